@@ -1,0 +1,133 @@
+"""Cameras: how a point above the sheet gets into the photo, and back.
+
+Sheet coordinates: millimetres, x right, y down, origin at the outer corner of the board's first square
+(without a sheet: the image's top left corner). Heights are millimetres above the sheet's paper, up positive.
+Photo coordinates: pixels, x right, y down, (0, 0) is the **centre** of the top left pixel (OpenCV's convention),
+of the photo as loaded (EXIF rotation already applied).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Camera(Protocol):
+    """What every camera model answers. Heights broadcast against the points."""
+
+    def project(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return photo pixels, ndarray of shape (..., 2), of points (..., 2) at a height above the paper."""
+        ...
+
+    def to_plane(self, points_px: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return sheet points, ndarray of shape (..., 2), mm, where the pixels' rays meet the plane at a height."""
+        ...
+
+    def lean(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return how far, per mm of height, a point appears moved in the plane: ndarray (..., 2), mm/mm.
+
+        Away from the camera's foot point; for a perspective camera (point - foot) / (H - height), 0 for a scan.
+        """
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class PerspectiveCamera:
+    """A pinhole with radial distortion over the sheet.
+
+    Parameters
+    ----------
+    focal_px : focal length, px.
+    principal_px : (2,) px.
+    distortion : (k1, k2), OpenCV's radial terms: x' = x (1 + k1 r² + k2 r⁴) with r = tan of the field angle.
+    rotation : ndarray (3, 3), sheet frame (x right, y down, z **into** the table) to camera frame.
+    centre_mm : ndarray (3,), x, y and **height above the paper** (positive) of the camera centre.
+    """
+
+    focal_px: float
+    principal_px: tuple[float, float]
+    distortion: tuple[float, float]
+    rotation: FloatArray
+    centre_mm: FloatArray
+
+    @property
+    def foot_mm(self) -> FloatArray:
+        """Return the point of the sheet right under the camera, ndarray of shape (2,), mm."""
+        return self.centre_mm[:2]
+
+    @property
+    def height_mm(self) -> float:
+        """Return the camera's height above the paper, mm."""
+        return float(self.centre_mm[2])
+
+    @property
+    def tilt_deg(self) -> float:
+        """Return the angle between the optical axis and the sheet's normal, degrees."""
+        return float(np.degrees(np.arccos(np.clip(self.rotation[2, 2], -1.0, 1.0))))
+
+    def project(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return photo pixels of points at a height above the paper (see `Camera.project`)."""
+        points = np.asarray(points_mm, float)
+        height = np.broadcast_to(np.asarray(height_mm, float), points.shape[:-1])
+        rel = np.stack(
+            [
+                points[..., 0] - self.centre_mm[0],
+                points[..., 1] - self.centre_mm[1],
+                self.centre_mm[2] - height,
+            ],
+            -1,
+        )
+        cam = rel @ self.rotation.T
+        xy = cam[..., :2] / cam[..., 2:]
+        r2 = (xy**2).sum(-1, keepdims=True)
+        k1, k2 = self.distortion
+        return xy * (1.0 + r2 * (k1 + k2 * r2)) * self.focal_px + np.asarray(self.principal_px)
+
+    def to_plane(self, points_px: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return sheet points where the pixels' rays meet the plane at a height (see `Camera.to_plane`)."""
+        dist = (np.asarray(points_px, float) - np.asarray(self.principal_px)) / self.focal_px
+        k1, k2 = self.distortion
+        xy = dist.copy()
+        for _ in range(8):  # fixed point: converges to 1e-12 for the |k1| r² < 0.1 that phones have
+            r2 = (xy**2).sum(-1, keepdims=True)
+            xy = dist / (1.0 + r2 * (k1 + k2 * r2))
+        ray = np.concatenate([xy, np.ones_like(xy[..., :1])], -1) @ self.rotation
+        height = np.asarray(height_mm, float)
+        reach = (self.centre_mm[2] - height) / ray[..., 2]
+        return self.centre_mm[:2] + ray[..., :2] * reach[..., None]
+
+    def lean(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return the apparent shift per mm of height (see `Camera.lean`)."""
+        points = np.asarray(points_mm, float)
+        return (points - self.foot_mm) / (self.centre_mm[2] - np.asarray(height_mm, float))[..., None]
+
+
+@dataclass(frozen=True, eq=False)
+class FlatCamera:
+    """A scan or a copy stand: the same scale everywhere, no sideways view.
+
+    Parameters
+    ----------
+    px_per_mm : (across, down), px/mm.
+    origin_px : photo pixel of sheet point (0, 0); (-0.5, -0.5) is the image's top left corner.
+    """
+
+    px_per_mm: tuple[float, float]
+    origin_px: tuple[float, float] = (-0.5, -0.5)
+
+    def project(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return photo pixels; the height does not matter (see `Camera.project`)."""
+        return np.asarray(points_mm, float) * np.asarray(self.px_per_mm) + np.asarray(self.origin_px)
+
+    def to_plane(self, points_px: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return sheet points; the height does not matter (see `Camera.to_plane`)."""
+        return (np.asarray(points_px, float) - np.asarray(self.origin_px)) / np.asarray(self.px_per_mm)
+
+    def lean(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
+        """Return zeros: nothing is seen from the side (see `Camera.lean`)."""
+        return np.zeros_like(np.asarray(points_mm, float))

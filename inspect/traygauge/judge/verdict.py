@@ -1,0 +1,110 @@
+"""What judging returns: one answer a limit, and the verdict over them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Answer(StrEnum):
+    """The three answers."""
+
+    ACCEPT = "accept"
+    REJECT = "reject"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An estimate with its interval. `low` or `high` may be infinite for one-sided ones."""
+
+    estimate: float
+    low: float
+    high: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class LimitResult:
+    """One limit of the spec, answered.
+
+    Parameters
+    ----------
+    path : where the limit stands in the spec, as "limits.long_share.at_most".
+    title : plain words for a reader, as "long pieces, share by count".
+    unit : "%", "mm", ...; estimate, interval and limit are in it.
+    bound : "at most" or "at least".
+    limit : the limit.
+    interval : estimate and interval from what was measured.
+    with_unmeasured : the same widened by the physical bound for what could not be measured.
+    answer : accept, reject, undecided.
+    n : pieces that entered; n_effective : the number they count for (clustered photos).
+    hits : pieces beyond, for shares; None for figures.
+    rule : which rule spoke, one sentence ("one look at a fixed sample, ...").
+    reason : one plain sentence.
+    more_pieces : how many more pieces would settle it, None when decided or when no number would.
+    basis : "measured", "published relation" or "common practice".
+    """
+
+    path: str
+    title: str
+    unit: str
+    bound: str
+    limit: float
+    interval: Interval
+    with_unmeasured: Interval
+    answer: Answer
+    n: int
+    n_effective: float
+    hits: int | None
+    rule: str
+    reason: str
+    more_pieces: int | None = None
+    basis: str = "measured"
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A figure that stands beside the verdict (pieces per kilogram, median length ...).
+
+    `low`, `high` are its interval or range, equal to `value` where it has none. `basis` says whether it is
+    "measured", from a "published relation" (named in `source`) or "common practice".
+    """
+
+    name: str
+    title: str
+    unit: str
+    value: float
+    low: float
+    high: float
+    basis: str
+    source: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The batch judged.
+
+    Parameters
+    ----------
+    answer : the worst of the limits' answers; None when there was no spec or nothing on the tray.
+    reason : one plain sentence.
+    next_step : one plain sentence: what to do.
+    limits : one result a limit.
+    figures : figures beside the verdict, the three most telling first.
+    advice : further steps, each marked "(common practice)" where it is that.
+    notes : sentences every reader must see (what was not measured, what was assumed).
+    unmeasured : state -> how many pieces could not be measured for it.
+    looks : how many times this batch has been judged, this one included.
+    """
+
+    answer: Answer | None
+    reason: str
+    next_step: str
+    limits: tuple[LimitResult, ...] = ()
+    figures: tuple[Figure, ...] = ()
+    advice: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    unmeasured: dict[str, int] | None = None
+    looks: int = 1

@@ -1,0 +1,54 @@
+"""What segmenting returns: the things found on the tray, still in pixels of the photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Regions:
+    """Things found on one tray, in reading order. All arrays are over the n regions unless said otherwise.
+
+    Parameters
+    ----------
+    tray : the tray view they were found in.
+    origin_px : photo pixel (x, y) of `labels[0, 0]`.
+    labels : ndarray (h, w), int32: 0 tray, k + 1 for region k (its pixels, threads included, holes filled).
+    outlines_px : tuple of n ndarrays (k, 2): closed sub-pixel outline at the region's own half contrast, photo
+        pixels, last point not repeated, counter-clockwise as seen in the photo or clockwise alike.
+    state : tuple of n words of `traygauge.words.STATES`; segmenting gives whole, parted, covered, cut off, unresolved.
+    contrast : ndarray (3,): weights of linear R, G, B (in 0..1) whose sum is the signal in which tray and
+        pieces differ most in this photo; pieces lie above the tray in it (positive sense).
+    level_tray, level_piece : ndarray (n,): local levels of that signal beside and inside the region.
+    colour_lab : ndarray (n, 3): CIELAB (D65) of the region's inside, the tray's light corrected.
+    confidence : ndarray (n,), 0..1: how well a parted region is explained; 1 for whole ones.
+    heap : ndarray (n,), int: regions of one connected clump share a number; -1 for what lies free.
+    extent_px : ndarray (n,): largest extent that the thing can have (an unresolved heap: of the whole heap).
+    threads_px : tuple of n tuples of ndarrays (k, 2): centrelines of threads found beyond the outline, if any.
+    contrast_to_noise : level difference over noise, the photo's median.
+    """
+
+    tray: TrayView
+    origin_px: tuple[int, int]
+    labels: npt.NDArray[np.int32]
+    outlines_px: tuple[FloatArray, ...]
+    state: tuple[str, ...]
+    contrast: FloatArray
+    level_tray: FloatArray
+    level_piece: FloatArray
+    colour_lab: FloatArray
+    confidence: FloatArray
+    heap: npt.NDArray[np.int64]
+    extent_px: FloatArray
+    threads_px: tuple[tuple[FloatArray, ...], ...]
+    contrast_to_noise: float
+
+    def __len__(self) -> int:
+        return len(self.outlines_px)
