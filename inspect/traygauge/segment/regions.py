@@ -33,6 +33,8 @@ class Regions:
     extent_px : ndarray (n,): largest extent that the thing can have (an unresolved heap: of the whole heap).
     threads_px : tuple of n tuples of ndarrays (k, 2): centrelines of threads found beyond the outline, if any.
     contrast_to_noise : level difference over noise, the photo's median.
+    rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
+        piece that explains a parted region, photo pixels; NaN rows where none was fitted.
     """
 
     tray: TrayView
@@ -49,6 +51,7 @@ class Regions:
     extent_px: FloatArray
     threads_px: tuple[tuple[FloatArray, ...], ...]
     contrast_to_noise: float
+    rod_px: FloatArray
 
     def __len__(self) -> int:
         return len(self.outlines_px)
