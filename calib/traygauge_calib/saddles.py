@@ -1,0 +1,127 @@
+"""Chess corners to a few hundredths of a pixel.
+
+A chess corner is its own image when turned by half a turn, and stays so under any tone curve and any blur
+that has no one-sided tail. Around each predicted corner four edges run outwards; each edge's place across
+its run is read from the light integrated over it, and the errors that a threshold, a spreading ink or a
+tone curve puts in have opposite signs on opposite edges: their mean is the corner.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_shared.light import LINEAR_OF_CODE
+
+FloatArray = npt.NDArray[np.float64]
+
+_HALF = 10  # samples from the middle of a patch to its rim
+_STEPS = np.arange(-_HALF, _HALF + 1) / _HALF
+_ARM = np.abs(_STEPS) >= 0.4  # what of an edge is used: away from the corner's own blur
+_FLAT = np.abs(_STEPS) >= 0.7  # where across an edge the light is level
+
+
+@dataclass(frozen=True, eq=False)
+class Saddles:
+    """Corners read.
+
+    Parameters
+    ----------
+    points_px : ndarray (N, 2), px; nonsense where not `good`.
+    good : ndarray (N,), bool: four edges of the right sign that meet.
+    twist_px : ndarray (N,): how far opposite edges disagree, px; small on a clean corner.
+    """
+
+    points_px: FloatArray
+    good: npt.NDArray[np.bool_]
+    twist_px: FloatArray
+
+
+def refine_saddles(
+    grey: npt.NDArray[np.uint8],
+    points_px: FloatArray,
+    axes_px: FloatArray,
+    signs: FloatArray,
+    *,
+    rounds: int = 3,
+) -> Saddles:
+    """Return chess corners near predicted ones.
+
+    Parameters
+    ----------
+    grey : ndarray (H, W), uint8, sRGB code values.
+    points_px : ndarray (N, 2), predicted to within a third of the reach.
+    axes_px : ndarray (N, 2, 2): rows are the photo vectors of half a patch along the sheet's x and y; no other
+        edge may run within the patch.
+    signs : ndarray (N,): +1 where the top left square is dark, else -1.
+    """
+    points = points_px.copy()
+    lengths = np.linalg.norm(axes_px, axis=2)
+    reach = lengths.min(1)
+    good = np.ones(len(points), bool)
+    twist = np.full(len(points), np.inf)
+    for _ in range(rounds):
+        patches, inside = _patches(grey, points, axes_px)
+        shift, twist_share, sound = _shift(patches * signs[:, None, None])
+        points = points + np.einsum("na,nad->nd", np.clip(shift, -0.5, 0.5), axes_px)
+        twist = (np.abs(twist_share) * lengths).max(1)
+        good = sound & inside
+    strayed = np.linalg.norm(points - points_px, axis=1) > 0.7 * reach
+    moved = np.abs(shift).max(1) > 0.1
+    good &= ~strayed & ~moved & (twist < np.maximum(0.12 * reach, 1.0))
+    return Saddles(points, good, twist)
+
+
+def _patches(
+    grey: npt.NDArray[np.uint8], points: FloatArray, axes: FloatArray
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Return linear light (N, 21, 21), row along y, bilinear, and whether each patch lies in the photo."""
+    places = (
+        points[:, None, None]
+        + _STEPS[None, None, :, None] * axes[:, None, None, 0]
+        + _STEPS[None, :, None, None] * axes[:, None, None, 1]
+    )
+    height, width = grey.shape
+    low, high = places.min((1, 2)), places.max((1, 2))
+    inside = (low >= 0).all(1) & (high[:, 0] <= width - 1) & (high[:, 1] <= height - 1)
+    x = np.clip(places[..., 0], 0, width - 1.001)
+    y = np.clip(places[..., 1], 0, height - 1.001)
+    column, row = x.astype(np.int64), y.astype(np.int64)
+    fx, fy = x - column, y - row
+    at = row * width + column
+    light = grey.reshape(-1)
+    top = LINEAR_OF_CODE[light[at]] * (1 - fx) + LINEAR_OF_CODE[light[at + 1]] * fx
+    bottom = LINEAR_OF_CODE[light[at + width]] * (1 - fx) + LINEAR_OF_CODE[light[at + width + 1]] * fx
+    return top * (1 - fy) + bottom * fy, inside
+
+
+def _shift(patches: FloatArray) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Return the corner's place (N, 2) and the opposite edges' disagreement (N, 2), both in half patches.
+
+    The patches are those of a corner whose top left is dark. The third answer: all four edges are there.
+    """
+    far, near = _ARM & (_STEPS > 0), _ARM & (_STEPS < 0)
+    # profile across each edge, dark to bright: right and left edges run along x and are crossed along y
+    right = -patches[:, :, far].mean(2)
+    left = patches[:, :, near].mean(2)
+    below = -patches[:, far, :].mean(1)
+    above = patches[:, near, :].mean(1)
+    place = np.stack([_edge(p)[0] for p in (right, left, below, above)], 1)
+    step = np.stack([_edge(p)[1] for p in (right, left, below, above)], 1)
+    sound = (step > 0.35 * step.max(1, keepdims=True)).all(1) & (step.min(1) > 0.01)
+    across = (place[:, 2] + place[:, 3]) / 2
+    down = (place[:, 0] + place[:, 1]) / 2
+    apart = np.stack([place[:, 2] - place[:, 3], place[:, 0] - place[:, 1]], 1) / 2
+    return np.stack([across, down], 1), apart, sound
+
+
+def _edge(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return where each rising profile (N, 21) steps, in half patches, and how high the step is."""
+    start = profile[:, _FLAT & (_STEPS < 0)].mean(1)
+    end = profile[:, _FLAT & (_STEPS > 0)].mean(1)
+    step = end - start
+    share = (profile - start[:, None]) / np.where(np.abs(step) < 1e-6, 1e-6, step)[:, None]
+    integral = (share.sum(1) - (share[:, 0] + share[:, -1]) / 2) / _HALF
+    return 1.0 - integral, step
