@@ -1,1 +1,1 @@
-"""judge"""
+"""From pieces to a verdict: the spec, findings, intervals and answers."""
