@@ -1,0 +1,77 @@
+"""The part of the photo that shows the tray, cut out on a grid of whole blocks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_calib.tray_view import TrayView
+
+#: The light field is estimated on blocks of about this size: a third of a strand, so that a piece is several.
+BLOCK_MM = 0.5
+#: This much along the window's rim is not looked at: printing tolerance, and the blurred edge of the ring.
+RIM_MM = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """The crop of the photo that holds the window.
+
+    Parameters
+    ----------
+    origin_px : photo pixel (x, y) of `pixels[0, 0]`.
+    pixels : ndarray (h, w, 3), uint8, RGB; h and w are multiples of `block`.
+    inside : ndarray (h, w), uint8: 255 where the tray can be seen, 0 on the ring and beyond the image.
+    block : even number of pixels along a block's side.
+    px_per_mm : the scale in the middle.
+    blur_px : standard deviation of the edge spread in the middle, px.
+    """
+
+    origin_px: tuple[int, int]
+    pixels: npt.NDArray[np.uint8]
+    inside: npt.NDArray[np.uint8]
+    block: int
+    px_per_mm: float
+    blur_px: float
+
+    @property
+    def grid(self) -> tuple[int, int]:
+        """Return the number of blocks, (rows, columns)."""
+        return self.pixels.shape[0] // self.block, self.pixels.shape[1] // self.block
+
+
+def cut_window(tray: TrayView) -> Window:
+    """Return the crop of the photo that holds the tray's window.
+
+    Parameters
+    ----------
+    tray : the tray view; a scan's window is the whole image.
+    """
+    image = tray.photo.pixels
+    height, width = image.shape[:2]
+    middle = np.array([tray.window_mm[:2], tray.window_mm[2:]]).mean(0)
+    px_per_mm = float(tray.px_per_mm(middle))
+    block = 2 * max(1, round(px_per_mm * BLOCK_MM / 2))
+    outline = tray.window_px
+    x0, y0 = (max(int(v), 0) for v in np.floor(outline.min(0)))
+    x1, y1 = (min(int(v) + 1, size) for v, size in zip(np.ceil(outline.max(0)), (width, height), strict=True))
+    h, w = (-(-side // block) * block for side in (y1 - y0, x1 - x0))
+    crop = image[y0 : y0 + h, x0 : x0 + w]
+    missing = h - crop.shape[0], w - crop.shape[1]
+    if any(missing):  # the image ends inside the last block
+        crop = cv2.copyMakeBorder(crop, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE).astype(
+            np.uint8, copy=False
+        )
+    inside = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(inside, [np.round((outline - (x0, y0)) * 16).astype(np.int32)], 255, shift=4)
+    inside[height - y0 :] = 0
+    inside[:, width - x0 :] = 0
+    if tray.source == "sheet":
+        rim = max(2, round(RIM_MM * px_per_mm))
+        inside = cv2.erode(inside, np.ones((2 * rim + 1, 2 * rim + 1), np.uint8), borderValue=0).astype(
+            np.uint8, copy=False
+        )
+    return Window((x0, y0), crop, inside, block, px_per_mm, float(tray.blur_px.at(middle)))
