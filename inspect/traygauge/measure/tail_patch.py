@@ -1,0 +1,160 @@
+"""Close looks at some regions at once: their surroundings cut from the photo and laid side by side in one picture.
+
+One picture instead of many small ones, because each image operation then runs once for all regions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.segment.regions import Regions
+from traygauge_shared.light import LINEAR_OF_CODE
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+Image = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.uint8]
+
+#: Eight-bit steps of one piece-to-tray contrast, and the code of the tray, in the picture that gets opened.
+_STEPS, _ZERO = 150.0, 40.0
+
+
+def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArray:
+    """Return the contrast at the pixels nearest to points (m, 2): 0 tray, 1 piece, by the levels of region `owner`."""
+    pixels = regions.tray.photo.pixels
+    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, pixels.shape[1] - 1)
+    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, pixels.shape[0] - 1)
+    rgb = pixels.reshape(-1, 3)[y * pixels.shape[1] + x]
+    weights = regions.contrast
+    light = LINEAR_OF_CODE[rgb[:, 0]] * weights[0] + LINEAR_OF_CODE[rgb[:, 1]] * weights[1]
+    light = light + LINEAR_OF_CODE[rgb[:, 2]] * weights[2]
+    step = regions.level_piece - regions.level_tray
+    return (light - regions.level_tray[owner]) / step[owner]
+
+
+def label_at(regions: Regions, points: FloatArray) -> IntArray:
+    """Return the label (region + 1, 0 for tray or outside) at points (m, 2)."""
+    h, w = regions.labels.shape
+    x = np.rint(points[:, 0]).astype(np.int64) - regions.origin_px[0]
+    y = np.rint(points[:, 1]).astype(np.int64) - regions.origin_px[1]
+    inside = (x >= 0) & (y >= 0) & (x < w) & (y < h)
+    found = regions.labels[np.where(inside, y, 0), np.where(inside, x, 0)]
+    return np.where(inside, found, 0).astype(np.int64)
+
+
+@dataclass(frozen=True, eq=False)
+class Patches:
+    """Regions' surroundings side by side in one picture ("board").
+
+    Parameters
+    ----------
+    region : ndarray (p,): region of each patch.
+    shift_px : ndarray (p, 2): photo pixel = board pixel + shift.
+    box : ndarray (p, 4): x0, y0, x1, y1 of each patch on the board (x1, y1 not included).
+    thin : ndarray (h, w), float32: contrast of what is narrower than the opening disc, in units of the step from tray
+        to piece; 0 elsewhere.
+    body : ndarray (h, w), uint8: 1 in the own region's body (threads opened away).
+    other : ndarray (h, w), uint8: 1 in the bodies of other regions.
+    away : ndarray (h, w), float32: distance to the own body, px.
+    """
+
+    region: IntArray
+    shift_px: FloatArray
+    box: IntArray
+    thin: Image
+    body: Mask
+    other: Mask
+    away: Image
+
+    def patch_at(self, points: FloatArray) -> IntArray:
+        """Return which patch board points (m, 2) lie in, -1 for none."""
+        x, y = points[:, 0, None], points[:, 1, None]
+        x0, y0, x1, y1 = self.box.T
+        inside = (x >= x0) & (x < x1) & (y >= y0) & (y < y1)
+        return np.where(inside.any(1), inside.argmax(1), -1)
+
+
+def lay_out(
+    regions: Regions, which: IntArray, margin_px: float, disc_px: float, solid: npt.NDArray[np.bool_]
+) -> Patches:
+    """Return close looks at some regions.
+
+    Parameters
+    ----------
+    regions : all regions.
+    which : ndarray (p,): those to look at.
+    margin_px : how far around each outline.
+    disc_px : diameter of the opening disc: what is narrower counts as thin.
+    solid : ndarray (n,): regions that are bodies; others (bits of thread, dust) hide nothing.
+    """
+    boxes = _boxes(regions, which, margin_px)
+    place, size = _shelves(boxes[:, 2:] - boxes[:, :2])
+    light = np.full((size[1], size[0]), _ZERO, np.float32)
+    own = np.zeros((size[1], size[0]), np.uint8)
+    other = np.zeros_like(own)
+    hides = np.concatenate([[False], solid])
+    weights = regions.contrast.astype(np.float32)
+    tables = LINEAR_OF_CODE[:, None] * weights[None, :]
+    for k, (x0, y0, x1, y1), (px, py) in zip(which, boxes, place, strict=True):
+        at = np.s_[py : py + y1 - y0, px : px + x1 - x0]
+        rgb = regions.tray.photo.pixels[y0:y1, x0:x1]
+        signal = tables[rgb[..., 0], 0] + tables[rgb[..., 1], 1] + tables[rgb[..., 2], 2]
+        step = regions.level_piece[k] - regions.level_tray[k]
+        light[at] = (signal - np.float32(regions.level_tray[k])) * np.float32(_STEPS / step) + np.float32(
+            _ZERO
+        )
+        ox, oy = regions.origin_px
+        labels = regions.labels[y0 - oy : y1 - oy, x0 - ox : x1 - ox]
+        own[at] = labels == k + 1
+        other[at] = hides[labels] & (labels != k + 1)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(disc_px), _odd(disc_px)))
+    eight = np.clip(light, 0, 255).astype(np.uint8)
+    thin = cv2.subtract(eight, cv2.morphologyEx(eight, cv2.MORPH_OPEN, disc))
+    body = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc)
+    away = cv2.distanceTransform(1 - body, cv2.DIST_L2, cv2.DIST_MASK_5)
+    box = np.concatenate([place, place + boxes[:, 2:] - boxes[:, :2]], axis=1)
+    return Patches(
+        which,
+        (boxes[:, :2] - place).astype(float),
+        box,
+        thin.astype(np.float32) / np.float32(_STEPS),
+        body,
+        other,
+        away,
+    )
+
+
+def _odd(diameter: float) -> int:
+    return 2 * max(round((diameter - 1) / 2), 1) + 1
+
+
+def _boxes(regions: Regions, which: IntArray, margin_px: float) -> IntArray:
+    """Return (p, 4) photo boxes x0, y0, x1, y1 around regions, inside the label image and the photo."""
+    low = np.array([regions.outlines_px[k].min(axis=0) for k in which]) - margin_px
+    high = np.array([regions.outlines_px[k].max(axis=0) for k in which]) + margin_px + 1
+    h, w = regions.labels.shape
+    origin = np.asarray(regions.origin_px)
+    first = np.maximum(origin, 0)
+    last = np.minimum(origin + np.array([w, h]), [regions.tray.photo.width, regions.tray.photo.height])
+    low = np.clip(np.floor(low).astype(np.int64), first, last - 1)
+    high = np.clip(np.ceil(high).astype(np.int64), low + 1, last)
+    return np.concatenate([low, high], axis=1)
+
+
+def _shelves(sizes: IntArray, gap: int = 2) -> tuple[IntArray, tuple[int, int]]:
+    """Return places (p, 2) for rectangles of the given (w, h), in rows of falling height, and the board's size."""
+    wide = max(int(sizes[:, 0].max()) + 2 * gap, int(1.2 * np.sqrt((sizes + gap).prod(axis=1).sum())))
+    place = np.zeros_like(sizes)
+    x = y = gap
+    tall = 0
+    for i in np.argsort(-sizes[:, 1], kind="stable"):
+        w, h = sizes[i]
+        if x + w + gap > wide:
+            x, y, tall = gap, y + tall + gap, 0
+        place[i] = x, y
+        x, tall = x + int(w) + gap, max(tall, int(h))
+    return place, (wide, y + tall + gap)
