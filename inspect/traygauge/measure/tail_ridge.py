@@ -66,20 +66,27 @@ def seeds(patches: Patches, level: float, inner_px: float, outer_px: float) -> S
     ids = comp[ys, xs] - 1
     w = patches.thin[ys, xs].astype(float)
     total = np.bincount(ids, w)
-    cx, cy = np.bincount(ids, w * xs) / total, np.bincount(ids, w * ys) / total
-    dx, dy = xs - cx[ids], ys - cy[ids]
-    xx, xy, yy = (np.bincount(ids, w * a * b) / total for a, b in ((dx, dx), (dx, dy), (dy, dy)))
-    out = _outward(patches, cx, cy)
-    # a blob as broad as the shell says nothing about its direction: lean towards straight out of the body
-    prior = 0.15 * (outer_px - inner_px) ** 2
-    xx, xy, yy = xx + prior * out[:, 0] ** 2, xy + prior * out[:, 0] * out[:, 1], yy + prior * out[:, 1] ** 2
-    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
-    along = np.stack([np.cos(angle), np.sin(angle)], -1)
-    along *= np.where((along * out).sum(-1) < 0, -1.0, 1.0)[:, None]
-    point = np.stack([cx, cy], -1)
+    point = np.stack([np.bincount(ids, w * xs), np.bincount(ids, w * ys)], -1) / total[:, None]
     patch = patches.patch_at(point)
     big = (np.bincount(ids) >= 3) & (patch >= 0)
-    return Seeds(patch[big], point[big], along[big])
+    point, patch = point[big], patch[big]
+    return Seeds(patch, point, _heading(patches, point, 2.0 * outer_px))
+
+
+def _heading(patches: Patches, point: FloatArray, reach_px: float) -> FloatArray:
+    """Return the direction (t, 2) in which the thin thing goes on from each point, away from the body."""
+    angle = np.arange(32) * (2 * np.pi / 32)
+    fan = np.stack([np.cos(angle), np.sin(angle)], -1)
+    radius = np.arange(2.0, max(reach_px, 4.0), 1.0)
+    rays = point[:, None, None, :] + fan[None, :, None, :] * radius[None, None, :, None]
+    found = (
+        _sample(patches.thin, rays.reshape(len(point), -1, 2)).reshape(len(point), len(angle), -1).mean(-1)
+    )
+    out = _outward(patches, point[:, 0], point[:, 1])
+    forward = np.maximum(out @ fan.T + 0.35, 0.0)  # also well to the side: threads lie down along the cut
+    weight = (found * np.minimum(forward, 1.0)) ** 4
+    mean = weight @ fan + 1e-9 * out
+    return mean / np.hypot(*mean.T)[:, None]
 
 
 def _outward(patches: Patches, x: FloatArray, y: FloatArray) -> FloatArray:
