@@ -48,9 +48,10 @@ def convex_hull(points: npt.ArrayLike) -> FloatArray:
     Which points belong to it is decided in single precision about the first point (1e-7 of the extent).
     """
     p = np.asarray(points, float)
-    if len(p) < 3:
-        return p
-    index = cv2.convexHull((p - p[0]).astype(np.float32).reshape(-1, 1, 2), returnPoints=False)
+    near = (p - p[:1]).astype(np.float32)
+    if len(p) < 3 or not near.any():
+        return p[:2]
+    index = cv2.convexHull(near.reshape(-1, 1, 2), returnPoints=False)
     hull = np.asarray(p[index[:, 0]], float)
     return hull[::-1] if polygon_area(hull) < 0 else hull
 

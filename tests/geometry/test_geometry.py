@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.optimize import least_squares
 from skimage.draw import polygon2mask
-from skimage.measure import grid_points_in_poly, perimeter, regionprops
+from skimage.measure import grid_points_in_poly, perimeter_crofton, regionprops
 
 from traygauge_shared.geometry import (
     convex_hull,
@@ -150,7 +150,7 @@ def test_sizes_agree_with_scikit_image_on_a_drawn_mask() -> None:
     assert props.solidity == pytest.approx(area / polygon_area(hull), abs=0.026)
     # Pixel masks: feret_diameter_max is that of pixel corners, about a pixel longer (its own definition)
     assert props.feret_diameter_max == pytest.approx(feret_diameters(outline)[0], abs=1.5)
-    assert perimeter(props.image) == pytest.approx(line_length(outline, closed=True), rel=0.05)
+    assert perimeter_crofton(props.image) == pytest.approx(line_length(outline, closed=True), rel=0.05)
 
 
 def test_points_in_polygon_agrees_with_scikit_image() -> None:
