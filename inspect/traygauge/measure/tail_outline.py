@@ -174,7 +174,7 @@ class Root:
 
 
 def root_of(
-    ring: FloatArray, step: float, path: FloatArray, reach: FloatArray, side_px: float
+    ring: FloatArray, step: float, path: FloatArray, reach: FloatArray, diameter: float
 ) -> Root | None:
     """Return where a thread's path crosses the edge of the body it sits on, None where it does not lie on the ring.
 
@@ -185,58 +185,80 @@ def root_of(
     ----------
     ring : ndarray (m, 2): the body's closed outline with the thread, evenly spaced.
     step : that spacing, px.
-    path : ndarray (k, 2): the thread from just inside the body outwards, evenly spaced, k >= 3.
+    path : ndarray (k, 2): the thread from about the body outwards, evenly spaced, k >= 3.
     reach : ndarray (k,): half the thread's width and its blur there, px: outline within it is not the body's.
-    side_px : length of outline on each side that shows which way the edge runs.
+    diameter : of the body, px.
     """
     m = len(ring)
-    d2 = ((ring[:, None, :] - path[None, :, :]) ** 2).sum(-1)
-    near = (d2 < reach**2).any(axis=1)
-    foot = int(np.argmin(d2[:, : max(3, int(3 / step))].min(axis=1)))
-    if not near[foot] or near.all():
-        return None
-    first, last = foot, foot
-    while near[(first - 1) % m] or near[(first - 2) % m]:
-        first -= 1
-        if last - first >= m - 4:
-            return None
-    while near[(last + 1) % m] or near[(last + 2) % m]:
-        last += 1
-        if last - first >= m - 4:
-            return None
-    n = max(3, round(side_px / step))
     spacing = float(np.hypot(*(path[1] - path[0])))
-    along = path[min(len(path) - 1, max(2, int(4 / spacing)))] - path[0]
-    along /= np.hypot(*along)
+    ahead = path[min(len(path) - 1, max(2, round(0.15 * diameter / spacing)))] - path[0]
+    ahead /= np.hypot(*ahead)
+    inside = max(2, round(0.3 * diameter / spacing))  # the thick root of a thread looks like body for a while
+    longer = np.concatenate([path[0] - np.arange(inside, 0, -1)[:, None] * spacing * ahead, path])
+    broad = np.concatenate([np.full(inside, reach[:3].max()), reach])
+    d2 = ((ring[:, None, :] - longer[None, :, :]) ** 2).sum(-1)
+    within = d2 < broad**2
+    foot = int(np.argmin(d2[:, inside : inside + 3].min(axis=1)))
+    run = _run(within.any(axis=1), foot)
+    if run is None:
+        return None
+    n = max(3, round(0.13 * diameter / step))
+    at = _across(ring, longer, spacing, run, n, ahead, inside + round(0.3 * diameter / spacing))
+    if at is None:
+        return None
+    # body outline beside the inner continuation belongs to the body after all
+    outer = np.arange(len(longer)) * spacing > at - 1.5 * step
+    taken = _run((within & outer).any(axis=1), foot) or (foot, foot)
+    return Root(at - inside * spacing, taken[0] % m, taken[0] % m + taken[1] - taken[0])
+
+
+def _run(near: npt.NDArray[np.bool_], foot: int) -> tuple[int, int] | None:
+    """Return first and last index of the stretch around `foot` where `near` holds, gaps of one bridged."""
+    m = len(near)
+    if near.all() or not near.any():
+        return None
+    twice = near | (np.roll(near, 1) & np.roll(near, -1))
+    if not twice[foot]:
+        return None
+    off = np.flatnonzero(~twice)
+    if len(off) == 0:
+        return None
+    ahead, behind = (off - foot) % m, (foot - off) % m
+    return foot - int(behind.min()) + 1, foot + int(ahead.min()) - 1
+
+
+def _across(
+    ring: FloatArray,
+    path: FloatArray,
+    spacing: float,
+    run: tuple[int, int],
+    n: int,
+    ahead: FloatArray,
+    reach: int,
+) -> float | None:
+    """Return the arc along a path at which it crosses the edge that continues the outline beside it."""
+    m = len(ring)
     total = at = 0.0
-    for inner, outer in ((first - 1, first - 1 - n), (last + 1, last + 1 + n)):
-        a, b = ring[inner % m], ring[outer % m]
-        edge = (a - b) / max(float(np.hypot(*(a - b))), 1e-9)
-        across = abs(float(along[0] * edge[1] - along[1] * edge[0])) ** 2
-        cut = _crossing(path, spacing, a, edge, side_px)
+    left, right = ring[(run[0] - 1) % m], ring[(run[1] + 1) % m]
+    for inner, outer in ((left, ring[(run[0] - 1 - n) % m]), (right, ring[(run[1] + 1 + n) % m])):
+        edge = (inner - outer) / max(float(np.hypot(*(inner - outer))), 1e-9)
+        cut = _crossing(path[:reach], spacing, inner, edge)
+        across = float(ahead[0] * edge[1] - ahead[1] * edge[0]) ** 2
         if cut is not None and across > 0.2:
             total += across**2
             at += across**2 * cut
-    if total == 0.0:
-        a, b = ring[(first - 1) % m], ring[(last + 1) % m]
-        cut = _crossing(path, spacing, a, (b - a) / max(float(np.hypot(*(b - a))), 1e-9), side_px)
-        return None if cut is None else Root(cut, first % m, first % m + last - first)
-    return Root(at / total, first % m, first % m + last - first)
+    if total > 0:
+        return at / total
+    return _crossing(
+        path[:reach], spacing, left, (right - left) / max(float(np.hypot(*(right - left))), 1e-9)
+    )
 
 
-def _crossing(
-    path: FloatArray, spacing: float, point: FloatArray, direction: FloatArray, reach: float
-) -> float | None:
-    """Return the arc along a path where it crosses a line near its start, or would if continued backwards."""
+def _crossing(path: FloatArray, spacing: float, point: FloatArray, direction: FloatArray) -> float | None:
+    """Return the arc along a path where it first crosses a line, None where it doesn't."""
     side = (path - point) @ np.array([-direction[1], direction[0]])
-    side = side[: max(4, int(reach / spacing))]
     change = np.flatnonzero(side[:-1] * side[1:] < 0)
-    if len(change):
-        i = int(change[0])
-        return spacing * (i + float(side[i] / (side[i] - side[i + 1])))
-    k = min(3, len(side) - 1)
-    slope = (side[k] - side[0]) / (k * spacing)
-    if abs(slope) < 0.3:
+    if len(change) == 0:
         return None
-    back = -float(side[0] / slope)
-    return max(back, -reach) if back < 0 else None
+    i = int(change[0])
+    return spacing * (i + float(side[i] / (side[i] - side[i + 1])))

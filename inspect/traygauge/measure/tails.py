@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -100,7 +101,7 @@ def find_tails(regions: Regions) -> Tails:
         return _gathered(regions, np.zeros(0), [], [], [], np.zeros(0, bool))
     scale, blur = _scale_and_blur(regions)
     rings = even_rings(regions.outlines_px, max(0.7, 0.055 * float(np.median(scale))))
-    typical = float(np.median(rings.width))
+    typical = _typical_diameter(regions)
     solid = (rings.width > 0.4 * typical) | (rings.area > 0.6 * typical**2)
     thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
     about = np.clip(rings.width, 0.7 * typical, 1.5 * typical)
@@ -122,6 +123,13 @@ def _scale_and_blur(regions: Regions) -> tuple[FloatArray, FloatArray]:
     """Return px/mm at about a quarter of a piece's height, and the blur, px, at each region."""
     middle = regions.tray.to_mm(np.array([o.mean(axis=0) for o in regions.outlines_px]))
     return regions.tray.px_per_mm(middle, 0.4), regions.tray.blur_px.at(middle)
+
+
+def _typical_diameter(regions: Regions) -> float:
+    """Return the usual short side of the regions' boxes, px: of at most 60 of them, the lower ones (tails add)."""
+    some = np.unique(np.linspace(0, len(regions) - 1, 60).astype(int))
+    short = [min(cv2.minAreaRect(regions.outlines_px[k].astype(np.float32))[1]) for k in some]
+    return max(float(np.percentile(short, 40)), 4.0)
 
 
 def _faint(regions: Regions, rings: Rings, diameter: float, sigma: float, solid: BoolArray) -> BoolArray:
@@ -216,7 +224,7 @@ def _measured(
         rings.step[k],
         path,
         np.minimum(weight, 0.3 * diameter) / 2 + 1.5 * blur + 1.0,
-        0.2 * diameter,
+        diameter,
     )
     if root is None:
         return None
