@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_calib.markers import Markers, find_markers
-from traygauge_calib.pose import PoseFit, Priors, fit_pose
+from traygauge_calib.pose import Marks, PoseFit, Priors, fit_pose
 from traygauge_calib.saddles import refine_saddles
 from traygauge_calib.sheets import MARKER_SHARE, SHEETS, Sheet
 
@@ -72,7 +72,9 @@ def find_sheet(grey: npt.NDArray[np.uint8], priors: Priors) -> FoundSheet | NoSh
     index = np.searchsorted(sheet.marker_ids, ids)
     points_mm = sheet.marker_corners_mm[index].reshape(-1, 2)
     try:
-        rough = fit_pose(points_mm, corners_px.reshape(-1, 2), priors, sigma_px=1.0)
+        rough = fit_pose(
+            Marks.corners(points_mm, corners_px.reshape(-1, 2)), sheet.board_mm, priors, least_sigma_px=1.0
+        )
     except (ValueError, np.linalg.LinAlgError):
         return _few(f"{len(ids)} markers that do not lie as on the {sheet.name} sheet")
     return _corners(grey, sheet, rough, ids)

@@ -1,7 +1,6 @@
-"""How sharp and how noisy a photo is, place by place, read from the ring's own printed edges and squares.
+"""How sharp, noisy and evenly lit a photo is, place by place, read from the ring's own edges and squares.
 
-Everything in linear light of the green channel. The samples are the photo's own pixels (nothing is resampled,
-which would widen the edges); each pixel's distance from the printed edge comes from the fitted camera.
+Everything in linear light of the green channel, from the photo's own pixels.
 """
 
 from __future__ import annotations
@@ -12,18 +11,46 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_calib.camera import Camera
+from traygauge_calib.edges import Profiles, Sharpening, Steps, find_sharpening, fit_steps, profile_edges
+from traygauge_calib.pose import Marks
 from traygauge_calib.sheets import MARKER_SHARE, Sheet
 from traygauge_calib.tray_view import LocalField
 from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
+Window = tuple[float, float, float, float]
 
-#: Standard deviation of the spread that printing itself gives an edge, mm, and how far it may be off (a good
-#: laser print on plain paper; common practice, no source).
-PRINT_SPREAD_MM, U_PRINT_SPREAD_MM = 0.03, 0.01
+#: Standard deviation of the spread that printing itself gives an edge, mm (a good laser print on plain paper;
+#: common practice, no source).
+PRINT_SPREAD_MM = 0.03
+#: No camera's edge is sharper than its pixel: standard deviation of a box one pixel wide, px.
+PIXEL_SPREAD_PX = 1.0 / np.sqrt(12.0)
 
-_BIN = 0.05  # width of a bin of the edge profile, in half reaches
-_BINS = np.arange(-1.0 + _BIN / 2, 1.0, _BIN)
+
+@dataclass(frozen=True, eq=False)
+class RingEdges:
+    """The ring's printed edges as seen.
+
+    Parameters
+    ----------
+    middle_mm : ndarray (N, 2), nominal sheet places of their middles.
+    profiles, steps : the light across them, and the blurred steps fitted to it.
+    sharpening : what the camera's sharpening adds.
+    px_per_mm : ndarray (N,), scale across each edge.
+    """
+
+    middle_mm: FloatArray
+    profiles: Profiles
+    steps: Steps
+    sharpening: Sharpening
+    px_per_mm: FloatArray
+
+    @property
+    def marks(self) -> Marks:
+        """Return the places of the edges that are clear steps, for the pose."""
+        good, normal = self.steps.good, self.profiles.normal_px
+        seen = self.profiles.here_px + normal * self.steps.place_px[:, None]
+        return Marks(self.middle_mm[good], seen[good], normal[good])
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,230 +59,160 @@ class RingQuality:
 
     Parameters
     ----------
-    blur_px : the camera's blur, the print's own spread taken off: standard deviation of the edge spread, px.
-    noise : standard deviation of one pixel's linear green light on the ring's flat parts.
-    edge_spread : ndarray (k, 2): distance from the edge in units of the local spread as seen, response.
-    white, black : LocalField of linear light on paper and on ink.
+    blur_px : spread of an ideally sharp edge in this photo: half the distance between 16 % and 84 % of its step,
+        px. What printing spreads the ring's edges is taken off.
+    edge_spread : ndarray (k, 2): distance from an edge in units of `blur_px`, response of the light.
+    noise : standard deviation of one pixel's linear green light, between ink and paper.
+    white, black : linear light of paper and ink.
     clipped : share of the paper's pixels at full scale.
+    sharpening : overshoot of the edge response beyond the bright side's level.
     """
 
     blur_px: LocalField
-    noise: LocalField
     edge_spread: FloatArray
+    noise: LocalField
     white: LocalField
     black: LocalField
     clipped: float
+    overshoot: float
 
 
-@dataclass(frozen=True, eq=False)
-class _Edges:
-    """Printed edges: N straight pieces, dark on one side. Places and unit vectors across, sheet mm."""
+def read_ring_edges(
+    grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stretch: tuple[float, float] = (1.0, 1.0)
+) -> RingEdges:
+    """Return the ring's printed edges in a photo.
 
-    middle_mm: FloatArray
-    along_mm: FloatArray
-    across_mm: FloatArray
+    Parameters
+    ----------
+    grey : ndarray (H, W), uint8, one channel, sRGB code values.
+    sheet, camera, stretch : the sheet, a camera in true mm good to a pixel, true over nominal lengths.
+    """
+    middle, along, across = _edge_places(sheet)
+    scale = np.asarray(stretch)
+
+    def photo(points_mm: FloatArray) -> FloatArray:
+        return camera.project(points_mm * scale)
+
+    reach_mm = 0.95 * (1.0 - MARKER_SHARE) / 2.0 * sheet.square_mm
+    here = photo(middle)
+    along_px = (photo(middle + along) - photo(middle - along)) / 2.0
+    across_px = (photo(middle + reach_mm * across) - photo(middle - reach_mm * across)) / 2.0
+    profiles = profile_edges(grey, here, along_px, across_px)
+    sharpening = find_sharpening(profiles, fit_steps(profiles))
+    steps = fit_steps(profiles, sharpening)
+    return RingEdges(middle, profiles, steps, sharpening, profiles.reach_px / reach_mm)
 
 
 def ring_quality(
-    grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stretch: tuple[float, float] = (1.0, 1.0)
+    grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stretch: tuple[float, float], edges: RingEdges
 ) -> RingQuality:
-    """Return sharpness, noise and light of a photo from its sheet.
-
-    Parameters
-    ----------
-    grey : ndarray (H, W), uint8, green channel, sRGB code values.
-    sheet, camera, stretch : the sheet, the camera in true mm, the print's true over nominal lengths.
-    """
-    edges = _edges(sheet, np.asarray(stretch))
-    reach = (1.0 - MARKER_SHARE) / 2.0 * sheet.square_mm * 0.95
-    profile, filled, scale = _profiles(grey, camera, edges, reach)
-    level, height, place, spread, good = _fit_steps(profile, filled)
-    spread_px = spread * reach * scale
-    own = np.sqrt(np.maximum(spread_px**2 - (PRINT_SPREAD_MM * scale) ** 2, 0.15**2))
+    """Return sharpness, noise and light of a photo (arguments as for `read_ring_edges`)."""
     window = sheet.window_mm
-    blur = field_of(edges.middle_mm[good], own[good], window)
-    response = _response(profile, filled, level, height, place, spread, good)
-    squares = _squares(grey, sheet, camera, np.asarray(stretch))
+    good = edges.steps.good
+    blur, response, overshoot = sharpness(
+        edges.middle_mm[good],
+        edges.steps.spread_px[good],
+        edges.px_per_mm[good] * PRINT_SPREAD_MM,
+        edges.sharpening,
+        window,
+    )
+    spots = _flat_spots(grey, sheet, camera, np.asarray(stretch))
+    dark, middle = spots.dark, spots.middle_mm
+    noises = [field_of(middle[side], spots.noise[side], window) for side in (dark, ~dark)]
+    both = np.sqrt(np.mean([field.at(middle) ** 2 for field in noises], 0))
     return RingQuality(
         blur,
-        _noise(squares, window),
         response,
-        field_of(squares.middle_mm[~squares.dark], squares.light[~squares.dark], window),
-        field_of(squares.middle_mm[squares.dark], squares.light[squares.dark], window),
-        squares.clipped,
+        field_of(middle, both, window),
+        field_of(middle[~dark], spots.light[~dark], window),
+        field_of(middle[dark], spots.light[dark], window),
+        spots.clipped,
+        overshoot,
     )
 
 
-def field_of(
-    points_mm: FloatArray, values: FloatArray, window_mm: tuple[float, float, float, float]
-) -> LocalField:
-    """Return a smooth quadratic through values at points, robust against strays.
+def sharpness(
+    points_mm: FloatArray,
+    spread_px: FloatArray,
+    print_px: FloatArray,
+    sharpening: Sharpening,
+    window_mm: Window,
+) -> tuple[LocalField, FloatArray, float]:
+    """Return the blur of an ideally sharp edge as a field, its response (k, 2), and the overshoot.
 
     Parameters
     ----------
-    points_mm : ndarray (N, 2); values : ndarray (N,).
+    points_mm, spread_px : ndarray (N, 2), (N,): places and spreads of edges, sharpening taken off.
+    print_px : ndarray (N,): what of the spread the edges brought with them.
     """
+    squared = field_of(points_mm, spread_px**2 - print_px**2, window_mm)
+    grid = _grid(window_mm)
+    own = np.sqrt(np.maximum(squared.at(grid), PIXEL_SPREAD_PX**2))
+    middle = float(np.median(own))
+    distance = np.linspace(-6.0, 6.0, 241) * middle
+    response = sharpening.response(distance, np.array(middle))
+    crossings = [float(distance[np.argmax(response >= level)]) for level in (0.1587, 0.8413)]
+    # straight between the samples: the step is 0.05 spreads, the curve smooth
+    crossings = [
+        float(np.interp(level, response[k - 1 : k + 1], distance[k - 1 : k + 1]))
+        for level, k in ((lv, int(np.argmax(response >= lv))) for lv in (0.1587, 0.8413))
+    ]
+    half = (crossings[1] - crossings[0]) / 2.0
+    blur = field_of(grid, own * (half / middle), window_mm)
+    shown = np.stack([distance / half, response], 1)[::4]
+    return blur, shown[np.abs(shown[:, 0]) <= 5.0], float(response.max() - 1.0)
+
+
+def field_of(points_mm: FloatArray, values: FloatArray, window_mm: Window) -> LocalField:
+    """Return a smooth quadratic through values (N,) at points (N, 2), robust against strays."""
     x0, y0, x1, y1 = window_mm
     centre, half = ((x0 + x1) / 2, (y0 + y1) / 2), ((x1 - x0) / 2, (y1 - y0) / 2)
     if len(values) < 12:
-        return LocalField.constant(float(np.median(values)) if len(values) else float("nan"))
+        return LocalField.constant(float(np.median(values)) if len(values) else 0.0)
     u, v = (points_mm[:, 0] - centre[0]) / half[0], (points_mm[:, 1] - centre[1]) / half[1]
     terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], 1)
     weights = np.ones(len(values))
-    ridge = np.diag([0.0, 0.01, 0.01, 0.1, 0.1, 0.1]) * len(values) * 0.05
-    for _ in range(6):
+    # a weak pull towards a constant: values known along the ring only must not run away in the middle
+    pull = np.diag([0.0, 0.001, 0.001, 0.01, 0.01, 0.01]) * len(values)
+    for _ in range(5):
         weighted = terms * weights[:, None]
-        c = np.linalg.solve(weighted.T @ terms + ridge, weighted.T @ values)
+        c = np.linalg.solve(weighted.T @ terms + pull, weighted.T @ values)
         off = np.abs(values - terms @ c)
-        weights = 1.0 / np.maximum(1.0, off / (1.5 * 1.4826 * np.median(off) + 1e-12))
-    low, high = np.percentile(values, [2, 98])
-    return LocalField(c, centre, half, float(low), float(high))
+        weights = 1.0 / np.maximum(1.0, off / (2.2 * np.median(off) + 1e-12))
+    fitted = terms @ c
+    return LocalField(c, centre, half, float(fitted.min()), float(fitted.max()))
 
 
-def _edges(sheet: Sheet, stretch: FloatArray) -> _Edges:
-    """Return the square edges that run between neighbouring chess corners and outwards from them."""
+def _grid(window_mm: Window) -> FloatArray:
+    """Return 7 x 7 points over the window, ndarray (49, 2), mm."""
+    x0, y0, x1, y1 = window_mm
+    x, y = np.meshgrid(np.linspace(x0, x1, 7), np.linspace(y0, y1, 7))
+    return np.stack([x.ravel(), y.ravel()], 1)
+
+
+def _edge_places(sheet: Sheet) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return middles (N, 2), half runs (N, 2) and unit vectors towards the bright side (N, 2), nominal mm.
+
+    They are the edges between two squares of the ring that meet in a chess corner, each once. A run stays
+    clear of the corners at its ends.
+    """
     square = sheet.square_mm
-    corners, signs = sheet.corners_mm, sheet.corner_signs
     middles, alongs, acrosses = [], [], []
-    for along in (np.array([1.0, 0.0]), np.array([0.0, 1.0])):
-        across = along[::-1]
+    for along in np.eye(2):
         for way in (1.0, -1.0):
-            middle = corners + along * way * square / 2
-            # the side towards smaller x or y is dark where sign * way points that way
-            turn = signs * way * (1.0 if along[0] else 1.0)
-            middles.append(middle)
-            alongs.append(np.broadcast_to(along, middle.shape))
-            acrosses.append(-turn[:, None] * across * 1.0)
-    middle, along, across = np.concatenate(middles), np.concatenate(alongs), np.concatenate(acrosses)
-    _, first = np.unique(np.round(middle * 4).astype(int), axis=0, return_index=True)
+            middles.append(sheet.corners_mm + along * way * square / 2)
+            alongs.append(np.broadcast_to(along * 0.35 * square, middles[-1].shape))
+            acrosses.append(-(sheet.corner_signs * way)[:, None] * along[::-1])
+    middle, along, across = (np.concatenate(part) for part in (middles, alongs, acrosses))
+    _, first = np.unique(np.rint(2.0 * middle / square).astype(np.int64), axis=0, return_index=True)
     middle, along, across = middle[first], along[first], across[first]
-    # an edge that ends at the window or the board's rim still has both squares beside it inside the ring
     x0, y0, x1, y1 = sheet.window_mm
-    inside = (middle[:, 0] > x0 - 0.1) & (middle[:, 0] < x1 + 0.1)
-    inside &= (middle[:, 1] > y0 - 0.1) & (middle[:, 1] < y1 + 0.1)
-    return _Edges(middle[~inside] * stretch, along[~inside] * square * 0.35, across[~inside])
-
-
-def _profiles(
-    grey: npt.NDArray[np.uint8], camera: Camera, edges: _Edges, reach: float
-) -> tuple[FloatArray, npt.NDArray[np.bool_], FloatArray]:
-    """Return edge profiles (N, bins) in linear light, which bins are filled, and px per mm across each edge."""
-    steps = np.linspace(-1, 1, 41)
-    runs = np.linspace(-1, 1, 41)
-    places_mm = (
-        edges.middle_mm[:, None, None]
-        + runs[None, :, None, None] * edges.along_mm[:, None, None]
-        + steps[None, None, :, None] * reach * edges.across_mm[:, None, None]
-    )
-    here = camera.project(edges.middle_mm)
-    along = (
-        camera.project(edges.middle_mm + edges.along_mm) - camera.project(edges.middle_mm - edges.along_mm)
-    ) / 2
-    across = (
-        camera.project(edges.middle_mm + reach * edges.across_mm)
-        - camera.project(edges.middle_mm - reach * edges.across_mm)
-    ) / 2
-    normal = np.stack([-along[:, 1], along[:, 0]], 1)
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    normal *= np.sign((normal * across).sum(1, keepdims=True))
-    width_px = (normal * across).sum(1)
-    places = (
-        here[:, None, None]
-        + runs[None, :, None, None] * along[:, None, None]
-        + steps[None, None, :, None] * across[:, None, None]
-    )
-    del places_mm
-    pixel = np.rint(places).astype(np.int64)
-    inside = (pixel >= 0).all(-1) & (pixel[..., 0] < grey.shape[1]) & (pixel[..., 1] < grey.shape[0])
-    pixel[..., 0] = np.clip(pixel[..., 0], 0, grey.shape[1] - 1)
-    pixel[..., 1] = np.clip(pixel[..., 1], 0, grey.shape[0] - 1)
-    light = LINEAR_OF_CODE[grey[pixel[..., 1], pixel[..., 0]]]
-    away = np.einsum("nasd,nd->nas", pixel - here[:, None, None], normal) / width_px[:, None, None]
-    cell = np.floor((away + 1.0) / _BIN).astype(np.int64)
-    use = inside & (cell >= 0) & (cell < len(_BINS))
-    count = len(here) * len(_BINS)
-    key = (np.arange(len(here))[:, None, None] * len(_BINS) + cell)[use]
-    number = np.bincount(key, minlength=count).reshape(len(here), -1)
-    total = np.bincount(key, light[use], minlength=count).reshape(len(here), -1)
-    filled = number >= 4
-    return total / np.maximum(number, 1), filled, width_px / reach
-
-
-def _fit_steps(
-    profile: FloatArray, filled: npt.NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, npt.NDArray[np.bool_]]:
-    """Return level, height, place and spread (half reaches) of a blurred step through each profile, and fit or not."""
-    weight = filled.astype(float)
-    edge = np.abs(_BINS) > 0.75
-    level = _mean(profile, weight * (edge & (_BINS < 0)))
-    height = _mean(profile, weight * (edge & (_BINS > 0))) - level
-    safe = np.where(np.abs(height) < 1e-3, 1e-3, height)
-    place = np.zeros(len(profile))
-    spread = np.full(len(profile), 0.15)
-    for _ in range(12):
-        t = (_BINS[None] - place[:, None]) / spread[:, None]
-        model = _normal_integral(t)
-        slope = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
-        rows = np.stack(
-            [
-                np.ones_like(model),
-                model,
-                -safe[:, None] * slope / spread[:, None],
-                -safe[:, None] * slope * t / spread[:, None],
-            ],
-            -1,
-        )
-        rest = profile - (level[:, None] + height[:, None] * model)
-        normal = np.einsum("nbi,nb,nbj->nij", rows, weight, rows) + 1e-9 * np.eye(4)
-        step = np.linalg.solve(normal, np.einsum("nbi,nb,nb->ni", rows, weight, rest)[..., None])[..., 0]
-        level, height = level + step[:, 0], height + step[:, 1]
-        safe = np.where(np.abs(height) < 1e-3, 1e-3, height)
-        place = np.clip(place + np.clip(step[:, 2], -0.1, 0.1), -0.6, 0.6)
-        spread = np.clip(spread + np.clip(step[:, 3], -0.05, 0.05), 0.01, 0.8)
-    rest = profile - (level[:, None] + height[:, None] * model)
-    misfit = np.sqrt(_mean(rest**2, weight))
-    good = (height > 0.3 * np.median(height)) & (misfit < 0.15 * np.abs(height)) & (spread < 0.6)
-    good &= (np.abs(place) < 0.4) & (filled.mean(1) > 0.4)
-    return level, height, place, spread, good
-
-
-def _mean(values: FloatArray, weight: FloatArray) -> FloatArray:
-    result: FloatArray = (values * weight).sum(1) / np.maximum(weight.sum(1), 1e-9)
-    return result
-
-
-def _normal_integral(t: FloatArray) -> FloatArray:
-    """Return the normal distribution function (Abramowitz and Stegun 26.2.17, error below 7.5e-8)."""
-    x = np.abs(t)
-    k = 1.0 / (1.0 + 0.2316419 * x)
-    series = k * (0.319381530 + k * (-0.356563782 + k * (1.781477937 + k * (-1.821255978 + k * 1.330274429))))
-    tail = np.exp(-0.5 * x * x) / np.sqrt(2 * np.pi) * series
-    return np.where(t > 0, 1.0 - tail, tail)
-
-
-def _response(
-    profile: FloatArray,
-    filled: npt.NDArray[np.bool_],
-    level: FloatArray,
-    height: FloatArray,
-    place: FloatArray,
-    spread: FloatArray,
-    good: npt.NDArray[np.bool_],
-) -> FloatArray:
-    """Return the mean edge response, ndarray (k, 2): distance in spreads, light from 0 (dark) to 1 (bright)."""
-    t = ((_BINS[None] - place[:, None]) / spread[:, None])[good]
-    share = ((profile - level[:, None]) / height[:, None])[good]
-    grid = np.arange(-4.0, 4.01, 0.25)
-    cell = np.rint((t + 4.0) / 0.25).astype(int)
-    use = filled[good] & (cell >= 0) & (cell < len(grid))
-    number = np.bincount(cell[use], minlength=len(grid))
-    total = np.bincount(cell[use], share[use], minlength=len(grid))
-    seen = number > 20
-    return np.stack([grid[seen], total[seen] / number[seen]], 1)
+    inside = (middle > [x0, y0]).all(1) & (middle < [x1, y1]).all(1)
+    return middle[~inside], along[~inside], across[~inside]
 
 
 @dataclass(frozen=True, eq=False)
-class _Squares:
+class _FlatSpots:
     middle_mm: FloatArray
     light: FloatArray
     noise: FloatArray
@@ -263,47 +220,36 @@ class _Squares:
     clipped: float
 
 
-def _squares(grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stretch: FloatArray) -> _Squares:
+def _flat_spots(grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stretch: FloatArray) -> _FlatSpots:
     """Return light and noise on the ring's black squares and on the paper just outside the board."""
     square, (width, height) = sheet.square_mm, sheet.board_mm
     i, j = np.meshgrid(np.arange(sheet.squares[0]), np.arange(sheet.squares[1]))
     middle = (np.stack([i, j], -1).reshape(-1, 2) + 0.5) * square
     x0, y0, x1, y1 = sheet.window_mm
-    ring = (middle[:, 0] < x0) | (middle[:, 0] > x1) | (middle[:, 1] < y0) | (middle[:, 1] > y1)
+    ring = (middle < [x0, y0]).any(1) | (middle > [x1, y1]).any(1)
     black = middle[ring & ((i + j).ravel() % 2 == 0)]
-    run_x, run_y = np.arange(square / 2, width, square), np.arange(square / 2, height, square)
     rim = 0.4 * square
+    run_x, run_y = np.arange(square / 2, width, square), np.arange(square / 2, height, square)
     white = np.concatenate(
         [np.stack([run_x, np.full_like(run_x, y)], 1) for y in (-rim, height + rim)]
         + [np.stack([np.full_like(run_y, x), run_y], 1) for x in (-rim, width + rim)]
     )
-    light_b, noise_b, _ = _flat(grey, camera, black * stretch, 0.3 * square)
-    light_w, noise_w, full = _flat(grey, camera, white * stretch, 0.2 * square)
-    dark = np.r_[np.ones(len(black), bool), np.zeros(len(white), bool)]
-    light, noise = np.r_[light_b, light_w], np.r_[noise_b, noise_w]
+    middle = np.concatenate([black, white])
+    half_mm = np.r_[np.full(len(black), 0.3 * square), np.full(len(white), 0.2 * square)]
+    light, noise, full = _read_flat(grey, camera, middle * stretch, float(half_mm.min()))
+    dark = np.arange(len(middle)) < len(black)
     seen = np.isfinite(light)
-    return _Squares(
-        np.concatenate([black, white])[seen], light[seen], noise[seen], dark[seen], float(np.nanmean(full))
-    )
+    clipped = float(np.nanmean(full[~dark & seen])) if (~dark & seen).any() else 0.0
+    return _FlatSpots(middle[seen], light[seen], noise[seen], dark[seen], clipped)
 
 
-def _noise(squares: _Squares, window_mm: tuple[float, float, float, float]) -> LocalField:
-    """Return the noise half way between ink and paper: the root mean square of both, place by place."""
-    fields = [
-        field_of(squares.middle_mm[side], squares.noise[side], window_mm)
-        for side in (squares.dark, ~squares.dark)
-    ]
-    spots = squares.middle_mm
-    return field_of(spots, np.sqrt(np.mean([field.at(spots) ** 2 for field in fields], 0)), window_mm)
-
-
-def _flat(
+def _read_flat(
     grey: npt.NDArray[np.uint8], camera: Camera, middle_mm: FloatArray, half_mm: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return light, noise and share of full pixels of flat spots, each (N,); NaN outside the photo."""
     here = camera.project(middle_mm)
-    size = np.linalg.norm(camera.project(middle_mm + [half_mm, 0.0]) - here, axis=1)
-    half = int(np.clip(np.median(size) / np.sqrt(2.0), 1, 12))
+    size = np.linalg.norm(camera.project(middle_mm + np.array([half_mm, 0.0])) - here, axis=1)
+    half = int(np.clip(np.median(size) / np.sqrt(2.0), 1, 10))
     offsets = np.arange(-half, half + 1)
     column = np.rint(here[:, 0]).astype(int)[:, None, None] + offsets[None, None, :]
     row = np.rint(here[:, 1]).astype(int)[:, None, None] + offsets[None, :, None]
@@ -311,14 +257,11 @@ def _flat(
     code = grey[np.clip(row, 0, grey.shape[0] - 1), np.clip(column, 0, grey.shape[1] - 1)]
     light = LINEAR_OF_CODE[code].astype(float)
     mean = light.mean((1, 2))
-    y, x = np.meshgrid(offsets, offsets, indexing="ij")
     rest = light - mean[:, None, None]
+    y, x = np.meshgrid(offsets, offsets, indexing="ij")
     for tilt in (x, y):
         rest -= ((rest * tilt).sum((1, 2)) / (tilt**2).sum())[:, None, None] * tilt
     noise = np.sqrt((rest**2).sum((1, 2)) / max(x.size - 3, 1))
+    full = (code >= 254).mean((1, 2))
     whole = inside.all((1, 2))
-    return (
-        np.where(whole, mean, np.nan),
-        np.where(whole, noise, np.nan),
-        np.where(whole, (code >= 254).mean((1, 2)), np.nan),
-    )
+    return tuple(np.where(whole, value, np.nan) for value in (mean, noise, full))  # type: ignore[return-value]

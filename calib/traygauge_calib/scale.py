@@ -2,88 +2,186 @@
 
 from __future__ import annotations
 
-import cv2
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
+from traygauge_calib.camera_priors import CameraBelief, believe_file
 from traygauge_calib.find_sheet import FoundSheet, find_sheet
-from traygauge_calib.pose import PoseFit, Priors, camera_of, fit_pose
-from traygauge_calib.ring_quality import ring_quality
+from traygauge_calib.picture_quality import green_of
+from traygauge_calib.pose import Marks, PoseFit, Priors, camera_of, fit_pose
+from traygauge_calib.prints import PrintRecord
+from traygauge_calib.ring_quality import RingEdges, read_ring_edges, ring_quality
+from traygauge_calib.sheetless import Reference, from_reference, from_scan, from_stated, looks_scanned
+from traygauge_calib.sheets import Sheet
 from traygauge_calib.tray_view import ScaleUncertainty, TrayView
 from traygauge_shared.errors import SheetError
 from traygauge_shared.photo import Photo
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Diagonal of a 36 x 24 mm frame, mm: what a 35-mm-equivalent focal length refers to.
-FRAME_DIAGONAL_MM = 43.2666
-#: Standard uncertainty of a print's stretch where its bars were not measured (common practice, no source).
+#: Relative standard uncertainty of a print's two stretches where its bars were not measured (common practice,
+#: no source).
 U_STRETCH_UNMEASURED = 0.002
-#: Least standard deviation of one coordinate of a chess corner, px.
-LEAST_SIGMA_PX = 0.03
+#: Curl of the sheet between middle and rim, mm, from which the reader is warned, and from which refused.
+WARN_CURL_MM, REFUSE_CURL_MM = 0.8, 3.0
+#: Scatter of the ring's edges, mm, from which the sheet is too crumpled.
+REFUSE_SCATTER_MM = 0.25
+#: Sag of paper that is glued down, mm.
+GLUED_SAG_MM = 0.05
 
 
-def calibrate(photo: Photo, *, sag_mm: float = 0.5) -> TrayView:
-    """Return the tray as seen in a photo of a sheet.
+def calibrate(
+    photo: Photo,
+    *,
+    print_record: PrintRecord | None = None,
+    px_per_mm: float | None = None,
+    scan: bool = False,
+    reference: Reference | None = None,
+    sag_mm: float = 0.5,
+) -> TrayView:
+    """Return the tray as seen in a photo, with where its scale comes from and how good it is.
 
     Parameters
     ----------
     photo : the photo as loaded.
-    sag_mm : how far the paper may sag inside a flat ring, mm.
+    print_record : what was measured on the print of the sheet; None: an unmeasured print.
+    px_per_mm : a stated scale (copy stand); then no sheet is looked for.
+    scan : the photo is a flatbed scan; its density tag gives the scale. Without it a photo is taken for a scan
+        where no sheet is found, EXIF shows no lens and the tag is 300 dpi or more.
+    reference : a straight thing of known length in the photo; then no sheet is looked for.
+    sag_mm : how far the paper may sag inside a flat ring, mm; 0.05 where the print is glued down.
 
     Raises
     ------
     SheetError
-        There is no scale to be had from the photo.
+        There is no scale to be had from the photo, or the sheet is bent, covered or not the print named.
     """
-    grey = cv2.extractChannel(photo.pixels, 1)
-    priors = camera_priors(photo)
+    grey = green_of(photo.pixels)
+    if px_per_mm is not None:
+        return from_stated(photo, grey, px_per_mm)
+    if reference is not None:
+        return from_reference(photo, grey, reference)
+    if scan:
+        return from_scan(photo, grey)
+    belief = believe_file(photo)
+    priors = belief.priors
     found = find_sheet(grey, priors)
     if not isinstance(found, FoundSheet):
+        if looks_scanned(photo):
+            return from_scan(photo, grey)
         raise SheetError(found.wrong, found=found.found, expected=found.expected, advice=found.advice)
-    fit = fit_pose(
-        found.corners_mm,
-        found.corners_px,
-        priors,
-        sigma_px=LEAST_SIGMA_PX,
-        start=found.rough.parameters,
-    )
-    quality = ring_quality(grey, found.sheet, fit.camera, fit.stretch)
+    priors = _with_print(priors, print_record, found.sheet)
+    fit, edges = _fit(grey, found, priors)
+    _check_flat(fit, edges, found.sheet)
+    return _view(photo, grey, found, fit, edges, belief, print_record, sag_mm)
+
+
+def _with_print(priors: Priors, record: PrintRecord | None, sheet: Sheet) -> Priors:
+    """Return the priors with what is known of the print's stretch."""
+    if record is None:
+        return replace(priors, u_stretch=(U_STRETCH_UNMEASURED, U_STRETCH_UNMEASURED))
+    if record.sheet != sheet.name:
+        raise SheetError(
+            f"the photo does not show the print {record.name!r}",
+            found=f"the {sheet.name} sheet",
+            expected=f"the {record.sheet} sheet, which {record.name!r} was measured on",
+            advice="name the print that lies in the photo, or measure this one (traygauge sheet measured)",
+        )
+    relative = record.u_bar_mm / sheet.bar_mm
+    return replace(priors, stretch=record.stretch(sheet.bar_mm), u_stretch=(relative, relative))
+
+
+def _fit(grey: npt.NDArray[np.uint8], found: FoundSheet, priors: Priors) -> tuple[PoseFit, RingEdges]:
+    """Return the camera from corners first, then from corners and edges, and the edges."""
+    corners = Marks.corners(found.corners_mm, found.corners_px)
+    board = found.sheet.board_mm
+    start = found.rough.parameters.copy()
+    first = fit_pose(corners, board, priors, start=start)
+    edges = read_ring_edges(grey, found.sheet, first.camera, first.stretch)
+    return fit_pose(corners + edges.marks, board, priors, start=first.parameters), edges
+
+
+def _check_flat(fit: PoseFit, edges: RingEdges, sheet: Sheet) -> None:
+    """Refuse a sheet that is bent or crumpled."""
+    advice = "tape the sheet flat to glass or board and take the photo again"
+    if fit.curl_mm > REFUSE_CURL_MM:
+        raise SheetError(
+            "the sheet is bent",
+            found=f"its paper rises or falls by {fit.curl_mm:.1f} mm between middle and rim",
+            expected=f"at most {REFUSE_CURL_MM:g} mm",
+            advice=advice,
+        )
+    scatter_mm = fit.corner_sigma_px / float(np.median(edges.px_per_mm))
+    if scatter_mm > REFUSE_SCATTER_MM:
+        raise SheetError(
+            f"the marks do not lie as on a flat {sheet.name} sheet",
+            found=f"they are off by {scatter_mm:.2f} mm",
+            expected=f"at most {REFUSE_SCATTER_MM:g} mm",
+            advice=advice + ", with the whole sheet printed at once and not scaled by hand",
+        )
+
+
+def _view(
+    photo: Photo,
+    grey: npt.NDArray[np.uint8],
+    found: FoundSheet,
+    fit: PoseFit,
+    edges: RingEdges,
+    belief: CameraBelief,
+    record: PrintRecord | None,
+    sag_mm: float,
+) -> TrayView:
+    """Return the tray view that a fit stands for."""
+    sheet = found.sheet
+    quality = ring_quality(grey, sheet, fit.camera, fit.stretch, edges)
+    x0, y0, x1, y1 = sheet.window_mm
+    across, down = fit.stretch
+    window = (x0 * across, y0 * down, x1 * across, y1 * down)
+    sag = GLUED_SAG_MM if record is not None and record.glued else sag_mm
+    u_offset = 0.0 if record is None else record.u_plane_offset_mm
+    plane = float(np.sqrt(sag**2 / 3.0 + u_offset**2 + fit.curl_mm**2 / 3.0))
     return TrayView(
         photo=photo,
         camera=fit.camera,
-        window_mm=found.sheet.window_mm,
+        window_mm=window,
         source="sheet",
-        scale=_uncertainty(fit, found.sheet.window_mm, sag_mm),
+        scale=_uncertainty(fit, window, plane),
         blur_px=quality.blur_px,
         noise=quality.noise,
         edge_spread=quality.edge_spread,
-        sheet_name=found.sheet.name,
+        plane_offset_mm=0.0 if record is None else record.plane_offset_mm,
+        sheet_name=sheet.name,
+        print_name="" if record is None else record.name,
+        warnings=_warnings(fit, belief, record),
     )
 
 
-def camera_priors(photo: Photo) -> Priors:
-    """Return what a photo's file says about its camera, with how far that may be off."""
-    diagonal = float(np.hypot(photo.width, photo.height))
-    middle = ((photo.width - 1) / 2.0, (photo.height - 1) / 2.0)
-    side = max(photo.width, photo.height)
-    if photo.focal_35mm:
-        rounding = 0.5 / np.sqrt(3.0) / photo.focal_35mm
-        return Priors(photo.focal_35mm / FRAME_DIAGONAL_MM * diagonal, rounding, middle, 0.003 * side)
-    return Priors(28.0 / FRAME_DIAGONAL_MM * diagonal, 0.4, middle, 0.003 * side)
+def _warnings(fit: PoseFit, belief: CameraBelief, record: PrintRecord | None) -> tuple[str, ...]:
+    """Return the sentences about the scale that a reader must see."""
+    said = []
+    if belief.doubt:
+        said.append(f"{belief.doubt}; the camera's height comes from the ring alone and is less certain")
+    if fit.curl_mm > WARN_CURL_MM:
+        said.append(f"the sheet is curled by {fit.curl_mm:.1f} mm between middle and rim: tape it flat")
+    if record is None:
+        said.append("the print's check bars were not measured: lengths are 0.2 % less certain")
+    return tuple(said)
 
 
 def _uncertainty(
-    fit: PoseFit, window_mm: tuple[float, float, float, float], sag_mm: float
+    fit: PoseFit, window_mm: tuple[float, float, float, float], plane_mm: float
 ) -> ScaleUncertainty:
     """Return the shared uncertainties that follow from the fit's covariance."""
     x0, y0, x1, y1 = window_mm
     spots = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1], [(x0 + x1) / 2, (y0 + y1) / 2]])
+    ex, ey = np.eye(2) / 2.0
 
     def answers(parameters: FloatArray) -> FloatArray:
         camera = camera_of(parameters)
-        dx = camera.project(spots + [0.5, 0.0]) - camera.project(spots - [0.5, 0.0])
-        dy = camera.project(spots + [0.0, 0.5]) - camera.project(spots - [0.0, 0.5])
+        dx = camera.project(spots + ex) - camera.project(spots - ex)
+        dy = camera.project(spots + ey) - camera.project(spots - ey)
         area = np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])
         return np.array([np.log(area).mean() / 2, np.log(camera.height_mm), *camera.foot_mm])
 
@@ -91,14 +189,14 @@ def _uncertainty(
     slopes = np.stack(
         [
             (answers(fit.parameters + d) - answers(fit.parameters - d)) / (2 * h)
-            for h, d in zip(steps, np.diag(steps), strict=True)
+            for h, d in zip(steps[:11], np.diag(steps)[:11], strict=True)
         ],
         1,
     )
-    spread = np.sqrt(np.diag(slopes @ fit.covariance @ slopes.T))
+    spread = np.sqrt(np.diag(slopes @ fit.covariance[:11, :11] @ slopes.T))
     return ScaleUncertainty(
         relative=float(spread[0]),
         height_relative=float(spread[1]),
-        plane_mm=sag_mm / np.sqrt(3.0),
+        plane_mm=plane_mm,
         foot_mm=float(np.hypot(spread[2], spread[3]) / np.sqrt(2.0)),
     )

@@ -1,0 +1,195 @@
+"""Edge profiles from a photo's own pixels, and the blurred step that explains each.
+
+Nothing is resampled, which would widen the edges: every pixel near an edge goes in with its own distance from
+the edge's line. The light is linear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_shared.light import LINEAR_OF_CODE
+
+FloatArray = npt.NDArray[np.float64]
+
+_RUNS = np.linspace(-1.0, 1.0, 41)  # sampling along an edge ...
+_ONE_SIDE = np.array([0.05, 0.1, 0.15, 0.2, 0.26, 0.33, 0.42, 0.55, 0.75, 1.0])
+_STEPS = np.concatenate([-_ONE_SIDE[::-1], [0.0], _ONE_SIDE])  # ... and across it, in half lengths
+_BINS = 64  # of a profile, from -reach to +reach
+
+
+@dataclass(frozen=True)
+class Sharpening:
+    """What a camera's sharpening does to an edge: amount times the difference to a copy blurred by radius px."""
+
+    amount: float = 0.0
+    radius_px: float = 1.4
+
+    def response(self, distance_px: FloatArray, spread_px: FloatArray) -> FloatArray:
+        """Return the light across an edge blurred by `spread_px`, 0 on the dark side, 1 on the bright."""
+        wide = np.sqrt(spread_px**2 + self.radius_px**2)
+        sharp = normal_integral(distance_px / spread_px)
+        return sharp + self.amount * (sharp - normal_integral(distance_px / wide))
+
+
+@dataclass(frozen=True, eq=False)
+class Profiles:
+    """Light across N edges, from the dark side to the bright.
+
+    Parameters
+    ----------
+    here_px, normal_px : ndarray (N, 2): the edges' middles and unit vectors towards the bright side.
+    distance_px, light, weight : ndarray (N, B): mean distance from the edge's line and mean linear light of the
+        pixels in each bin, and their number (0: empty).
+    reach_px : ndarray (N,): how far the profiles go.
+    """
+
+    here_px: FloatArray
+    normal_px: FloatArray
+    distance_px: FloatArray
+    light: FloatArray
+    weight: FloatArray
+    reach_px: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """Blurred steps fitted to N profiles: light = level + height x response((distance - place), spread).
+
+    `good` marks those that are steps: high enough, well fitted, placed near where they were expected.
+    """
+
+    level: FloatArray
+    height: FloatArray
+    place_px: FloatArray
+    spread_px: FloatArray
+    good: npt.NDArray[np.bool_]
+
+
+def profile_edges(
+    grey: npt.NDArray[np.uint8], here_px: FloatArray, along_px: FloatArray, across_px: FloatArray
+) -> Profiles:
+    """Return the profiles of straight edges.
+
+    Parameters
+    ----------
+    grey : ndarray (H, W), uint8, sRGB code values.
+    here_px : ndarray (N, 2), middles of the edges.
+    along_px : ndarray (N, 2), from a middle to an end of the piece of edge to use.
+    across_px : ndarray (N, 2), from a middle to the far end of the profile on the bright side.
+    """
+    normal = np.stack([-along_px[:, 1], along_px[:, 0]], 1)
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    normal *= np.sign((normal * across_px).sum(1, keepdims=True))
+    reach = (normal * across_px).sum(1)
+    spots = _RUNS[:, None, None] * along_px[:, None, None] + _STEPS[:, None] * across_px[:, None, None]
+    pixel = np.rint(here_px[:, None, None] + spots).astype(np.int32)
+    height, width = grey.shape
+    column, row = pixel[..., 0], pixel[..., 1]
+    inside = (column >= 0) & (row >= 0) & (column < width) & (row < height)
+    code = grey.reshape(-1)[np.where(inside, row * width + column, 0)]
+    away = (column - here_px[:, None, None, 0]) * normal[:, None, None, 0]
+    away += (row - here_px[:, None, None, 1]) * normal[:, None, None, 1]
+    cell = np.floor((away / reach[:, None, None] + 1.0) * (_BINS / 2)).astype(np.int32)
+    use = inside & (cell >= 0) & (cell < _BINS)
+    key = (np.arange(len(here_px), dtype=np.int32)[:, None, None] * _BINS + cell)[use]
+    shape = (len(here_px), _BINS)
+    number = np.bincount(key, minlength=shape[0] * _BINS).reshape(shape).astype(float)
+    safe = np.maximum(number, 1.0)
+    light = np.bincount(key, LINEAR_OF_CODE[code[use]], minlength=number.size).reshape(shape) / safe
+    distance = np.bincount(key, away[use], minlength=number.size).reshape(shape) / safe
+    return Profiles(here_px, normal, distance, light, number, reach)
+
+
+def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, rounds: int = 8) -> Steps:  # noqa: B008
+    """Return the blurred step that fits each profile best (Gauss-Newton on all of them at once)."""
+    distance, light, weight = profiles.distance_px, profiles.light, profiles.weight
+    reach = profiles.reach_px
+    far = weight * (np.abs(distance) > 0.7 * reach[:, None])
+    level = _mean(light, far * (distance < 0))
+    height = _mean(light, far * (distance > 0)) - level
+    place = np.zeros(len(reach))
+    spread = np.minimum(1.0, 0.3 * reach)
+    amount, radius = sharpening.amount, sharpening.radius_px
+    for _ in range(rounds):
+        away = distance - place[:, None]
+        wide = np.sqrt(spread**2 + radius**2)
+        t, w = away / spread[:, None], away / wide[:, None]
+        sharp = normal_integral(t)
+        shape = sharp + amount * (sharp - normal_integral(w)) if amount else sharp
+        slope = (1 + amount) * _bell(t) / spread[:, None]
+        widening = slope * t
+        if amount:
+            soft = amount * _bell(w) / wide[:, None]
+            slope = slope - soft
+            widening = widening - soft * w * (spread / wide)[:, None]
+        high = np.where(np.abs(height) < 1e-3, 1e-3, height)[:, None]
+        rows = np.stack([np.ones_like(shape), shape, -high * slope, -high * widening], 1)
+        rest = light - level[:, None] - high * shape
+        weighted = rows * weight[:, None]
+        normal = weighted @ rows.transpose(0, 2, 1) + 1e-9 * np.eye(4)
+        step = np.linalg.solve(normal, (weighted @ rest[..., None]))[..., 0]
+        level, height = level + step[:, 0], high[:, 0] + step[:, 1]
+        place = np.clip(place + np.clip(step[:, 2], -0.2 * reach, 0.2 * reach), -0.6 * reach, 0.6 * reach)
+        spread = np.clip(spread + np.clip(step[:, 3], -0.4 * spread, spread), 0.15, 0.6 * reach)
+    misfit = np.sqrt(_mean(rest**2, weight))
+    good = (height > 0.3 * np.median(height)) & (height > 0.01) & (misfit < 0.12 * np.abs(height))
+    good &= (np.abs(place) < 0.35 * reach) & (spread < 0.5 * reach) & ((weight > 0).sum(1) >= 8)
+    return Steps(level, height, place, spread, good)
+
+
+def find_sharpening(profiles: Profiles, steps: Steps) -> Sharpening:
+    """Return the sharpening that explains the halo beside the sharper half of the steps best."""
+    if np.count_nonzero(steps.good) < 8:
+        return Sharpening()
+    use = steps.good & (steps.spread_px <= np.median(steps.spread_px[steps.good]))
+    away, share, weight = _pooled(profiles, steps, use, 0.15, 8.0)
+    spread = float(np.median(steps.spread_px[use]))
+    best, least = Sharpening(), np.inf
+    for radius in (1.0, 1.4, 2.0, 2.8):
+        for seen in spread * np.linspace(0.95, 1.5, 12):
+            sharp = normal_integral(away / seen)
+            halo = sharp - normal_integral(away / np.hypot(seen, radius))
+            rest = share - sharp
+            amount = float(np.clip((weight * halo * rest).sum() / (weight * halo * halo).sum(), 0.0, 1.5))
+            misfit = float((weight * (rest - amount * halo) ** 2).sum())
+            if misfit < least:
+                best, least = Sharpening(amount, radius), misfit
+    return best
+
+
+def _pooled(
+    profiles: Profiles, steps: Steps, use: npt.NDArray[np.bool_], width_px: float, reach_px: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return distance (k,), mean response (k,) and weight (k,) of several steps laid over each other."""
+    away = (profiles.distance_px - steps.place_px[:, None])[use].ravel()
+    share = ((profiles.light - steps.level[:, None]) / steps.height[:, None])[use].ravel()
+    weight = profiles.weight[use].ravel()
+    cell = np.rint((away + reach_px) / width_px).astype(np.int64)
+    near = (weight > 0) & (np.abs(away) < reach_px)
+    total = np.bincount(cell[near], weight[near])
+    filled = total > 0
+    means = [np.bincount(cell[near], (weight * q)[near])[filled] / total[filled] for q in (away, share)]
+    return means[0], means[1], total[filled]
+
+
+def _mean(values: FloatArray, weight: FloatArray) -> FloatArray:
+    total: FloatArray = (values * weight).sum(1) / np.maximum(weight.sum(1), 1e-9)
+    return total
+
+
+def _bell(t: FloatArray) -> FloatArray:
+    bell: FloatArray = np.exp(-0.5 * t * t) / np.sqrt(2 * np.pi)
+    return bell
+
+
+def normal_integral(t: FloatArray) -> FloatArray:
+    """Return the normal distribution function (Abramowitz and Stegun 26.2.17, error below 7.5e-8)."""
+    x = np.abs(t)
+    k = 1.0 / (1.0 + 0.2316419 * x)
+    series = k * (0.319381530 + k * (-0.356563782 + k * (1.781477937 + k * (-1.821255978 + k * 1.330274429))))
+    tail = _bell(x) * series
+    return np.where(t > 0, 1.0 - tail, tail)

@@ -1,0 +1,97 @@
+"""Sharpness and noise of a picture without a ring, read from the picture itself."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_calib.edges import find_sharpening, fit_steps, profile_edges
+from traygauge_calib.ring_quality import Window, field_of, sharpness
+from traygauge_calib.tray_view import LocalField
+from traygauge_shared.light import LINEAR_OF_CODE
+
+FloatArray = npt.NDArray[np.float64]
+
+_TILES = 24  # edges are taken from so many tiles along either side
+_REACH_PX = 8.0
+
+
+def edge_quality(
+    grey: npt.NDArray[np.uint8], to_mm: float, window_mm: Window
+) -> tuple[LocalField, FloatArray | None, float]:
+    """Return blur as a field, the edge response (k, 2) or None, and the overshoot, from the strongest edges.
+
+    Parameters
+    ----------
+    grey : ndarray (H, W), uint8, one channel, sRGB code values.
+    to_mm : mm per px, the window's origin being the picture's top left corner.
+
+    Notes
+    -----
+    Edges of things are no sharper than the picture and often softer (round flanks, shadows): the sharpest third
+    is believed. Without clear edges the blur is put at 0.8 px.
+    """
+    here, normal = _strong_edges(grey)
+    if len(here) < 12:
+        return LocalField.constant(0.8), None, 0.0
+    along = 3.0 * np.stack([-normal[:, 1], normal[:, 0]], 1)
+    profiles = profile_edges(grey, here, along, _REACH_PX * normal)
+    steps = fit_steps(profiles)
+    sharpening = find_sharpening(profiles, steps)
+    steps = fit_steps(profiles, sharpening)
+    good = steps.good & (steps.spread_px < 0.35 * _REACH_PX)
+    if np.count_nonzero(good) < 12:
+        return LocalField.constant(0.8), None, 0.0
+    sharp = good & (steps.spread_px <= np.percentile(steps.spread_px[good], 35))
+    places = (here[sharp] + 0.5) * to_mm
+    return sharpness(places, steps.spread_px[sharp], np.zeros(int(sharp.sum())), sharpening, window_mm)
+
+
+def flat_noise(grey: npt.NDArray[np.uint8]) -> LocalField:
+    """Return the noise of the flattest parts of a picture: deviations of 9 x 9 spots from planes, linear light."""
+    height, width = grey.shape
+    step = max(9, int(np.sqrt(height * width / 4000.0)))
+    rows, columns = np.arange(0, max(height - 9, 1), step), np.arange(0, max(width - 9, 1), step)
+    patches = np.lib.stride_tricks.sliding_window_view(grey, (9, 9))[rows[:, None], columns[None]]
+    light = LINEAR_OF_CODE[patches.reshape(-1, 9, 9)].astype(float)
+    y, x = np.meshgrid(np.arange(-4, 5), np.arange(-4, 5), indexing="ij")
+    rest = light - light.mean((1, 2), keepdims=True)
+    for tilt in (x, y):
+        rest -= ((rest * tilt).sum((1, 2)) / (tilt**2).sum())[:, None, None] * tilt
+    noise = np.sqrt((rest**2).sum((1, 2)) / 78.0)
+    bright = light.mean((1, 2)) < 0.995  # clipped spots have no noise
+    if not bright.any():
+        return LocalField.constant(1e-3)
+    usual = np.percentile(noise[bright], 30)
+    return LocalField.constant(max(float(np.median(noise[bright & (noise < 1.5 * usual + 1e-9)])), 1e-3))
+
+
+def _strong_edges(grey: npt.NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
+    """Return the steepest place of each tile (N, 2) and the unit vector towards its bright side (N, 2)."""
+    height, width = grey.shape
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.2)
+    gx, gy = cv2.spatialGradient(soft)
+    steep = np.abs(gx.astype(np.int32)) + np.abs(gy.astype(np.int32))
+    rim = int(_REACH_PX) + 4
+    steep[:rim] = steep[-rim:] = 0
+    steep[:, :rim] = steep[:, -rim:] = 0
+    tile = max(height, width) // _TILES + 1
+    places = []
+    for top in range(0, height, tile):
+        for left in range(0, width, tile):
+            part = steep[top : top + tile, left : left + tile]
+            at = int(part.argmax())
+            row, column = divmod(at, part.shape[1])
+            if part[row, column] > 60:
+                places.append((left + column, top + row))
+    if not places:
+        return np.empty((0, 2)), np.empty((0, 2))
+    here = np.array(places)
+    slope = np.stack([gx[here[:, 1], here[:, 0]], gy[here[:, 1], here[:, 0]]], 1).astype(float)
+    return here.astype(float), slope / np.linalg.norm(slope, axis=1, keepdims=True)
+
+
+def green_of(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """Return the green channel of an RGB picture as an array of its own, ndarray (H, W), uint8."""
+    return np.asarray(cv2.extractChannel(pixels, 1), np.uint8)
