@@ -1,0 +1,141 @@
+"""The fewest rods that explain a clump: chosen from candidates so that together they speak loudest."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from traygauge.segment import part_fit
+from traygauge.segment.part_fit import INSIDE, Witness
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: What one rod more costs, in diameters of outline.
+ROD_COST = 0.6
+#: What a square diameter covered by two rods costs.
+OVERLAP_COST = 0.8
+#: What it costs when one rod lies wholly in another, less from there to a share of 0.4.
+SAME_COST = 8.0
+
+
+def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return the pairs i < j of rods whose bounding circles meet."""
+    reach = np.hypot(rods[:, 3] / 2 + rods[:, 5], rods[:, 4] / 2)
+    tree = cKDTree(rods[:, :2])
+    pairs = tree.query_pairs(2 * float(reach.max()), output_type="ndarray")
+    i, j = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
+    gap = np.hypot(*(rods[i, :2] - rods[j, :2]).T)
+    near = gap < reach[i] + reach[j]
+    return i[near], j[near]
+
+
+def distinct(rods: FloatArray, gain: FloatArray, diameter: float, least: float = 0.05) -> IntArray:
+    """Return the rods that gain something, without the lesser ones of those that mean the same piece."""
+    index = np.flatnonzero(gain > least)
+    index = index[np.argsort(-gain[index], kind="stable")]
+    if len(index) < 2:
+        return index
+    r = rods[index]
+    pairs = cKDTree(r[:, :2]).query_pairs(0.07 * diameter, output_type="ndarray")
+    i, j = pairs.min(1), pairs.max(1)
+    turn = np.abs((r[i, 2] - r[j, 2] + np.pi / 2) % np.pi - np.pi / 2)
+    same = (turn < 0.07) & (np.abs(r[i, 3] - r[j, 3]) < 0.1 * diameter)
+    drop = np.zeros(len(index), bool)
+    drop[j[same]] = True
+    return index[~drop]
+
+
+def pair_costs(
+    rods: FloatArray, said: Witness, diameter: float
+) -> tuple[IntArray, IntArray, FloatArray, FloatArray, FloatArray]:
+    """Return pairs (i, j), the cost of choosing both, and what each loses when the other lies above it."""
+    i, j = pairs_near(rods)
+    in_j = part_fit.hidden_by(said.points[i], rods[j], diameter)
+    in_i = part_fit.hidden_by(said.points[j], rods[i], diameter)
+    lost_i = (said.value[i] * in_j).sum(1)
+    lost_j = (said.value[j] * in_i).sum(1)
+    area = rods[:, 3] * rods[:, 4] / diameter**2
+    both = 0.5 * (in_j[:, INSIDE].mean(1) * area[i] + in_i[:, INSIDE].mean(1) * area[j])
+    share = both / np.minimum(area[i], area[j])
+    cost = np.minimum(lost_i, lost_j) + OVERLAP_COST * both + SAME_COST * np.maximum(share - 0.4, 0)
+    touch = in_j.any(1) | in_i.any(1)
+    return i[touch], j[touch], cost[touch], lost_i[touch], lost_j[touch]
+
+
+def chosen(gain: FloatArray, i: IntArray, j: IntArray, cost: FloatArray) -> BoolArray:
+    """Return which of n candidates to take so that their gains less their pairs' costs are largest.
+
+    Greedy, then exchanges (put one in, take out what no longer pays, fill up) until nothing improves.
+    """
+    choice = _Choice(gain, i, j, cost)
+    choice.fill(np.arange(len(gain)))
+    for _ in range(3):
+        if not sum(choice.exchange(int(k)) for k in np.argsort(-choice.marginal)):
+            break
+    return choice.taken
+
+
+class _Choice:
+    """A set of candidates that is being improved; `marginal` is what each would add, or adds, to its worth."""
+
+    def __init__(self, gain: FloatArray, i: IntArray, j: IntArray, cost: FloatArray) -> None:
+        n = len(gain)
+        own = np.concatenate([i, j])
+        order = np.argsort(own, kind="stable")
+        self.other = np.concatenate([j, i])[order]
+        self.price = np.concatenate([cost, cost])[order]
+        self.start = np.searchsorted(own[order], np.arange(n + 1))
+        self.taken = np.zeros(n, bool)
+        self.marginal = gain.copy()
+
+    def near(self, k: int) -> IntArray:
+        """Return the candidates that k has to do with."""
+        return self.other[self.start[k] : self.start[k + 1]]
+
+    def put(self, k: int, sign: float) -> None:
+        """Take k in (+1) or out (-1)."""
+        self.taken[k] = sign > 0
+        part = slice(self.start[k], self.start[k + 1])
+        self.marginal[self.other[part]] -= sign * self.price[part]
+
+    def fill(self, among: IntArray) -> tuple[float, list[int]]:
+        """Take in what pays, best first; return the worth added and what was taken."""
+        worth, put = 0.0, []
+        while len(among):
+            best = int(among[np.argmax(np.where(self.taken[among], -np.inf, self.marginal[among]))])
+            if self.taken[best] or self.marginal[best] <= 0:
+                break
+            worth += float(self.marginal[best])
+            self.put(best, 1.0)
+            put.append(best)
+        return worth, put
+
+    def exchange(self, k: int) -> bool:
+        """Try k in place of what then no longer pays; undo it when the whole is not better."""
+        if self.taken[k]:
+            if self.marginal[k] >= -1e-9:
+                return False
+            self.put(k, -1.0)
+            return True
+        worth = float(self.marginal[k])
+        self.put(k, 1.0)
+        done = [(k, 1.0)]
+        rivals = self.near(k)[self.taken[self.near(k)]]
+        while len(rivals):
+            worst = int(rivals[np.argmin(np.where(self.taken[rivals], self.marginal[rivals], np.inf))])
+            if not self.taken[worst] or self.marginal[worst] >= 0:
+                break
+            worth -= float(self.marginal[worst])
+            self.put(worst, -1.0)
+            done.append((worst, -1.0))
+        around = np.unique(np.concatenate([self.near(r) for r, _ in done]))
+        more, put = self.fill(around)
+        done += [(r, 1.0) for r in put]
+        if worth + more > 1e-6:
+            return True
+        for r, sign in reversed(done):
+            self.put(r, -sign)
+        return False

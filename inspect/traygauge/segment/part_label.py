@@ -1,0 +1,76 @@
+"""Which pixel belongs to which piece, once the rods are known; what no rod explains is parted by its necks."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+LabelArray = npt.NDArray[np.int32]
+
+_SHIFT = 4  # sub-pixel bits of OpenCV's polygons
+
+
+def outline(rod: FloatArray, grown: float = 0.0) -> FloatArray:
+    """Return the outline of a rod (6,) as a polygon (k, 2), grown outwards by some pixels."""
+    radius = rod[4] / 2 + grown
+    turn = np.linspace(-np.pi / 2, np.pi / 2, 9)
+    along = rod[3] / 2 + grown + rod[5] * np.cos(turn)
+    across = radius * np.sin(turn)
+    along, across = np.concatenate([along, -along]), np.concatenate([across, -across])
+    c, s = np.cos(rod[2]), np.sin(rod[2])
+    return np.stack([rod[0] + along * c - across * s, rod[1] + along * s + across * c], 1)
+
+
+def labelled(mask: BoolArray, rods: FloatArray, margin: float) -> tuple[LabelArray, BoolArray]:
+    """Return labels of the mask's pixels and the pixels that no rod explains.
+
+    Parameters
+    ----------
+    mask : ndarray (h, w).
+    rods : ndarray (n, 6), lowest first: later ones lie above earlier ones.
+    margin : how far outside a rod a pixel may lie and still be its own, px.
+
+    Returns
+    -------
+    labels : ndarray (h, w), int32: 0 outside the rods, k + 1 for rod k.
+    left : ndarray (h, w), bool: pixels of the mask in no rod.
+    """
+    labels = np.zeros(mask.shape, np.int32)
+    fringe = np.zeros(mask.shape, np.uint8)
+    for k, rod in enumerate(rods):
+        polygon = np.rint(outline(rod) * (1 << _SHIFT)).astype(np.int32)
+        cv2.fillPoly(labels, [polygon], k + 1, cv2.LINE_8, _SHIFT)
+        polygon = np.rint(outline(rod, margin) * (1 << _SHIFT)).astype(np.int32)
+        cv2.fillPoly(fringe, [polygon], 1, cv2.LINE_8, _SHIFT)
+    labels[~mask] = 0
+    return labels, mask & (fringe == 0) & (labels == 0)
+
+
+def spread(labels: LabelArray, mask: BoolArray) -> LabelArray:
+    """Return the labels with every other pixel of the mask given to its nearest label."""
+    if not (mask & (labels == 0)).any() or not labels.any():
+        return labels
+    _, index = cv2.distanceTransformWithLabels(
+        (labels == 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    at = np.zeros(int(index.max()) + 1, np.int32)
+    own = labels > 0
+    at[index[own]] = labels[own]
+    return np.where(mask, at[index], 0).astype(np.int32)
+
+
+def blobs(left: BoolArray, thinnest: float, smallest: float) -> LabelArray:
+    """Return what is left of a clump as numbered blobs, slivers thinner than `thinnest` px and specks taken off."""
+    size = max(1, round(thinnest)) | 1
+    core = cv2.morphologyEx(
+        left.astype(np.uint8), cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
+    keep = stats[:, cv2.CC_STAT_AREA] >= smallest
+    keep[0] = False
+    number = np.zeros(count, np.int32)
+    number[keep] = np.arange(1, int(keep.sum()) + 1)
+    return np.asarray(number[labels], np.int32)

@@ -1,0 +1,108 @@
+"""What the pieces that lie free say of the batch's strand, and which connected things need no parting at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Fewer free pieces than this say nothing of a batch.
+_FEWEST = 5
+#: Share of the solid things that must agree on one diameter for the batch to be strand.
+_AGREEING = 0.35
+
+
+@dataclass(frozen=True)
+class StrandPrior:
+    """What the pieces that lie free say of the batch's strand.
+
+    Parameters
+    ----------
+    diameter_px, diameter_sd_px : middle and spread of the diameter, photo pixels.
+    length_px, length_sd_px : middle and spread of the length, photo pixels.
+    n : pieces it rests on.
+    """
+
+    diameter_px: float
+    diameter_sd_px: float
+    length_px: float
+    length_sd_px: float
+    n: int
+
+
+def _rod_like(area: FloatArray, solidity: FloatArray, long: FloatArray, short: FloatArray) -> BoolArray:
+    """Return which things are as convex and rectangular as a rod seen from above."""
+    fill = area / np.maximum(long * short, 1e-9)
+    return np.asarray((solidity > 0.92) & (fill > 0.83))
+
+
+def strand_prior(
+    area_px: npt.ArrayLike,
+    solidity: npt.ArrayLike,
+    rect_long_px: npt.ArrayLike,
+    rect_short_px: npt.ArrayLike,
+) -> StrandPrior | None:
+    """Return what free pieces say of the strand, or None where they are no strand of one diameter.
+
+    Parameters
+    ----------
+    area_px, solidity, rect_long_px, rect_short_px : (n,) each, of connected things: area, area over that of the
+        convex hull, sides of the smallest rectangle around it (all after threads are taken off, where they can be).
+
+    Notes
+    -----
+    The diameter is the mode of the rectangles' shorter sides on a logarithmic scale (a window of 12 %), weighted
+    alike for every thing longer than wide. Flakes spread over it, strand gathers at one place.
+    """
+    area, solid = np.asarray(area_px, float), np.asarray(solidity, float)
+    long, short = np.asarray(rect_long_px, float), np.asarray(rect_short_px, float)
+    use = _rod_like(area, solid, long, short) & (long > 1.15 * short) & (short > 4)
+    if int(use.sum()) < _FEWEST:
+        return None
+    width = np.sort(np.log(short[use]))
+    inside = np.searchsorted(width, width + 0.12, side="right") - np.arange(len(width))
+    first = int(np.argmax(inside))
+    n = int(inside[first])
+    solid_things = int(((solid > 0.85) & (short > 0.4 * np.exp(width[first]))).sum())
+    if n < _FEWEST or n < _AGREEING * solid_things:
+        return None
+    members = np.exp(width[first : first + n])
+    middle = float(np.median(members))
+    of_batch = use & (np.abs(short / middle - 1) < 0.1)
+    lengths = long[of_batch]
+    typical = float(np.median(lengths))
+    return StrandPrior(
+        middle,
+        max(1.4826 * float(np.median(np.abs(members - middle))), 0.02 * middle),
+        typical,
+        max(1.4826 * float(np.median(np.abs(lengths - typical))), 0.05 * typical),
+        n,
+    )
+
+
+def looks_single(
+    area_px: npt.ArrayLike,
+    solidity: npt.ArrayLike,
+    rect_long_px: npt.ArrayLike,
+    rect_short_px: npt.ArrayLike,
+    prior: StrandPrior | None,
+) -> BoolArray:
+    """Return which connected things are surely one piece and need no parting, ndarray (n,) of bool.
+
+    With a strand: rod-shaped with the batch's diameter and no longer than usual (two pieces end to end look like one
+    long one, so unusual lengths are left to the picture), a disc of that diameter, or smaller than any two pieces.
+    Without one: nearly convex.
+    """
+    area, solid = np.asarray(area_px, float), np.asarray(solidity, float)
+    long, short = np.asarray(rect_long_px, float), np.asarray(rect_short_px, float)
+    if prior is None:
+        return np.asarray(solid > 0.9)
+    d = prior.diameter_px
+    tiny = area < 0.35 * d * d
+    usual = long < prior.length_px + max(2.5 * prior.length_sd_px, 0.25 * d)
+    slim = short < d * 1.12 + 2 * prior.diameter_sd_px
+    return np.asarray(tiny | (_rod_like(area, solid, long, short) & slim & usual))
