@@ -1,0 +1,211 @@
+"""Drawing a scene: geometry, light, sensor, truth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_shared.scenes.camera import SceneCamera
+from traygauge_shared.scenes.ground import FloorLight, Picture, open_floor_light, reflectance
+from traygauge_shared.scenes.mesh import BODY
+from traygauge_shared.scenes.raster import Fragments, rasterise
+from traygauge_shared.scenes.sensor_chain import develop
+from traygauge_shared.scenes.setting import Scene
+from traygauge_shared.scenes.shade import ROUGHNESS, Spots, radiance
+from traygauge_shared.scenes.solid import Solid, seen_from_below, solid_of
+from traygauge_shared.scenes.truth import truth_rows
+
+FloatArray = npt.NDArray[np.float64]
+Image = npt.NDArray[np.float32]
+
+_LID_MM = 6.0  # a scanner's lid behind the glass
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A drawn photo and everything that is true of it.
+
+    Parameters
+    ----------
+    pixels : ndarray (height, width, 3), uint8 RGB, as stored (EXIF orientation not applied).
+    labels : ndarray (height, width), uint16: id of the piece that fills the pixel's larger part, 0 none.
+    parts : ndarray (height, width), uint8: 0 body (and floor), 1 tail, 2 burr, 3 string, 4 web.
+    truth : one mapping a piece, columns `truth.COLUMNS`.
+    camera : the exact camera.
+    scene : what was drawn.
+    """
+
+    pixels: npt.NDArray[np.uint8]
+    labels: npt.NDArray[np.uint16]
+    parts: npt.NDArray[np.uint8]
+    truth: list[dict[str, Any]]
+    camera: SceneCamera
+    scene: Scene
+
+
+def draw(scene: Scene) -> Drawn:
+    """Return the photo of a scene with its truth; the same scene gives the same pixels."""
+    camera = scene.camera
+    rng = np.random.default_rng([scene.seed, 1])
+    solids = [solid_of(thing) for thing in scene.pieces]
+    shown = [seen_from_below(solid) for solid in solids] if camera.flat else solids
+    fragments = rasterise([s.meshes for s in shown], camera, camera.width, camera.height)
+    picture = Picture(camera, scene.sheet)
+    floor = FloorLight(scene.light, _occluders(solids), _grid_scale(scene), _LID_MM if camera.flat else 0.0)
+    image = reflectance(picture, scene.litter, rng)
+    _light_floor(image, picture, floor, scene)
+    spots_light = _piece_light(scene, shown, fragments)
+    _lay_over(image, fragments, spots_light)
+    _over_all(image, picture, scene)
+    white = open_floor_light(scene.light) * np.array(scene.sheet.paper)
+    pixels = develop(image, scene.sensor, white, rng)
+    labels, parts = _label_images(fragments, camera.width, camera.height)
+    limits = _limits(scene)
+    truth = truth_rows(scene.pieces, solids, fragments, labels, camera, limits)
+    return Drawn(pixels, labels, parts, truth, camera, scene)
+
+
+def _limits(scene: Scene) -> tuple[float, float, float, float] | None:
+    if scene.camera.flat:
+        scale = scene.camera.px_per_mm
+        return 0.0, 0.0, scene.camera.width / scale, scene.camera.height / scale
+    return scene.sheet.window_mm
+
+
+def _grid_scale(scene: Scene) -> float:
+    """Return the px/mm of the floor's light grid: as fine as the picture where a lamp is hard."""
+    hard = any(lamp.spread_deg < 4 for lamp in scene.light.lamps)
+    return min(scene.camera.px_per_mm, 16.0 if hard else 7.0)
+
+
+def _occluders(solids: Sequence[Solid]) -> list[FloatArray]:
+    """Return point sets whose convex hulls throw the shadows: bodies whole, threads in short lengths."""
+    out = []
+    for solid in solids:
+        for mesh in solid.meshes:
+            if mesh.part == BODY:
+                out.append(mesh.points[:: max(1, len(mesh.points) // 90)])
+            else:
+                rings = mesh.points[: len(mesh.points) // 14 * 14 - 14].reshape(-1, 14, 3)
+                out += [rings[k : k + 5, ::3].reshape(-1, 3) for k in range(0, max(len(rings) - 1, 1), 4)]
+    return out
+
+
+def _light_floor(image: Image, picture: Picture, floor: FloorLight, scene: Scene) -> None:
+    """Multiply the floor's reflectance by the light it gets."""
+    if floor.grid is None:
+        image *= floor.open_light.astype(np.float32)
+        return
+    x, y = picture.floor_map()
+    for top in range(0, picture.height, 512):  # in bands: no second picture in memory
+        band = slice(top, top + 512)
+        image[band] *= floor.at(x[band], y[band])
+
+
+def _piece_light(scene: Scene, solids: Sequence[Solid], f: Fragments) -> FloatArray:
+    """Return the radiance (n, 3) of each fragment."""
+    if len(f.piece) == 0:
+        return np.zeros((0, 3))
+    rng = np.random.default_rng([scene.seed, 2])
+    camera = scene.camera
+    flat = camera.to_height(np.stack([f.column, f.row], -1), f.height)
+    point = np.concatenate([flat, f.height[:, None]], 1)
+    vary = (1 + 0.04 * rng.standard_normal((len(solids), 1))) * (
+        1 + 0.015 * rng.standard_normal((len(solids), 3))
+    )
+    rgb = np.clip(np.array([s.rgb for s in solids]) * vary, 0.005, 0.95)
+    rough = np.array([ROUGHNESS[s.material] for s in solids])
+    through = np.array([0.55 if s.material == "translucent" else 0.0 for s in solids])
+    floor = open_floor_light(scene.light) * np.array(_window_rgb(scene))
+    high = np.abs(f.height)
+    ones = np.ones(len(f.piece))
+    spots = Spots(
+        f.normal,
+        camera.view(point),
+        rgb[f.piece],
+        rough[f.piece],
+        through[f.piece],
+        np.broadcast_to(floor, rgb[f.piece].shape),
+        ones,
+        np.ones((len(scene.light.lamps), len(ones))),
+        np.clip(0.15 + high / 1.5, 0, 1),
+    )
+    return radiance(spots, scene.light)
+
+
+def _window_rgb(scene: Scene) -> tuple[float, float, float]:
+    from traygauge_shared.scenes.things import colour_rgb
+
+    return colour_rgb(scene.sheet.window)
+
+
+def _lay_over(image: Image, f: Fragments, light: FloatArray) -> None:
+    """Lay the pieces over the floor by the area each fragment leaves visible."""
+    if len(f.piece) == 0:
+        return
+    width = image.shape[1]
+    pixel = f.row * width + f.column
+    starts = np.nonzero(np.append(True, np.diff(pixel) != 0))[0]
+    total = np.add.reduceat(f.seen, starts)
+    weight = np.add.reduceat(f.seen[:, None] * light, starts)
+    rows, columns = f.row[starts], f.column[starts]
+    over = 1 / np.maximum(total, 1.0)  # rounding of exact areas may pass one by a hair
+    floor = image[rows, columns] * (1 - np.minimum(total, 1.0))[:, None]
+    image[rows, columns] = (floor + weight * over[:, None]).astype(np.float32)
+
+
+def _over_all(image: Image, picture: Picture, scene: Scene) -> None:
+    """Add what lies over everything: covers, the light's gradient, a flash's glare."""
+    for corners, rgb in scene.sheet.covered:
+        cover = np.clip(np.abs(picture.cover(np.array(corners, float)[None], parts=16)), 0, 1)[..., None]
+        light = open_floor_light(scene.light).astype(np.float32)
+        image += cover * (np.array(rgb, np.float32) * light - image)
+    light = scene.light
+    if light.gradient == 1.0 and light.glare is None:
+        return
+    height, width = image.shape[:2]
+    y, x = np.mgrid[0:height:8, 0:width:8].astype(np.float32)
+    if light.gradient != 1.0:
+        way = np.radians(light.gradient_deg)
+        along = ((x / width - 0.5) * np.cos(way) + (y / height - 0.5) * np.sin(way)) / (
+            abs(np.cos(way)) / 2 + abs(np.sin(way)) / 2
+        )
+        field = cv2.resize(np.exp(along * np.log(light.gradient) / 2).astype(np.float32), (width, height))
+        image *= field[..., None]
+    if light.glare is not None:
+        gx, gy, radius, strength = light.glare
+        place = scene.camera.to_height(np.stack([x, y], -1))
+        r2 = ((place - [gx, gy]) ** 2).sum(-1) / radius**2
+        spot = strength * (0.7 * np.exp(-r2 * 1.5) + 0.3 * np.exp(-r2 * 0.2))
+        image += cv2.resize(spot.astype(np.float32), (width, height))[..., None]
+
+
+def _label_images(
+    f: Fragments, width: int, height: int
+) -> tuple[npt.NDArray[np.uint16], npt.NDArray[np.uint8]]:
+    """Return piece ids and part codes where pieces fill at least half of a pixel."""
+    labels, parts = np.zeros((height, width), np.uint16), np.zeros((height, width), np.uint8)
+    if len(f.piece) == 0:
+        return labels, parts
+    pixel = f.row * width + f.column
+    order = np.lexsort((f.part, f.piece, pixel))
+    pixel, piece, part, seen = pixel[order], f.piece[order], f.part[order], f.seen[order]
+    starts = np.nonzero(np.append(True, (np.diff(pixel) != 0) | (np.diff(piece) != 0)))[0]
+    share = np.add.reduceat(seen, starts)
+    best = np.lexsort((share, pixel[starts]))  # within a pixel the largest share comes last
+    at = pixel[starts][best]
+    total = np.bincount(np.cumsum(np.append(True, np.diff(at) != 0)) - 1, share[best])
+    last = np.append(np.diff(at) != 0, True)
+    won = at[last][total >= 0.5]
+    labels.ravel()[won] = (piece[starts][best][last][total >= 0.5] + 1).astype(np.uint16)
+    bulk = np.lexsort((seen, pixel))
+    tip = np.append(np.diff(pixel[bulk]) != 0, True)
+    codes = np.zeros(height * width, np.uint8)
+    codes[pixel[bulk][tip]] = part[bulk][tip]
+    parts.ravel()[won] = codes[won]
+    return labels, parts

@@ -1,0 +1,99 @@
+"""Writing a drawn photo with its truth, in the layout of the test photos."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from traygauge_shared.scenes.camera import PhoneCamera
+from traygauge_shared.scenes.draw import Drawn
+from traygauge_shared.scenes.truth import COLUMNS
+
+
+def photo_bytes(drawn: Drawn) -> bytes:
+    """Return the photo file as bytes: JPEG with a camera's EXIF, or PNG; a scan carries its density tag."""
+    from PIL import Image
+
+    camera, sensor = drawn.camera, drawn.scene.sensor
+    picture, out = Image.fromarray(drawn.pixels), io.BytesIO()
+    if sensor.file_format == "png":
+        dpi = {} if isinstance(camera, PhoneCamera) else {"dpi": (camera.dpi, camera.dpi)}
+        picture.save(out, "PNG", compress_level=2, **dpi)
+        return out.getvalue()
+    tags: dict[str, Any] = {}
+    if isinstance(camera, PhoneCamera):
+        tags["exif"] = _exif(picture, camera)
+    else:
+        tags["dpi"] = (camera.dpi, camera.dpi)
+    picture.save(out, "JPEG", quality=sensor.quality, subsampling=sensor.subsampling, **tags)
+    return out.getvalue()
+
+
+def _exif(picture: Any, camera: PhoneCamera) -> bytes:
+    """Return the tags a phone writes: orientation, 35-mm focal length (a whole number), size."""
+    exif = picture.getexif()
+    exif[0x010F], exif[0x0110], exif[0x0112] = "Drawn", "Drawn camera", camera.orientation
+    shot = exif.get_ifd(0x8769)
+    shot[0xA405] = round(camera.focal_35mm)
+    shot[0x920A] = round(camera.focal_35mm / 43.2666 * 10.0, 2)
+    shot[0xA002], shot[0xA003] = picture.size
+    return bytes(exif.tobytes())
+
+
+def truth_csv(drawn: Drawn) -> str:
+    """Return the truth table as CSV text."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for row in drawn.truth:
+        writer.writerow({k: f"{v:.4f}" if isinstance(v, float) else v for k, v in row.items()})
+    return out.getvalue()
+
+
+def scene_facts(drawn: Drawn, name: str, image: str) -> dict[str, Any]:
+    """Return what scene.json holds: exact camera, orientation, sheet, counts."""
+    sheet, truth = drawn.scene.sheet, drawn.truth
+    kinds = [row["kind"] for row in truth]
+    board = sheet.board
+    return {
+        "name": name,
+        "image": image,
+        "seed": drawn.scene.seed,
+        "camera": drawn.camera.facts(),
+        "exif_orientation": drawn.camera.orientation,
+        "labels": "16-bit piece ids in the stored pixel array (before the EXIF orientation is applied)",
+        "sheet": None
+        if board is None or drawn.camera.flat
+        else {"window_mm": list(board.window_mm), "squares": list(board.squares), "first_id": board.first_id},
+        "kinds": {kind: kinds.count(kind) for kind in sorted(set(kinds))},
+        "touching": sum(row["touching"] for row in truth),
+        "overlapped": sum(row["overlapped"] for row in truth),
+        "upright": sum(row["upright"] for row in truth),
+    }
+
+
+def write_drawn(drawn: Drawn, folder: Path | str, name: str, *, images: bool = True) -> Path:
+    """Write NAME.jpg (or .png), NAME.truth.csv, NAME.scene.json and, with `images`, NAME.labels.png and .parts.png.
+
+    Returns
+    -------
+    Path of the photo.
+    """
+    from PIL import Image
+
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    photo = folder / f"{name}.{'png' if drawn.scene.sensor.file_format == 'png' else 'jpg'}"
+    photo.write_bytes(photo_bytes(drawn))
+    (folder / f"{name}.truth.csv").write_text(truth_csv(drawn), encoding="utf-8")
+    facts = json.dumps(scene_facts(drawn, name, photo.name), indent=1)
+    (folder / f"{name}.scene.json").write_text(facts, encoding="utf-8")
+    if images:
+        Image.fromarray(drawn.labels.astype(np.uint16)).save(folder / f"{name}.labels.png")
+        Image.fromarray(drawn.parts).save(folder / f"{name}.parts.png")
+    return photo
