@@ -86,7 +86,8 @@ class PerspectiveCamera:
         xy = cam[..., :2] / cam[..., 2:]
         r2 = (xy**2).sum(-1, keepdims=True)
         k1, k2 = self.distortion
-        return xy * (1.0 + r2 * (k1 + k2 * r2)) * self.focal_px + np.asarray(self.principal_px)
+        seen = xy * (1.0 + r2 * (k1 + k2 * r2)) * self.focal_px + np.asarray(self.principal_px)
+        return np.asarray(seen, float)
 
     def to_plane(self, points_px: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return sheet points where the pixels' rays meet the plane at a height (see `Camera.to_plane`)."""
@@ -99,12 +100,13 @@ class PerspectiveCamera:
         ray = np.concatenate([xy, np.ones_like(xy[..., :1])], -1) @ self.rotation
         height = np.asarray(height_mm, float)
         reach = (self.centre_mm[2] - height) / ray[..., 2]
-        return self.centre_mm[:2] + ray[..., :2] * reach[..., None]
+        return np.asarray(self.centre_mm[:2] + ray[..., :2] * reach[..., None], float)
 
     def lean(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return the apparent shift per mm of height (see `Camera.lean`)."""
         points = np.asarray(points_mm, float)
-        return (points - self.foot_mm) / (self.centre_mm[2] - np.asarray(height_mm, float))[..., None]
+        reach = self.centre_mm[2] - np.asarray(height_mm, float)
+        return np.asarray((points - self.foot_mm) / reach[..., None], float)
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,11 +124,13 @@ class FlatCamera:
 
     def project(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return photo pixels; the height does not matter (see `Camera.project`)."""
-        return np.asarray(points_mm, float) * np.asarray(self.px_per_mm) + np.asarray(self.origin_px)
+        seen = np.asarray(points_mm, float) * np.asarray(self.px_per_mm) + np.asarray(self.origin_px)
+        return np.asarray(seen, float)
 
     def to_plane(self, points_px: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return sheet points; the height does not matter (see `Camera.to_plane`)."""
-        return (np.asarray(points_px, float) - np.asarray(self.origin_px)) / np.asarray(self.px_per_mm)
+        away = np.asarray(points_px, float) - np.asarray(self.origin_px)
+        return np.asarray(away / np.asarray(self.px_per_mm), float)
 
     def lean(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return zeros: nothing is seen from the side (see `Camera.lean`)."""

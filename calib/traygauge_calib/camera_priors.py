@@ -44,7 +44,7 @@ def believe_file(photo: Photo) -> CameraBelief:
     stated = photo.focal_35mm
     if stated is None or not 8.0 <= stated <= 400.0:
         doubt = "" if stated is None else f"the focal length in the file ({stated:g} mm) is not believable"
-        shift = U_PRINCIPAL if _shape_is(photo, _SHAPES + _CROPPED_SHAPES) else 0.1
+        shift = U_PRINCIPAL if is_camera_shape(photo) else 0.1
         focal = ANY_FOCAL_MM / FRAME_DIAGONAL_MM * diagonal
         return CameraBelief(Priors(focal, U_ANY_FOCAL, middle, shift * long_side), doubt)
     rounding = 0.5 / np.sqrt(3.0) / stated
@@ -71,6 +71,11 @@ def believe_file(photo: Photo) -> CameraBelief:
             f"the picture's shape ({width} x {height} px) is not one that cameras write: cropped",
         )
     return CameraBelief(Priors(focal, relative, middle, U_PRINCIPAL * long_side))
+
+
+def is_camera_shape(photo: Photo) -> bool:
+    """Return whether the picture has a shape, width over height, that cameras write."""
+    return _shape_is(photo, _SHAPES + _CROPPED_SHAPES)
 
 
 def _shape_is(photo: Photo, shapes: tuple[float, ...]) -> bool:

@@ -104,7 +104,7 @@ def profile_edges(
     return Profiles(here_px, normal, distance, light, number, reach)
 
 
-def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, rounds: int = 8) -> Steps:  # noqa: B008
+def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, rounds: int = 8) -> Steps:
     """Return the blurred step that fits each profile best (Gauss-Newton on all of them at once)."""
     distance, light, weight = profiles.distance_px, profiles.light, profiles.weight
     reach = profiles.reach_px

@@ -5,6 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_calib.camera import PerspectiveCamera
+from traygauge_calib.tray_view import TrayView
+from traygauge_shared.errors import UnfitPhotoError
+
+FloatArray = npt.NDArray[np.float64]
+Worse = Literal["higher", "lower"]
+
 
 @dataclass(frozen=True)
 class Check:
@@ -46,3 +56,196 @@ class Fitness:
     def warnings(self) -> tuple[Check, ...]:
         """Return the checks that warn or refuse."""
         return tuple(c for c in self.checks if c.level != "fine")
+
+
+#: What is looked at: name, unit, from which value on it warns, from which it refuses, which way is worse, advice.
+#: The limits are common practice, no source; what each does to the figures was measured on drawn scenes.
+_LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
+    "sharpness": (
+        "mm",
+        0.08,
+        0.25,
+        "higher",
+        "hold the phone still or lean it on something, tap the tray to focus, wipe the lens, use more light",
+    ),
+    "noise": ("of the contrast", 0.06, 0.2, "higher", "use more light, so that the phone need not amplify"),
+    "pixels": ("px/mm", 9.0, 4.0, "lower", "go nearer or use the small sheet, and send the original file"),
+    "view from the side": (
+        "mm per mm",
+        0.75,
+        1.3,
+        "higher",
+        "hold the phone 30-40 cm above the tray and use the longer lens",
+    ),
+    "tilt": ("°", 10.0, 25.0, "higher", "hold the phone level above the middle of the tray"),
+    "camera height": (
+        "% uncertain",
+        6.0,
+        60.0,
+        "higher",
+        "send the picture as the camera wrote it: not cropped, not zoomed, EXIF kept",
+    ),
+    "brightness": ("of full scale", 0.12, 0.03, "lower", "use more light, or expose longer"),
+    "overexposed paper": (
+        "of its area",
+        0.05,
+        0.8,
+        "higher",
+        "expose less: tap the paper, or lower the exposure",
+    ),
+    "light gradient": (
+        "brightest / darkest",
+        2.5,
+        8.0,
+        "higher",
+        "turn the tray or add a light on the dark side",
+    ),
+    "sharpening": ("overshoot", 0.12, 0.5, "higher", "switch off sharpening, HDR and document modes"),
+    "sheet flatness": ("mm", 0.8, 3.0, "higher", "tape the sheet flat to glass or board"),
+    "sheet seen": (
+        "of the ring",
+        0.75,
+        0.3,
+        "lower",
+        "keep pieces, fingers and cables off the ring of markers",
+    ),
+    "squared up by a program": (
+        "",
+        0.5,
+        1.5,
+        "higher",
+        "send the photo itself, not one that a document scanner has cropped and flattened",
+    ),
+    "compression": (
+        "blockiness",
+        1.5,
+        4.0,
+        "higher",
+        "send the original file, not one that a messenger wrote anew",
+    ),
+    "contrast": (
+        "of the noise",
+        8.0,
+        3.0,
+        "lower",
+        "take a tray of another colour: white or yellow pieces on dark blue or black, dark ones on white",
+    ),
+}
+
+
+def check_fitness(tray: TrayView, contrast_to_noise: float | None = None) -> Fitness:
+    """Return what can be said about whether a photo is fit to measure from.
+
+    Parameters
+    ----------
+    tray : the tray view.
+    contrast_to_noise : between pieces and tray, as the segmentation found it; None or NaN: not looked at.
+    """
+    grid = _grid(tray)
+    scale = tray.px_per_mm(grid)
+    values = {
+        "sharpness": float((tray.blur_px.at(grid) / scale).max()),
+        "pixels": float(scale.min()),
+        "compression": blockiness(tray.photo.pixels) if tray.photo.file_format == "JPEG" else 1.0,
+    }
+    values.update(_of_camera(tray, grid))
+    values.update(_of_ring(tray, grid))
+    if contrast_to_noise is not None and np.isfinite(contrast_to_noise):
+        values["contrast"] = float(contrast_to_noise)
+    return Fitness(tuple(_check(name, values[name]) for name in _LIMITS if name in values))
+
+
+def require_fit(fitness: Fitness) -> None:
+    """Raise where nothing honest can be measured.
+
+    Raises
+    ------
+    UnfitPhotoError
+        At least one check refuses; it names them all, the first one's advice first.
+    """
+    bad = [check for check in fitness.checks if check.level == "refuse"]
+    if not bad:
+        return
+    raise UnfitPhotoError(
+        "the photo is not fit to measure from: " + ", ".join(check.name for check in bad),
+        found=", ".join(f"{check.name} {check.value:.3g} {check.unit}".strip() for check in bad),
+        expected=", ".join(
+            f"{check.name} {'at most' if check.worse == 'higher' else 'at least'} {check.refuse:g}"
+            for check in bad
+        ),
+        advice="; ".join(dict.fromkeys(check.advice for check in bad)),
+    )
+
+
+def _check(name: str, value: float) -> Check:
+    unit, warn, refuse, worse, advice = _LIMITS[name]
+    sign = 1.0 if worse == "higher" else -1.0
+    level: Literal["fine", "warn", "refuse"] = "fine"
+    if sign * value > sign * refuse:
+        level = "refuse"
+    elif sign * value > sign * warn:
+        level = "warn"
+    return Check(name, value, unit, warn, refuse, worse, level, advice)
+
+
+def _grid(tray: TrayView) -> FloatArray:
+    """Return 5 x 5 points over the window, ndarray (25, 2), mm."""
+    x0, y0, x1, y1 = tray.window_mm
+    x, y = np.meshgrid(np.linspace(x0, x1, 5), np.linspace(y0, y1, 5))
+    return np.stack([x.ravel(), y.ravel()], 1)
+
+
+def _of_camera(tray: TrayView, grid: FloatArray) -> dict[str, float]:
+    """Return what follows from where the camera stood; nothing for a scan."""
+    if not isinstance(tray.camera, PerspectiveCamera):
+        return {}
+    return {
+        "view from the side": float(np.linalg.norm(tray.lean(grid), axis=1).max()),
+        "tilt": tray.camera.tilt_deg,
+        "camera height": 100.0 * tray.scale.height_relative,
+    }
+
+
+def _of_ring(tray: TrayView, grid: FloatArray) -> dict[str, float]:
+    """Return what follows from the ring; without one, the noise against the full scale alone."""
+    ring = tray.ring
+    noise = tray.noise.at(grid)
+    if ring is None:
+        return {"noise": float(noise.max())}
+    white, black = ring.white.at(grid), ring.black.at(grid)
+    return {
+        "noise": float((noise / np.maximum(white - black, 1e-3)).max()),
+        "brightness": float(white.min()),
+        "overexposed paper": ring.clipped,
+        "light gradient": float(white.max() / max(white.min(), 1e-3)),
+        "sharpening": ring.overshoot,
+        "sheet flatness": ring.curl_mm,
+        "sheet seen": ring.seen,
+        "squared up by a program": float(ring.squared_up) * (1.0 if tray.photo.has_lens else 2.0),
+    }
+
+
+def blockiness(pixels: npt.NDArray[np.uint8]) -> float:
+    """Return how much larger steps between a JPEG's 8 x 8 blocks are than steps inside them; 1 without blocks.
+
+    Parameters
+    ----------
+    pixels : ndarray (H, W, 3), uint8. Some rows and columns of the green channel are looked at.
+    """
+    green = pixels[..., 1]
+    rows = green[:: max(1, len(green) // 200)].astype(np.int16)
+    columns = green[:, :: max(1, green.shape[1] // 200)].T.astype(np.int16)
+    return max(_block_steps(lines) for lines in (rows, columns))
+
+
+def _block_steps(lines: npt.NDArray[np.int16]) -> float:
+    """Return the mean step at the worst phase of eight over the mean step at the others, small steps only."""
+    steps = np.abs(np.diff(lines, axis=1))
+    steps = np.where(steps <= 12, steps, 0)  # larger ones are edges of things
+    whole = steps[:, : steps.shape[1] // 8 * 8]
+    if not whole.size:
+        return 1.0
+    by_phase = whole.reshape(len(whole), -1, 8).mean((0, 1))
+    worst = int(by_phase.argmax())
+    others = float(np.delete(by_phase, worst).mean())
+    return float(by_phase[worst]) / max(others, 0.05)

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_calib.edges import find_sharpening, fit_steps, profile_edges
-from traygauge_calib.ring_quality import Window, field_of, sharpness
+from traygauge_calib.ring_quality import Window, sharpness
 from traygauge_calib.tray_view import LocalField
 from traygauge_shared.light import LINEAR_OF_CODE
 

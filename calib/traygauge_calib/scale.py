@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from traygauge_calib.camera_priors import CameraBelief, believe_file
+from traygauge_calib.camera_priors import CameraBelief, believe_file, is_camera_shape
 from traygauge_calib.find_sheet import FoundSheet, find_sheet
 from traygauge_calib.picture_quality import green_of
 from traygauge_calib.pose import Marks, PoseFit, Priors, camera_of, fit_pose
@@ -15,7 +15,7 @@ from traygauge_calib.prints import PrintRecord
 from traygauge_calib.ring_quality import RingEdges, read_ring_edges, ring_quality
 from traygauge_calib.sheetless import Reference, from_reference, from_scan, from_stated, looks_scanned
 from traygauge_calib.sheets import Sheet
-from traygauge_calib.tray_view import ScaleUncertainty, TrayView
+from traygauge_calib.tray_view import RingFacts, ScaleUncertainty, TrayView
 from traygauge_shared.errors import SheetError
 from traygauge_shared.photo import Photo
 
@@ -28,6 +28,8 @@ U_STRETCH_UNMEASURED = 0.002
 WARN_CURL_MM, REFUSE_CURL_MM = 0.8, 3.0
 #: Scatter of the ring's edges, mm, from which the sheet is too crumpled.
 REFUSE_SCATTER_MM = 0.25
+#: A sheet squarer to the picture than this was squared by a program, not by hand, degrees.
+SQUARE_DEG = 0.8
 #: Sag of paper that is glued down, mm.
 GLUED_SAG_MM = 0.05
 
@@ -155,7 +157,25 @@ def _view(
         sheet_name=sheet.name,
         print_name="" if record is None else record.name,
         warnings=_warnings(fit, belief, record),
+        ring=RingFacts(
+            white=quality.white,
+            black=quality.black,
+            clipped=quality.clipped,
+            overshoot=quality.overshoot,
+            curl_mm=fit.curl_mm,
+            scatter_mm=fit.corner_sigma_px / float(np.median(edges.px_per_mm)),
+            seen=len(found.corners_mm) / len(sheet.corners_mm),
+            squared_up=_squared_up(photo, fit),
+        ),
     )
+
+
+def _squared_up(photo: Photo, fit: PoseFit) -> bool:
+    """Return whether the sheet lies as square as no hand holds a camera, in a picture of an unusual shape."""
+    rotation = fit.camera.rotation
+    turned = np.degrees(np.arctan2(rotation[1, 0], rotation[0, 0]))
+    off = abs(turned - 90.0 * np.round(turned / 90.0))
+    return off < SQUARE_DEG and fit.camera.tilt_deg < SQUARE_DEG and not is_camera_shape(photo)
 
 
 def _warnings(fit: PoseFit, belief: CameraBelief, record: PrintRecord | None) -> tuple[str, ...]:

@@ -56,12 +56,37 @@ class LocalField:
         v = (points[..., 1] - self.centre_mm[1]) / self.half_mm[1]
         c = self.coefficients
         value = c[0] + c[1] * u + c[2] * v + c[3] * u * u + c[4] * u * v + c[5] * v * v
-        return np.clip(value, self.low, self.high)
+        return np.asarray(np.clip(value, self.low, self.high), float)
 
     @classmethod
     def constant(cls, value: float) -> LocalField:
         """Return a field that is the same everywhere."""
         return cls(np.array([value, 0, 0, 0, 0, 0.0]), (0.0, 0.0), (1.0, 1.0), value, value)
+
+
+@dataclass(frozen=True, eq=False)
+class RingFacts:
+    """What a sheet's ring tells about the photo beside the scale; `check_fitness` weighs it.
+
+    Parameters
+    ----------
+    white, black : linear light (green) of paper and ink, 0..1, place by place.
+    clipped : share of the paper's pixels at full scale.
+    overshoot : how far sharpening carries an edge beyond the bright side's level, as a share of the step.
+    curl_mm : by how much the paper rises or falls between middle and rim.
+    scatter_mm : scatter of the ring's edges about the fitted camera.
+    seen : share of the ring's corners that were read.
+    squared_up : whether the sheet lies exactly square in a picture that no camera writes in that shape.
+    """
+
+    white: LocalField
+    black: LocalField
+    clipped: float
+    overshoot: float
+    curl_mm: float
+    scatter_mm: float
+    seen: float
+    squared_up: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +107,7 @@ class TrayView:
     plane_offset_mm : height of the pieces' plane over the ring's paper.
     sheet_name, print_name : which sheet and which print it shows ("" without).
     warnings : sentences about the scale that a reader must see.
+    ring : what the ring tells beside the scale; None without a sheet.
     """
 
     photo: Photo
@@ -96,6 +122,7 @@ class TrayView:
     sheet_name: str = ""
     print_name: str = ""
     warnings: tuple[str, ...] = field(default=())
+    ring: RingFacts | None = None
 
     def to_px(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return photo pixels (..., 2) of points (..., 2) at a height above the *pieces'* plane."""
