@@ -1,0 +1,143 @@
+"""The annotated photo as a picture of its own: the photo as taken, every piece outlined, with a legend below."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from traygauge.batch import PhotoInspection
+from traygauge.report.labels import place_labels
+from traygauge.report.model import FloatArray, Headline, PhotoPart
+from traygauge.report.overlay import boxes_of
+from traygauge.report.palette import CASING, TONES, Look
+from traygauge.report.picture import Drawn, Frame, Pixels, draw, frame_pixels, jpeg, window_frame
+
+if TYPE_CHECKING:
+    from PIL import ImageDraw, ImageFont
+
+#: Widths of lines, lengths of dashes and height of text, as shares of the picture's longer side.
+_LINE, _DASH, _GAP, _TEXT = 0.0009, 0.0036, 0.0024, 0.011
+
+
+def annotated_jpeg(inspection: PhotoInspection, part: PhotoPart, headline: Headline) -> bytes:
+    """Return the photo's window with its pieces outlined and labelled by finding, as the bytes of a JPEG file."""
+    frame = window_frame(inspection.tray, longest=4000)
+    pixels = frame_pixels(inspection.photo, frame).copy()
+    drawn = draw(inspection.tray, frame, part.marks)
+    unit = max(frame.width, frame.height)
+    for look, lines in _by_look(part, drawn).items():
+        _stroke(pixels, lines, look, unit)
+    return jpeg(_lettered(pixels, part, drawn, frame, headline), quality=86)
+
+
+def _by_look(part: PhotoPart, drawn: Sequence[Drawn]) -> dict[Look, list[FloatArray]]:
+    """Return closed outlines of the marks by look, the plain ones first so that findings lie on top."""
+    lines: dict[Look, list[FloatArray]] = {}
+    for mark, shape in sorted(
+        zip(part.marks, drawn, strict=True), key=lambda pair: pair[0].look.kind != "plain"
+    ):
+        if len(shape.outline):
+            lines.setdefault(mark.look, []).append(np.concatenate([shape.outline, shape.outline[:1]]))
+    return lines
+
+
+def _stroke(pixels: Pixels, lines: list[FloatArray], look: Look, unit: float) -> None:
+    """Draw lines in a look: a dark casing, the colour on it, and for double lines a dark core."""
+    tone, case = _rgb(TONES[look.colour].bright), _rgb(CASING)
+    thin = max(1.0, _LINE * unit * (0.7 if look.kind == "plain" else 1.0))
+    wide = 3.4 * thin if look.stroke == "double" else thin
+    _draw(pixels, lines, case, wide + 1.6 * thin)
+    if look.stroke == "dashed":
+        lines = [d for line in lines for d in dashes(line, _DASH * unit, _GAP * unit)]
+    elif look.stroke == "dotted":
+        lines = [d for line in lines for d in dashes(line, 0.3 * _DASH * unit, 0.8 * _GAP * unit)]
+    _draw(pixels, lines, tone, wide)
+    if look.stroke == "double":
+        _draw(pixels, lines, case, thin)
+
+
+def dashes(line: FloatArray, dash: float, gap: float) -> list[FloatArray]:
+    """Return the dashes of an open line, each ndarray (k, 2); lengths in the line's own units."""
+    steps = np.hypot(*np.diff(line, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    starts = np.arange(0.0, along[-1], dash + gap)
+    found = []
+    for start in starts:
+        end = min(start + dash, along[-1])
+        inside = along[(along > start) & (along < end)]
+        at = np.concatenate([[start], inside, [end]])
+        found.append(np.stack([np.interp(at, along, line[:, k]) for k in (0, 1)], -1))
+    return found
+
+
+def _draw(pixels: Pixels, lines: Iterable[FloatArray], colour: tuple[int, int, int], width: float) -> None:
+    import cv2
+
+    shift = 4
+    # SVG's points have (0, 0) at a pixel's corner, OpenCV's at its centre
+    fixed = [np.round((line - 0.5) * 2**shift).astype(np.int32)[:, None] for line in lines]
+    cv2.polylines(pixels, fixed, False, colour, max(1, round(width)), cv2.LINE_AA, shift)
+
+
+def _lettered(
+    pixels: Pixels, part: PhotoPart, drawn: Sequence[Drawn], frame: Frame, headline: Headline
+) -> Pixels:
+    """Return the picture with labels at the pieces and a legend below."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    unit = max(frame.width, frame.height)
+    font = ImageFont.load_default(_TEXT * unit)
+    foot = round(4 * _TEXT * unit)
+    canvas = Image.new("RGB", (frame.width, frame.height + foot), CASING)
+    canvas.paste(Image.fromarray(pixels), (0, 0))
+    pen = ImageDraw.Draw(canvas)
+    labelled = np.array([k for k, m in enumerate(part.marks) if m.label], np.intp)
+    if labelled.size:
+        sizes = np.array([(pen.textlength(part.marks[k].label, font), 1.15 * _TEXT * unit) for k in labelled])
+        at = place_labels(boxes_of(drawn), sizes + 0.3 * _TEXT * unit, labelled, (frame.width, frame.height))
+        for k, (x, y) in zip(labelled, at, strict=True):
+            pen.text(
+                (x, y),
+                part.marks[k].label,
+                "#FFFFFF",
+                font,
+                "mm",
+                stroke_width=unit // 900,
+                stroke_fill=CASING,
+            )
+    _legend(canvas, pen, font, part, headline, unit)
+    return np.asarray(canvas, np.uint8)
+
+
+def _legend(
+    canvas: object,
+    pen: ImageDraw.ImageDraw,
+    font: ImageFont.ImageFont | ImageFont.FreeTypeFont,
+    part: PhotoPart,
+    headline: Headline,
+    unit: float,
+) -> None:
+    from PIL import Image
+
+    assert isinstance(canvas, Image.Image)
+    text = _TEXT * unit
+    middle, left = canvas.height - 2 * text, 1.2 * text
+    pen.text((left, middle), headline.word, "#FFFFFF", font, "lm", stroke_width=unit // 2500)
+    left += pen.textlength(headline.word, font) + 2.2 * text
+    for tally in part.tallies:
+        said = f"{tally.look.name} {tally.count}"
+        if left + 3 * text + pen.textlength(said, font) > canvas.width:
+            return
+        box = np.array([[0, -0.45], [2.2, -0.45], [2.2, 0.45], [0, 0.45], [0, -0.45]]) * text + (left, middle)
+        swatch = np.asarray(canvas, np.uint8).copy()
+        _stroke(swatch, [box], tally.look, unit)
+        canvas.paste(Image.fromarray(swatch), (0, 0))
+        pen.text((left + 2.8 * text, middle), said, "#FFFFFF", font, "lm")
+        left += 2.8 * text + pen.textlength(said, font) + 1.8 * text
+
+
+def _rgb(colour: str) -> tuple[int, int, int]:
+    red, green, blue = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    return red, green, blue

@@ -1,0 +1,71 @@
+"""Distributions of length, diameter and (regrind) largest extent, as bins with their limits."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.batch import Batch
+from traygauge.report.limit_lines import limit_lines
+from traygauge.report.model import Distribution, Fact, FloatArray, Line
+from traygauge.report.numbers import fixed
+from traygauge.words import MEASURED_STATES
+
+#: Steps that a reader can follow along an axis, times a power of ten.
+_STEPS = (1.0, 2.0, 2.5, 5.0)
+
+
+def distributions(batch: Batch) -> tuple[Distribution, ...]:
+    """Return the distributions that this batch has figures for: strand's length and diameter, flakes' extent."""
+    pieces = batch.pieces
+    strand = np.array([f == "strand" for f in pieces["form"]], bool)
+    measured = np.array([s in MEASURED_STATES for s in pieces["state"]], bool)
+    flake = np.array([f == "flake" for f in pieces["form"]], bool)
+    wanted = (
+        ("length_mm", "Cut length", strand, measured),
+        ("diameter_mm", "Diameter", strand, measured),
+        ("feret_max_mm", "Largest extent of the flakes", flake, np.ones(len(pieces), bool)),
+    )
+    made = (_one(batch, name, title, of, usable) for name, title, of, usable in wanted)
+    return tuple(d for d in made if d is not None)
+
+
+def _one(
+    batch: Batch, name: str, title: str, of: npt.NDArray[Any], usable: npt.NDArray[Any]
+) -> Distribution | None:
+    column = np.asarray(batch.pieces[name], float)
+    use = of & usable & np.isfinite(column)
+    values = column[use]
+    if not values.size:
+        return None
+    lines = limit_lines(batch.spec, name)
+    edges = bin_edges(values, lines)
+    counts, _ = np.histogram(values, edges)
+    u = np.asarray(batch.pieces[f"u_{name}"], float)[use] if f"u_{name}" in batch.pieces.columns else None
+    typical = float(np.nanmedian(u)) if u is not None and np.isfinite(u).any() else math.nan
+    d10, d50, d90 = np.percentile(values, [10, 50, 90])
+    facts = [Fact("D10", f"{fixed(d10, 2)} mm"), Fact("median", f"{fixed(d50, 2)} mm")]
+    facts += [Fact("D90", f"{fixed(d90, 2)} mm"), Fact("mean", f"{fixed(float(values.mean()), 2)} mm")]
+    left_out = int(of.sum() - use.sum())
+    return Distribution(
+        name, title, "mm", edges, counts, lines, int(values.size), left_out, tuple(facts), typical
+    )
+
+
+def bin_edges(values: FloatArray, lines: tuple[Line, ...] = (), *, most: int = 40) -> FloatArray:
+    """Return bin edges on round steps that hold all values; the step follows Freedman and Diaconis (1981).
+
+    Limits lie on an edge where the step allows it, so that no bar stands on both sides of one.
+    """
+    low, high = float(values.min()), float(values.max())
+    quarter, three = np.percentile(values, [25, 75])
+    wanted = max(2 * (three - quarter) / values.size ** (1 / 3), (high - low) / most, 1e-3)
+    power = 10.0 ** math.floor(math.log10(wanted))
+    step = next((s * power for s in (*_STEPS, 10.0) if s * power >= wanted * 0.999), 10 * power)
+    anchor = lines[0].value if lines else 0.0
+    first = anchor + step * math.floor((low - anchor) / step + 1e-9)
+    number = max(1, math.floor((high - first) / step + 1e-9) + 1)
+    return np.asarray(first + step * np.arange(number + 1), float)

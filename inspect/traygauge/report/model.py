@@ -1,0 +1,239 @@
+"""The report as plain values: everything that is said, in the order in which it is said, numbers already rounded.
+
+Built from a batch by `traygauge.report.build`, shown by `html`, `terminal` and `certificate`, which add nothing.
+Only what a drawing needs (outlines, bins, strips) is kept as numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.report.palette import Look
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The first line: one word, one reason, one next step. `outcome` as in `verdict.json`."""
+
+    outcome: str
+    word: str
+    reason: str
+    next_step: str
+
+
+@dataclass(frozen=True)
+class Strip:
+    """An interval against its limit, for drawing: all in the limit's unit; `low`, `high` may be infinite."""
+
+    estimate: float
+    low: float
+    high: float
+    limit: float
+    bound: str
+
+
+@dataclass(frozen=True)
+class KeyFigure:
+    """One of the figures under the first line. `limit`, `answer`, `strip` are empty where it has no limit."""
+
+    title: str
+    value: str
+    unit: str
+    spread: str
+    limit: str = ""
+    answer: str = ""
+    note: str = ""
+    strip: Strip | None = None
+
+
+@dataclass(frozen=True)
+class LimitRow:
+    """One row of the table of limits, and its sentences for "how this was judged".
+
+    `wide_low`, `wide_high` are empty where what was not measured does not widen the interval.
+    """
+
+    title: str
+    unit: str
+    bound: str
+    limit: str
+    estimate: str
+    low: str
+    high: str
+    wide_low: str
+    wide_high: str
+    confidence: str
+    counted: str
+    answer: str
+    reason: str
+    rule: str
+    more: str
+    path: str
+    strip: Strip
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many pieces of a photo or batch have a look; `crowded`: so many that labels are the look's code."""
+
+    look: Look
+    count: int
+    crowded: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Mark:
+    """One piece on a photo.
+
+    `place` is its row in the batch's table, `label` what stands beside its outline, `spoken` the sentence for those
+    who hear the page; outline, tails (closed / open) and centreline in sheet mm, `height_mm` the plane they lie in.
+    """
+
+    place: int
+    piece: int
+    look: Look
+    names: str
+    label: str
+    spoken: str
+    height_mm: float
+    outline_mm: FloatArray
+    tails_mm: tuple[FloatArray, ...]
+    centreline_mm: FloatArray
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A label with what belongs to it, both as shown."""
+
+    label: str
+    text: str
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """One check of a photo's fitness, as shown."""
+
+    name: str
+    value: str
+    limit: str
+    level: str
+    advice: str
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoPart:
+    """One photo with its pieces, its fitness and its scale. `index` is its place in the batch."""
+
+    index: int
+    name: str
+    summary: str
+    tallies: tuple[Tally, ...]
+    marks: tuple[Mark, ...]
+    level: str
+    checks: tuple[CheckRow, ...]
+    scale: tuple[Fact, ...]
+    facts: tuple[Fact, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Closeup:
+    """One of the pieces to look at first: where it is, why it is here, and its measures."""
+
+    photo: int
+    mark: int
+    title: str
+    why: str
+    measures: tuple[Fact, ...]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A limit in a distribution: the allowed side is "below" or "above" it."""
+
+    value: float
+    allowed: str
+    text: str
+    finding: str
+
+
+@dataclass(frozen=True, eq=False)
+class Distribution:
+    """How one figure is distributed: `counts` in the bins between `edges`, limits, and what is not in it."""
+
+    name: str
+    title: str
+    unit: str
+    edges: FloatArray
+    counts: npt.NDArray[np.int64]
+    lines: tuple[Line, ...]
+    pieces: int
+    left_out: int
+    facts: tuple[Fact, ...]
+    typical_u: float
+
+
+@dataclass(frozen=True)
+class Component:
+    """One component of the uncertainty, median over the measured pieces, as shown, mm."""
+
+    name: str
+    length: str
+    diameter: str
+    shared: bool
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A photo that could not be used."""
+
+    name: str
+    wrong: str
+    found: str
+    expected: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class TableColumn:
+    """A column of the table of all pieces, as shown to a reader."""
+
+    name: str
+    label: str
+    unit: str
+    meaning: str
+    is_number: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Report:
+    """The whole report, top to bottom."""
+
+    title: str
+    spec_name: str
+    counted: str
+    made: str
+    headline: Headline
+    figures: tuple[KeyFigure, ...]
+    notes: tuple[str, ...]
+    refusals: tuple[Refusal, ...]
+    judged_how: tuple[str, ...]
+    limits: tuple[LimitRow, ...]
+    advice: tuple[str, ...]
+    further: tuple[KeyFigure, ...]
+    photos: tuple[PhotoPart, ...]
+    closeups: tuple[Closeup, ...]
+    closeups_intro: str
+    distributions: tuple[Distribution, ...]
+    components: tuple[Component, ...]
+    table_columns: tuple[TableColumn, ...]
+    table_rows: tuple[tuple[str, ...], ...]
+    spec_facts: tuple[Fact, ...]
+    settings: tuple[Fact, ...]
+    versions: tuple[Fact, ...]
+    cautions: tuple[str, ...]

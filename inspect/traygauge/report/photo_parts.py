@@ -1,0 +1,167 @@
+"""One photo of the report: its pieces as marks, its fitness, its scale."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+
+import numpy as np
+
+from traygauge.batch import Batch, PhotoInspection
+from traygauge.measure.pieces import Pieces
+from traygauge.records.names import printable
+from traygauge.report.model import CheckRow, Fact, Mark, PhotoPart, Tally
+from traygauge.report.numbers import fixed, short
+from traygauge.report.palette import LOOKS, PLAIN, Look, look_of
+from traygauge.report.piece_text import PieceText
+from traygauge.words import MEASURED_STATES
+from traygauge_calib.camera import PerspectiveCamera
+from traygauge_calib.fitness import Check
+from traygauge_calib.tray_view import TrayView
+
+#: Labels on a photo with more of one finding than this are its two-letter code.
+CROWD = 40
+
+_SOURCES = {
+    "sheet": "printed sheet in the photo",
+    "scan": "density tag of the scan",
+    "stated": "stated pixels per millimetre",
+    "reference": "straight reference in the photo",
+}
+
+
+def photo_parts(batch: Batch, text: PieceText) -> tuple[PhotoPart, ...]:
+    """Return the parts of all photos; the batch's table holds their pieces one photo after the other."""
+    parts, start = [], 0
+    for index, inspection in enumerate(batch.photos):
+        places = np.arange(start, start + len(inspection.pieces))
+        parts.append(_part(index, inspection, batch.pieces, places, text))
+        start += len(places)
+    return tuple(parts)
+
+
+def tallies(pieces: Pieces) -> tuple[Tally, ...]:
+    """Return how many pieces carry each finding or unmeasured state, then those with nothing to note.
+
+    A piece with several findings counts at each of them, as in `verdict.json`.
+    """
+    found = Counter(f for joined in pieces["findings"] for f in str(joined).split(";") if f)
+    states = Counter(str(s) for s in pieces["state"])
+    number = {n: (found if k.kind == "finding" else states)[n] for n, k in LOOKS.items()}
+    counted = [Tally(k, number[n], k.kind == "finding" and number[n] > CROWD) for n, k in LOOKS.items()]
+    plain = sum(
+        look_of(str(f), str(s)) is PLAIN for f, s in zip(pieces["findings"], pieces["state"], strict=True)
+    )
+    return (*(t for t in counted if t.count), Tally(PLAIN, plain))
+
+
+def heights_mm(pieces: Pieces) -> list[float]:
+    """Return the height over the tray at which each outline lies: half the diameter, the median's where unknown."""
+    diameter = np.asarray(pieces["diameter_mm"], float)
+    known = diameter[np.isfinite(diameter)]
+    usual = float(np.median(known)) if known.size else 0.0
+    return [float(d) / 2 for d in np.where(np.isfinite(diameter), diameter, usual)]
+
+
+def _part(
+    index: int, inspection: PhotoInspection, pieces: Pieces, places: np.ndarray, text: PieceText
+) -> PhotoPart:
+    own = pieces.take(places)
+    measured = sum(s in MEASURED_STATES for s in own["state"])
+    summary = f"{len(own)} pieces found, {measured} of them measured" if len(own) else "No pieces found"
+    counted = tallies(own)
+    return PhotoPart(
+        index=index,
+        name=printable(inspection.photo.name),
+        summary=summary,
+        tallies=counted if len(own) else (),
+        marks=_marks(own, places, counted, text),
+        level=inspection.fitness.level,
+        checks=tuple(_check(c) for c in inspection.fitness.checks),
+        scale=_scale(inspection.tray),
+        facts=_facts(inspection),
+        warnings=inspection.tray.warnings,
+    )
+
+
+def _marks(own: Pieces, places: np.ndarray, counted: tuple[Tally, ...], text: PieceText) -> tuple[Mark, ...]:
+    crowded = {t.look.name for t in counted if t.crowded}
+    looks = [look_of(str(f), str(s)) for f, s in zip(own["findings"], own["state"], strict=True)]
+    heights = heights_mm(own)
+    return tuple(
+        Mark(
+            place=int(place),
+            piece=int(own["piece"][k]),
+            look=looks[k],
+            names=text.names_of(int(place)),
+            label=_label(looks[k], crowded),
+            spoken=text.spoken(int(place)),
+            height_mm=heights[k],
+            outline_mm=own.outlines_mm[k],
+            tails_mm=own.tails_mm[k] if own.tails_mm else (),
+            centreline_mm=own.centrelines_mm[k] if own.centrelines_mm else np.empty((0, 2)),
+        )
+        for k, place in enumerate(places)
+        if k < len(own.outlines_mm)
+    )
+
+
+def _label(look: Look, crowded: set[str]) -> str:
+    if look.kind != "finding":
+        return ""
+    return look.code if look.name in crowded else look.name
+
+
+def _check(check: Check) -> CheckRow:
+    sign = "at most" if check.worse == "higher" else "at least"
+    return CheckRow(
+        name=check.name,
+        value=f"{short(float(f'{check.value:.3g}'))} {check.unit}".strip(),
+        limit=f"{sign} {short(check.warn)} {check.unit}".strip(),
+        level=check.level,
+        advice="" if check.level == "fine" else check.advice,
+    )
+
+
+def _scale(tray: TrayView) -> tuple[Fact, ...]:
+    x0, y0, x1, y1 = tray.window_mm
+    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    facts = [Fact("scale from", _SOURCES[tray.source])]
+    if tray.sheet_name:
+        named = f", print {printable(tray.print_name)}" if tray.print_name else ", print not measured"
+        facts.append(Fact("sheet", tray.sheet_name + named))
+    facts.append(Fact("scale in the middle", f"{fixed(float(tray.px_per_mm(middle)), 2)} px/mm"))
+    if isinstance(tray.camera, PerspectiveCamera):
+        facts.append(Fact("camera over the tray", f"{tray.camera_height_mm:.0f} mm"))
+        facts.append(Fact("tilt", f"{tray.camera.tilt_deg:.1f}°"))
+    if tray.plane_offset_mm:
+        facts.append(Fact("pieces' plane over the paper", f"{tray.plane_offset_mm:.2f} mm"))
+    facts.append(Fact("blur in the middle", f"{float(tray.blur_px.at(middle)):.2f} px"))
+    return (*facts, *_shared(tray))
+
+
+def _shared(tray: TrayView) -> list[Fact]:
+    """Return the standard uncertainties that all pieces of the photo share."""
+    scale = tray.scale
+    said = (
+        ("u of every length (shared)", scale.relative, f"{100 * scale.relative:.2f} %"),
+        ("u of the camera's height (shared)", scale.height_relative, f"{100 * scale.height_relative:.1f} %"),
+        ("u of the pieces' plane (shared)", scale.plane_mm, f"{scale.plane_mm:.2f} mm"),
+        ("u of the camera's foot point (shared)", scale.foot_mm, f"{scale.foot_mm:.1f} mm"),
+    )
+    return [Fact(label, shown) for label, value, shown in said if value > 0 and math.isfinite(value)]
+
+
+def _facts(inspection: PhotoInspection) -> tuple[Fact, ...]:
+    photo = inspection.photo
+    facts = [Fact("file", f"{printable(photo.file_format)}, {photo.width} × {photo.height} px")]
+    if photo.camera_name:
+        facts.append(Fact("camera", printable(photo.camera_name)))
+    if photo.focal_35mm:
+        facts.append(Fact("focal length (35 mm)", f"{short(photo.focal_35mm)} mm"))
+    facts.append(Fact("SHA-256", photo.sha256))
+    if inspection.seconds:
+        total = sum(inspection.seconds.values())
+        steps = ", ".join(f"{printable(k)} {v:.2f}" for k, v in inspection.seconds.items())
+        facts.append(Fact("time", f"{total:.2f} s ({steps})"))
+    return tuple(facts)

@@ -1,0 +1,181 @@
+"""Drawings of our own as SVG text: distributions against their limits, and intervals against one limit.
+
+Colours are the page's own (CSS variables), so that the same drawing is right in light, dark and print.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from traygauge.report.model import Distribution, Line, Strip
+from traygauge.report.numbers import decimals_of, fixed, short
+
+Scale = Callable[[float], float]
+
+_WIDE, _HIGH = 600.0, 250.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 16.0, 46.0, 40.0
+
+
+def histogram(shown: Distribution) -> str:
+    """Return a distribution as an SVG element: bars, limit lines with their labels, number of pieces."""
+    low, high = _span(shown)
+    top = max(int(shown.counts.max()), 1)
+    ticks_y = _ticks(0, top, 4, whole=True)
+    top_y = max(top, ticks_y[-1])
+
+    def x(value: float) -> float:
+        return _LEFT + (value - low) / (high - low) * (_WIDE - _LEFT - _RIGHT)
+
+    def y(count: float) -> float:
+        return _HIGH - _BOTTOM - count / top_y * (_HIGH - _TOP - _BOTTOM)
+
+    parts = [
+        f'<svg class="plot" viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" aria-label="{_spoken(shown)}">',
+        *(_grid(y(t), str(int(t))) for t in ticks_y),
+        *_bars(shown, x, y),
+        *(_tick(x(t), fixed(t, _decimals(low, high))) for t in _ticks(low, high, 8)),
+        _text(_WIDE - _RIGHT, _HIGH - 6, f"{shown.title.lower()}, {shown.unit}", "end"),
+        _text(_LEFT - 8, _TOP - 28, "pieces", "end"),
+        *_limits(shown.lines, x),
+        *_whisker(shown, x),
+        "</svg>",
+    ]
+    return "".join(parts)
+
+
+def interval_strip(strip: Strip, *, wide: float = 200.0, high: float = 30.0) -> str:
+    """Return an interval against its limit as an SVG element: what is not allowed is hatched."""
+    low, top = _strip_span(strip)
+    pad = 4.0
+
+    def x(value: float) -> float:
+        return pad + (min(max(value, low), top) - low) / (top - low) * (wide - 2 * pad)
+
+    limit, middle = x(strip.limit), high / 2
+    a, b = (limit, wide - pad) if strip.bound == "at most" else (pad, limit)
+    ends = (
+        x(strip.low if math.isfinite(strip.low) else low),
+        x(strip.high if math.isfinite(strip.high) else top),
+    )
+    dot = f'<circle class="dot" cx="{x(strip.estimate):.1f}" cy="{middle:g}" r="4.5"/>'
+    return (
+        f'<svg class="strip" viewBox="0 0 {wide:g} {high:g}" aria-hidden="true">'
+        f'<rect class="no" x="{a:.1f}" y="6" width="{max(b - a, 0):.1f}" height="{high - 12:g}"/>'
+        f'<path class="base" d="M{pad:g} {middle:g}H{wide - pad:g}"/>'
+        f'<path class="range" d="M{ends[0]:.1f} {middle:g}H{ends[1]:.1f}"/>'
+        f"{dot if math.isfinite(strip.estimate) else ''}"
+        f'<path class="limit" d="M{limit:.1f} 1V{high - 1:g}"/></svg>'
+    )
+
+
+def _span(shown: Distribution) -> tuple[float, float]:
+    """Return the ends of the axis: the bins and the limits that lie near them, with some room."""
+    low, high = float(shown.edges[0]), float(shown.edges[-1])
+    reach = max(high - low, 1e-6)
+    near = [line.value for line in shown.lines if low - reach < line.value < high + reach]
+    low, high = min([low, *near]), max([high, *near])
+    return low - 0.03 * (high - low), high + 0.03 * (high - low)
+
+
+def _strip_span(strip: Strip) -> tuple[float, float]:
+    known = [v for v in (strip.estimate, strip.low, strip.high, strip.limit) if math.isfinite(v)]
+    low, high = min(known), max(known)
+    if strip.bound == "at most" and low >= 0 and low < 0.5 * high:
+        return 0.0, 1.12 * high or 1.0
+    pad = 0.18 * (high - low) or 0.1 * abs(high) or 1.0
+    return low - pad, high + pad
+
+
+def _ticks(low: float, high: float, about: int, *, whole: bool = False) -> list[float]:
+    """Return round values inside low..high, about that many."""
+    raw = max((high - low) / about, 1e-9)
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(s * power for s in (1, 2, 5, 10) if s * power >= raw * 0.999)
+    if whole:
+        step = max(1.0, float(round(step)))
+    first = math.ceil(low / step - 1e-9)
+    return [k * step for k in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def _decimals(low: float, high: float) -> int:
+    return min(decimals_of((high - low) / 10, digits=1, most=2), 2)
+
+
+def _bars(shown: Distribution, x: Scale, y: Scale) -> list[str]:
+    bars = []
+    for count, a, b in zip(shown.counts, shown.edges[:-1], shown.edges[1:], strict=True):
+        if not count:
+            continue
+        beyond = next((line for line in shown.lines if _is_beyond(line, (a + b) / 2)), None)
+        kind = f"bar beyond f-{beyond.finding}" if beyond else "bar"
+        left, right, top = x(a) + 0.75, x(b) - 0.75, y(int(count))
+        bars.append(
+            f'<path class="{kind}" d="M{left:.1f} {y(0):.1f}V{top:.1f}H{max(right, left + 1):.1f}V{y(0):.1f}Z">'
+            f"<title>{fixed(float(a), 2)} to {fixed(float(b), 2)} {shown.unit}: {int(count)}</title></path>"
+        )
+    return bars
+
+
+def _is_beyond(line: Line, value: float) -> bool:
+    return value > line.value if line.allowed == "below" else value < line.value
+
+
+def _limits(lines: tuple[Line, ...], x: Scale) -> list[str]:
+    """Return the limit lines, each label on its forbidden side where there is room for it."""
+    drawn = []
+    for line in lines:
+        left, wide = x(line.value), 7.6 * len(line.text)
+        behind = line.allowed == "below"
+        if behind and left + 6 + wide > _WIDE:
+            behind = False
+        elif not behind and left - 6 - wide < 0:
+            behind = True
+        anchor, shift = ("start", 6) if behind else ("end", -6)
+        drawn.append(f'<path class="limit" d="M{left:.1f} {_TOP - 18:g}V{_HIGH - _BOTTOM:g}"/>')
+        drawn.append(_text(left + shift, _TOP - 10, line.text, anchor, "limit-text"))
+    return drawn
+
+
+def _whisker(shown: Distribution, x: Scale) -> list[str]:
+    """Return a bar as long as one piece's own ± under the axis' title, so that a spread is not read as scatter."""
+    if not math.isfinite(shown.typical_u):
+        return []
+    half = (x(2 * shown.typical_u) - x(0)) if shown.typical_u else 0.0
+    middle, line = _LEFT + half, _HIGH - 10
+    said = f"± {fixed(2 * shown.typical_u, decimals_of(2 * shown.typical_u))} mm: one piece"
+    ends = middle - half, middle + half
+    return [
+        f'<path class="whisker" d="M{ends[0]:.1f} {line:g}H{ends[1]:.1f}M{ends[0]:.1f} {line - 4:g}v8m{2 * half:.1f}-8v8"/>',
+        _text(middle + half + 8, _HIGH - 6, said, "start"),
+    ]
+
+
+def _grid(level: float, text: str) -> str:
+    line = f'<path class="grid" d="M{_LEFT:g} {level:.1f}H{_WIDE - _RIGHT:g}"/>'
+    return line + _text(_LEFT - 8, level + 4, text, "end")
+
+
+def _tick(left: float, text: str) -> str:
+    foot = _HIGH - _BOTTOM
+    mark = f'<path class="axis" d="M{left:.1f} {foot:g}v5"/>'
+    return mark + _text(left, foot + 17, text, "middle")
+
+
+def _text(x: float, y: float, text: str, anchor: str, kind: str = "") -> str:
+    from markupsafe import escape
+
+    name = f' class="{kind}"' if kind else ""
+    return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{name}>{escape(text)}</text>'
+
+
+def _spoken(shown: Distribution) -> str:
+    from markupsafe import escape
+
+    facts = ", ".join(f"{f.label} {f.text}" for f in shown.facts)
+    limits = "".join(f", {line.text}" for line in shown.lines)
+    ends = f"{short(float(np.round(shown.edges[0], 3)))} to {short(float(np.round(shown.edges[-1], 3)))}"
+    said = f"{shown.title} of {shown.pieces} pieces, {ends} {shown.unit}: {facts}{limits}"
+    return str(escape(said))

@@ -1,0 +1,192 @@
+"""The report in a terminal or log file: the same things in the same order, plain text, no wider than it is told."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from traygauge.batch import Batch
+from traygauge.report.build import report_of
+from traygauge.report.model import Closeup, Distribution, KeyFigure, LimitRow, PhotoPart, Report
+
+_BOLD, _SOFT, _PLATE, _END = "\x1b[1m", "\x1b[2m", "\x1b[1;7m", "\x1b[0m"
+
+
+def verdict_text(batch: Batch, width: int = 80, colour: bool = False) -> str:
+    """Return what there is to say about a batch as text for a terminal or a log file.
+
+    Parameters
+    ----------
+    batch : the judged batch.
+    width : no line is longer, in characters, at least 40.
+    colour : whether bold, dim and reversed text may be used; without it there is no control character in the text.
+    """
+    writer = _Writer(max(width, 40), colour)
+    return "\n".join(_lines(report_of(batch), writer)).rstrip() + "\n"
+
+
+class _Writer:
+    """Wraps and emphasises; knows the width and whether emphasis is wanted."""
+
+    def __init__(self, width: int, colour: bool) -> None:
+        self.width, self.colour = width, colour
+
+    def marked(self, text: str, mark: str) -> str:
+        return f"{mark}{text}{_END}" if self.colour and text else text
+
+    def wrapped(self, text: str, first: str = "", rest: str | None = None) -> list[str]:
+        indent = " " * len(first) if rest is None else rest
+        return textwrap.wrap(text, self.width, initial_indent=first, subsequent_indent=indent) or [first]
+
+    def heading(self, text: str) -> list[str]:
+        return ["", self.marked(text, _BOLD)]
+
+    def columns(self, rows: Sequence[Sequence[str]], right: str) -> list[str]:
+        """Return rows of cells set under each other; `right` has "r" for cells set to the right, "l" for others.
+
+        The first column gives way where a row is too long: it goes to a line of its own.
+        """
+        widths = [max(len(row[k]) for row in rows) for k in range(len(right))]
+        others = sum(widths[1:]) + 2 * len(widths)
+        widths[0] = min(widths[0], max(self.width - others, 12))
+        lines = []
+        for row in rows:
+            first, tail = [row[0]], row[1:]
+            if len(row[0]) > widths[0]:
+                first = textwrap.wrap(row[0], widths[0])
+            cells = [
+                cell.rjust(w) if side == "r" else cell.ljust(w)
+                for cell, w, side in zip((first[0], *tail), widths, right, strict=True)
+            ]
+            lines.append(("  " + "  ".join(cells)).rstrip())
+            lines += [f"  {more}" for more in first[1:]]
+        return lines
+
+
+def _lines(report: Report, w: _Writer) -> Iterator[str]:
+    yield from _first_line(report, w)
+    if report.figures:
+        yield ""
+        yield from w.columns([_figure_row(f) for f in report.figures], "lrllll")
+    for note in report.notes:
+        yield from w.wrapped(note, "  ")
+    yield from _how(report, w)
+    yield from _refused(report, w)
+    for part in report.photos:
+        yield from _photo(part, len(report.photos), w)
+    yield from _closeups(report.closeups, w)
+    yield from _distributions(report.distributions, w)
+    yield from _limits(report.limits[3:], w)
+    yield from _beside(report, w)
+    yield from _fitness(report, w)
+    yield from w.heading("Caution")
+    yield from w.wrapped(report.cautions[0], "  ")
+
+
+def _first_line(report: Report, w: _Writer) -> Iterator[str]:
+    head = report.headline
+    word = head.word.upper()
+    lead = " " * (len(word) + 2)
+    reason, *more = w.wrapped(head.reason, lead)
+    yield w.marked(word, _PLATE) + reason[len(word) :]
+    yield from more
+    if head.next_step:
+        yield from w.wrapped(f"Next: {head.next_step}", lead)
+    about = [report.title, report.counted] + ([f"spec: {report.spec_name}"] if report.spec_name else [])
+    yield from (w.marked(line, _SOFT) for line in w.wrapped(" · ".join(about), lead))
+
+
+def _figure_row(figure: KeyFigure) -> tuple[str, ...]:
+    spread = f"({figure.spread})" if figure.spread else ""
+    return figure.title, figure.value, figure.unit, spread, figure.limit, figure.answer
+
+
+def _how(report: Report, w: _Writer) -> Iterator[str]:
+    said = [r.reason for r in report.limits if r.answer != "accept"]
+    said += [f"{r.title}: {r.more}" for r in report.limits if r.more]
+    said += list(dict.fromkeys(r.rule for r in report.limits))
+    if report.limits:
+        said.append(f"Intervals hold at {report.limits[0].confidence} confidence.")
+        yield from w.heading("How this was judged")
+    for sentence in dict.fromkeys(said):
+        yield from w.wrapped(sentence, "  ")
+
+
+def _refused(report: Report, w: _Writer) -> Iterator[str]:
+    if report.refusals:
+        yield from w.heading("Photos not used")
+    for r in report.refusals:
+        yield from w.wrapped(f"{r.name}: {r.wrong}", "  ", "    ")
+        for label, text in (("found", r.found), ("expected", r.expected), ("to do", r.advice)):
+            if text:
+                yield from w.wrapped(f"{label}: {text}", "    ", "      ")
+
+
+def _photo(part: PhotoPart, photos: int, w: _Writer) -> Iterator[str]:
+    number = f"Photo {part.index + 1} of {photos}: " if photos > 1 else "Photo: "
+    yield from w.heading(f"{number}{part.name}"[: w.width])
+    counted = ", ".join(f"{t.look.name} {t.count}" for t in part.tallies)
+    yield from w.wrapped(
+        f"{part.summary}." + (f" {counted[0].upper()}{counted[1:]}." if counted else ""), "  "
+    )
+    for warning in part.warnings:
+        yield from w.wrapped(warning, "  ")
+
+
+def _closeups(closeups: Sequence[Closeup], w: _Writer) -> Iterator[str]:
+    if not closeups:
+        return
+    yield from w.heading("Pieces to look at first")
+    rows = [(c.title, c.why, ", ".join(f"{f.label} {f.text}" for f in c.measures[:2])) for c in closeups]
+    yield from (line[: w.width] for line in w.columns(rows, "lll"))
+
+
+def _distributions(shown: Sequence[Distribution], w: _Writer) -> Iterator[str]:
+    if not shown:
+        return
+    yield from w.heading("Distributions")
+    for d in shown:
+        facts = ", ".join(f"{f.label} {f.text}" for f in d.facts)
+        limits = "".join(f"; {line.text}" for line in d.lines)
+        yield from w.wrapped(f"{d.title} of {d.pieces} pieces: {facts}{limits}.", "  ", "    ")
+
+
+def _limits(rows: Sequence[LimitRow], w: _Writer) -> Iterator[str]:
+    if not rows:
+        return
+    yield from w.heading("Further limits")
+    cells = [
+        (r.title, r.estimate, r.unit, f"({r.low} to {r.high})", f"{r.bound} {r.limit} {r.unit}", r.answer)
+        for r in rows
+    ]
+    yield from w.columns(cells, "lrllll")
+
+
+def _beside(report: Report, w: _Writer) -> Iterator[str]:
+    if report.further:
+        yield from w.heading("Beside the verdict")
+        yield from w.columns([_figure_row(f)[:4] for f in report.further], "lrll")
+    if report.advice:
+        yield from w.heading("What else helps")
+        for advice in report.advice:
+            yield from w.wrapped(advice, "  - ")
+
+
+def _fitness(report: Report, w: _Writer) -> Iterator[str]:
+    if report.photos:
+        yield from w.heading("Fit to measure, scale, uncertainty")
+    for part in report.photos:
+        number = f"photo {part.index + 1}: " if len(report.photos) > 1 else ""
+        fine = sum(c.level == "fine" for c in part.checks)
+        yield from w.wrapped(f"{number}{fine} of {len(part.checks)} checks fine", "  ")
+        for c in part.checks:
+            if c.level != "fine":
+                yield from w.wrapped(f"{c.name} {c.value}, {c.limit} is fine: {c.advice}", "  - ")
+        scale = ", ".join(f"{f.label} {f.text}" for f in part.scale[:4])
+        yield from w.wrapped(f"{number}{scale}", "  ")
+    if report.components:
+        whole = report.components[-1]
+        shared = [c for c in report.components if c.shared]
+        said = f"standard uncertainty of one piece: length {whole.length} mm, diameter {whole.diameter} mm"
+        names = ", ".join(c.name for c in shared)
+        yield from w.wrapped(said + (f"; shared by all pieces of a photo: {names}" if names else ""), "  ")
