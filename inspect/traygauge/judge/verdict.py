@@ -44,6 +44,9 @@ class LimitResult:
     reason : one plain sentence.
     more_pieces : how many more pieces would settle it, None when decided or when no number would.
     basis : "measured", "published relation" or "common practice".
+    deciding : the interval that was held against the limit: each bound alone holds at the look's confidence, what
+        was not measured and what all pieces share included; None when nothing could be held against it. Accepted
+        when it lies wholly inside the limit, rejected when wholly outside.
     """
 
     path: str
@@ -61,6 +64,7 @@ class LimitResult:
     reason: str
     more_pieces: int | None = None
     basis: str = "measured"
+    deciding: Interval | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,72 @@
+"""Pieces and spec in, verdict out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from traygauge.judge.answers import answer_limits
+from traygauge.judge.borders import Window
+from traygauge.judge.feeding import figures, with_masses
+from traygauge.judge.findings import find
+from traygauge.judge.next_steps import advice, next_step, notes, reason
+from traygauge.judge.sample import sample
+from traygauge.judge.spec import Spec
+from traygauge.judge.spec_tables import About
+from traygauge.judge.verdict import Answer, Verdict
+from traygauge.measure.pieces import Pieces
+from traygauge.words import MEASURED_STATES
+
+_WORST = (Answer.REJECT, Answer.UNDECIDED, Answer.ACCEPT)
+
+
+def judge_pieces(
+    pieces: Pieces,
+    spec: Spec | None,
+    *,
+    windows_mm: Mapping[str, Window],
+    looks: int = 1,
+    look_sizes: Sequence[int] | None = None,
+) -> tuple[Pieces, Verdict]:
+    """Return the pieces with findings and masses filled in, and the verdict over the batch.
+
+    Parameters
+    ----------
+    pieces : measured pieces of all photos of the batch, not judged before.
+    spec : the target; None measures without judging.
+    windows_mm : photo name -> (x0, y0, x1, y1) of its window, sheet mm.
+    looks : how many times this batch has been judged, this one included; from 2 on repeated looks are paid for.
+    look_sizes : pieces in the batch at each look so far, cumulated, this one included; where it is not given a photo a
+        look is taken where there are as many photos as looks, else equal scoops.
+    """
+    asked = spec if spec is not None else Spec(spec=About(name="none"))
+    weighed = with_masses(pieces, asked.density_g_cm3, asked.pieces.flake_thickness_mm)
+    judged = find(weighed, spec)
+    batch = sample(weighed, asked, windows_mm, looks, look_sizes)
+    unmeasured = _unmeasured(pieces)
+    if not len(pieces):
+        return judged, Verdict(
+            None,
+            "Nothing lies on the tray, so there is nothing to judge.",
+            "Spread a scoop of pieces in the window and take the photo again.",
+            unmeasured={},
+            looks=looks,
+        )
+    limits = answer_limits(batch) if spec is not None else ()
+    answer = next((a for a in _WORST if any(r.answer is a for r in limits)), None)
+    return judged, Verdict(
+        answer,
+        reason(pieces, limits, answer, has_spec=spec is not None),
+        next_step(batch, limits, answer, has_spec=spec is not None),
+        limits,
+        figures(batch),
+        advice(batch, limits),
+        notes(batch, unmeasured),
+        unmeasured,
+        looks,
+    )
+
+
+def _unmeasured(pieces: Pieces) -> dict[str, int]:
+    counts = Counter(str(s) for s in pieces["state"] if s not in MEASURED_STATES)
+    return dict(sorted(counts.items()))

@@ -1,0 +1,223 @@
+"""The words of a verdict: one reason, one next step, advice and what every reader must know."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from traygauge.judge.looks import MOST_LOOKS
+from traygauge.judge.sample import Sample
+from traygauge.judge.sieves import largest_up_to
+from traygauge.judge.spec import shipped_specs
+from traygauge.judge.spec_words import density_rule, finding_of, long_rule, mm
+from traygauge.judge.unmeasured import STANDS_UP_TO
+from traygauge.judge.verdict import Answer, LimitResult
+from traygauge.measure.pieces import Pieces
+
+PRACTICE = "(common practice)"
+Limits = tuple[LimitResult, ...]
+
+#: What to do about a batch rejected for a finding; and the further advice, common practice all of it.
+_REMEDY = {
+    "long": "Pick the marked long pieces out before feeding, or cut the batch again.",
+    "stringy": "Don't feed it as it is: pick the marked stringy pieces out, or cut again with a sharp knife set closer.",
+    "doubles": "Part or pick out the marked doubles, and see that the knife cuts through.",
+    "tailed": "Cut again with a sharp knife set closer, and the strand cooler.",
+    "fines": "Sieve the fines out before feeding.",
+    "short": "Check that the strand feeds steadily, and cut again or sieve the short pieces out.",
+    "thick": "Pick the marked thick pieces out: they may not enter the channel.",
+    "thin": "Check the strand's diameter before cutting more of it.",
+    "burred": "Sharpen the knife or close its gap, and cut again.",
+    "off-colour": "Keep the batch apart until you know what the marked strangers are.",
+}
+
+
+def reason(pieces: Pieces, limits: Limits, answer: Answer | None, *, has_spec: bool) -> str:
+    """Return why the verdict is what it is, one plain sentence."""
+    if answer is None:
+        said = "The spec sets no limit to judge by" if has_spec else "There was no spec to judge by"
+        return f"{said}: {_count(len(pieces), 'thing')} measured."
+    if answer is Answer.ACCEPT:
+        shares = [r for r in limits if r.hits is not None]
+        nearest = min(shares or limits, key=_room)
+        if len(limits) == 1:
+            return nearest.reason
+        return f"All {len(limits)} limits are kept. The nearest one: {nearest.reason}"
+    return next(r.reason for r in limits if r.answer is answer)
+
+
+def next_step(sample: Sample, limits: Limits, answer: Answer | None, *, has_spec: bool) -> str:
+    """Return what to do now, one plain sentence."""
+    if answer is None:
+        shipped = ", ".join(shipped_specs())
+        return (
+            "Add limits to the spec to have the batch judged."
+            if has_spec
+            else f"To have it judged, give a spec with --spec: a file of yours or one that is shipped ({shipped})."
+        )
+    first = next(r for r in limits if r.answer is answer)
+    if answer is Answer.ACCEPT:
+        return "Feed it."
+    if answer is Answer.REJECT:
+        return _remedy(first)
+    return _settle(sample, first)
+
+
+def _remedy(result: LimitResult) -> str:
+    name = result.path.split(".")[1]
+    if name.endswith("_share"):
+        return _REMEDY[finding_of(name)]
+    if "length" in name and name != "length_spread":
+        direction = "shorter" if result.bound == "at most" else "longer"
+        return f"Set the cutter to a {direction} cut and cut again."
+    if name == "length_spread":
+        return "Check that the strand feeds without slipping, then cut again."
+    return "Check the strand's diameter before cutting more of it."
+
+
+def _settle(sample: Sample, result: LimitResult) -> str:
+    if result.more_pieces is not None:
+        if sample.look >= MOST_LOOKS:
+            return (
+                f"Looking again has used up the allowed error: judge a fresh sample of about "
+                f"{_round_up(result.n + result.more_pieces)} pieces on its own."
+            )
+        scoops = max(1, math.ceil(result.more_pieces / max(result.n / _photos(sample), 1)))
+        return (
+            f"Add {_count(scoops, 'more photo')} with about {_round_up(result.more_pieces)} pieces in all, "
+            "and judge them together."
+        )
+    if result.with_unmeasured != result.interval:
+        return _spread_out(sample)
+    if result.n < 2:
+        return "Spread a scoop of whole pieces in the window and take the photo again."
+    return "The batch lies on the limit, and more pieces would not settle it: improve the cut, or decide for yourself."
+
+
+def _spread_out(sample: Sample) -> str:
+    pieces = sample.pieces
+    heap = np.nonzero(sample.reach.is_heap)[0]
+    if len(heap):
+        largest = heap[np.argmax(np.nan_to_num(pieces["area_mm2"])[heap])]
+        where = f"marked {pieces['piece'][largest]}"
+        if _photos(sample) > 1:
+            where += f" in {pieces['photo'][largest]}"
+        others = f" and {_count(len(heap) - 1, 'other')}" if len(heap) > 1 else ""
+        return f"Spread the heap {where}{others} and take the photo again."
+    state = pieces["state"].astype(str)
+    if (state == "upright").any():
+        return "Tap the tray until no piece stands on end, and take the photo again."
+    return "Spread the pieces so that none lies on another, and take the photo again."
+
+
+def advice(sample: Sample, limits: Limits) -> tuple[str, ...]:
+    """Return further steps, each marked as the common practice it is."""
+    found = {finding_of(r.path.split(".")[1]) for r in limits if r.hits}
+    said = []
+    if found & {"long", "stringy", "doubles", "off-colour"}:
+        said.append(
+            "Picking out the marked pieces clears this scoop and says nothing of the rest of the bag: the same "
+            f"share must be expected there {PRACTICE}."
+        )
+    if "long" in found and (mesh := _mesh(sample)):
+        said.append(mesh)
+    if found & {"stringy", "tailed", "burred"}:
+        said.append(
+            "If tails came after a change of knife or gap, go back to the former gap first; soft strand wants the "
+            f"knife nearly touching {PRACTICE}."
+        )
+    if "doubles" in found:
+        said.append(
+            f"Doubles come from a nicked or worn knife, or from strands running side by side {PRACTICE}."
+        )
+    return tuple(said)
+
+
+def _mesh(sample: Sample) -> str:
+    """Return which sieve holds longs back: a piece lying flat cannot fall through an opening shorter than itself."""
+    limit = sample.spec.long_over_mm or 0.0
+    opening = largest_up_to(limit)
+    diameter = sample.pieces["diameter_mm"][sample.base("thick")].astype(float)
+    if opening is None or not np.isfinite(diameter).any() or opening < 1.3 * float(np.nanmedian(diameter)):
+        return ""
+    return (
+        f"A sieve with openings of {mm(opening)}, moved flat and gently, holds back most pieces over "
+        f"{mm(limit)}; those that tip on end fall through {PRACTICE}."
+    )
+
+
+def notes(sample: Sample, unmeasured: dict[str, int]) -> tuple[str, ...]:
+    """Return the sentences that every reader must see: what was not measured, what was assumed, what is not judged."""
+    said = [*_not_measured(sample, unmeasured), *_assumed(sample)]
+    said.append(
+        "Geometry only: moisture, contamination chemistry, food contact and machine safety are judged elsewhere."
+    )
+    said.append("Stop, isolate and lock out a cutter before reaching near its knives.")
+    said.append("Home-cut or bought-in regrind of unknown origin is not for food, toys or medical use.")
+    return tuple(said)
+
+
+def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
+    words = {
+        "upright": "stand on end (not long; their length is not seen)",
+        "leaning": "lean (longer than they look)",
+        "covered": "lie partly under others",
+        "cut off": "run past the window's edge (counted by what is seen of them)",
+        "axis unknown": "are as thick as long (which way they were cut cannot be told)",
+        "unresolved": "are heaps that could not be parted",
+    }
+    said = [f"{n} {words.get(state, state)}" for state, n in unmeasured.items()]
+    lines = [f"Not measured: {'; '.join(said)}. The bounds allow for them."] if said else []
+    if unmeasured.get("unresolved") and "fines" in sample.masks:
+        lines.append("Fines under a heap are not seen and not allowed for.")
+    for photo, sides in sample.sides.items():
+        if sides:
+            lines.append(
+                f"{photo}: pieces run past the window's {' and '.join(sides)}; longer ones do so more often, so whole "
+                "pieces are weighted for it (ISO 13322-1)."
+            )
+    return lines
+
+
+def _assumed(sample: Sample) -> list[str]:
+    spec, lines = sample.spec, []
+    if (
+        _photos(sample) < 5
+        and (spec.limits != type(spec.limits)())
+        and spec.judging.within_photo_correlation > 0
+    ):
+        lines.append(
+            f"With fewer than 5 photos the correlation within a photo is taken as "
+            f"{spec.judging.within_photo_correlation:g}, as the spec states (the default is common practice)."
+        )
+    if spec.pieces.long_over_mm is None and (rule := long_rule(spec)):
+        lines.append(f"Long means over {rule}.")
+    if spec.material.density_g_cm3 is None and (density := density_rule(spec)):
+        lines.append(f"Density {density}.")
+    if (sample.pieces["state"] == "upright").any():
+        lines.append(
+            f"Pieces standing on end are taken to be at most {STANDS_UP_TO:g} diameters long {PRACTICE}."
+        )
+    return lines
+
+
+def _room(result: LimitResult) -> float:
+    """Return how far an accepted limit is from its bound, in units of the limit."""
+    if result.deciding is None or result.limit == 0:
+        return math.inf
+    near = result.deciding.high if result.bound == "at most" else result.deciding.low
+    return abs(result.limit - near) / result.limit
+
+
+def _photos(sample: Sample) -> int:
+    return max(1, len({str(p) for p in sample.pieces["photo"]}))
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'s' * (n != 1)}"
+
+
+def _round_up(n: int) -> int:
+    step = int(10 ** max(1, len(str(n)) - 2))
+    return int(math.ceil(n / step) * step)

@@ -1,0 +1,104 @@
+"""One batch made ready to be judged: what each piece is, what it can be, and what it stands for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from traygauge.judge.borders import Window, border_weights
+from traygauge.judge.findings import BoolArray, FloatArray, flags
+from traygauge.judge.spec import Spec
+from traygauge.judge.unmeasured import Reach, reach
+from traygauge.measure.pieces import Pieces
+
+_NO_STRAND = ("crumb", "thread", "flake")
+#: Findings that only a strand piece can have.
+_OF_STRAND = ("short", "thick", "thin", "burred")
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """A batch and everything that limits are judged from; arrays are over its n pieces.
+
+    Parameters
+    ----------
+    pieces, spec : as measured, and the target.
+    masks : finding -> ndarray (n,) bool.
+    reach : the lengths each piece can have.
+    weights : what each piece stands for where pieces run past the window's edge; 0 for those cut off.
+    sides : photo -> sides that pieces run past.
+    look : how many times the batch has been judged, this one included.
+    shares : share of the pieces that each look so far had seen, cumulated; the last is 1.
+    """
+
+    pieces: Pieces
+    spec: Spec
+    masks: dict[str, BoolArray]
+    reach: Reach
+    weights: FloatArray
+    sides: dict[str, list[str]]
+    look: int
+    shares: tuple[float, ...]
+
+    def base(self, finding: str) -> BoolArray:
+        """Return the mask (n,) of the things among which a finding is counted.
+
+        Fines are counted among everything seen; the rest among strand pieces and flakes that are no fines, and what
+        only strand can have among strand pieces.
+        """
+        form = self.pieces["form"].astype(str)
+        if finding == "fines":
+            return np.asarray(form != "thread")
+        without = _NO_STRAND if finding in _OF_STRAND else _NO_STRAND[:2]
+        fines = self.masks.get("fines", np.zeros(len(self.pieces), bool))
+        return np.asarray(~np.isin(form, without) & ~fines)
+
+    def u_shared(self, column: int) -> FloatArray:
+        """Return each piece's standard uncertainty that all share, mm (n,); 0 is the length, 1 the diameter."""
+        total = np.zeros(len(self.pieces))
+        for name, part in self.pieces.u_parts.items():
+            if name.startswith("shared "):
+                total += np.nan_to_num(part[:, column]) ** 2
+        return np.asarray(np.sqrt(total))
+
+    def u_own(self, column: int) -> FloatArray:
+        """Return each piece's own standard uncertainty, mm (n,): what is left of the whole without the shared part."""
+        whole = np.nan_to_num(self.pieces[("u_length_mm", "u_diameter_mm")[column]].astype(float))
+        return np.asarray(np.sqrt(np.maximum(whole**2 - self.u_shared(column) ** 2, 0.0)))
+
+
+def sample(
+    pieces: Pieces,
+    spec: Spec,
+    windows_mm: Mapping[str, Window],
+    look: int = 1,
+    look_sizes: Sequence[int] | None = None,
+) -> Sample:
+    """Return a batch made ready to be judged."""
+    weights, sides = border_weights(pieces, windows_mm)
+    return Sample(
+        pieces,
+        spec,
+        flags(pieces, spec),
+        reach(pieces, spec),
+        weights,
+        sides,
+        look,
+        _shares(pieces, look, look_sizes),
+    )
+
+
+def _shares(pieces: Pieces, look: int, look_sizes: Sequence[int] | None) -> tuple[float, ...]:
+    """Return what share of the pieces each look had seen: as told, else a photo a look, else equal scoops."""
+    if look <= 1:
+        return (1.0,)
+    if look_sizes is not None and len(look_sizes) == look and look_sizes[-1] > 0:
+        return tuple(size / look_sizes[-1] for size in look_sizes)
+    photo = [str(p) for p in pieces["photo"]]
+    names = list(dict.fromkeys(photo))
+    if len(names) == look:
+        sizes = np.cumsum([photo.count(name) for name in names])
+        return tuple(float(s) / len(photo) for s in sizes)
+    return tuple((k + 1) / look for k in range(look))

@@ -1,0 +1,242 @@
+"""Limits on a share of pieces: counted, bounded, answered."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from traygauge.judge.clusters import Clustering, clustering
+from traygauge.judge.findings import BoolArray, FloatArray
+from traygauge.judge.intervals import share_bounds
+from traygauge.judge.looks import share_error
+from traygauge.judge.sample import Sample
+from traygauge.judge.unmeasured import heap_longs, hidden
+
+#: Which limit a finding with a size is compared with, and whether it lies above it: finding -> (column, sign).
+_SIZED = {"long": (0, 1), "short": (0, -1), "thick": (1, 1), "thin": (1, -1)}
+
+#: A correction for measurement error of less than this many pieces is noise and left out.
+SMALLEST_CORRECTION = 0.5
+
+
+@dataclass(frozen=True)
+class Counted:
+    """A share as counted, all as fractions.
+
+    Parameters
+    ----------
+    hits, n : pieces beyond the limit, and pieces that entered, as counted.
+    share : estimate: weighted for the window's edge and by mass or area, measurement error taken out.
+    n_effective : independent pieces that the sample is worth, before any look is paid for.
+    clusters : what the photos do to it.
+    u_share : standard uncertainty of the share through what all pieces share (scale, height ...).
+    most_more, rest_more : pieces' worth of hits that the unmeasured can add, and of non-hits.
+    pieces_effective : effective pieces per piece.
+    """
+
+    hits: int
+    n: int
+    share: float
+    n_effective: float
+    clusters: Clustering
+    u_share: float
+    most_more: float
+    rest_more: float
+
+    @property
+    def pieces_effective(self) -> float:
+        """Return the effective pieces per piece."""
+        return self.n_effective / self.n if self.n else 1.0
+
+    def bounds(self, low_error: float, high_error: float, *, unmeasured: bool) -> tuple[float, float]:
+        """Return lower and upper bound of the share, each missed with its error; an error of 0 gives no bound."""
+        more, rest = (self.most_more, self.rest_more) if unmeasured else (0.0, 0.0)
+        low = self._bound(0.0, rest, low_error, 0) if low_error > 0 else 0.0
+        high = self._bound(more, 0.0, high_error, 1) if high_error > 0 else 1.0
+        return low, high
+
+    def _bound(self, hits: float, rest: float, error: float, side: int) -> float:
+        total = self.n + hits + rest
+        if not self.n:
+            return float(side)
+        share = (self.share * self.n + hits) / total
+        n = self.pieces_effective * total
+        bound = share_bounds(share * n, n, error)[side]
+        away = math.hypot(bound - share, float(ndtri(1 - error)) * self.u_share)
+        return min(1.0, share + away) if side else max(0.0, share - away)
+
+
+def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
+    """Return the share of one finding in a batch, by count, mass or area."""
+    pieces, base = sample.pieces, sample.base(finding)
+    hit, known = _known(sample, finding)
+    weight = _weights(sample, by)
+    enters = base & known & (sample.weights > 0)
+    w, h = weight[enters], hit[enters].astype(float)
+    cluster = clustering(h, pieces["photo"][enters], sample.spec.judging.within_photo_correlation)
+    share, worth = _weighted_share(h, w)
+    shift, u_share = _error_near_limit(sample, finding, enters, w)
+    more, rest = _more(
+        sample, finding, base & ~enters, hit, known, 1.0 if by == "count" else _heavier(sample)
+    )
+    return Counted(
+        int(h.sum()),
+        len(h),
+        min(max(share + shift, 0.0), 1.0),
+        cluster.effective(error) * worth,
+        cluster,
+        u_share,
+        more,
+        rest,
+    )
+
+
+def paid_errors(sample: Sample, counted: Counted, limit: float) -> tuple[float, float]:
+    """Return the errors at which this look's lower and upper bound are drawn, so that all looks keep the stated one."""
+    error = 1 - sample.spec.judging.confidence
+    sizes = [counted.n_effective * s for s in sample.shares]
+    if not counted.n:
+        return error, error
+    scale = counted.pieces_effective
+    return (
+        share_error(error, sample.look, limit, sizes, scale, upper=False),
+        share_error(error, sample.look, limit, sizes, scale, upper=True),
+    )
+
+
+def more_pieces(counted: Counted, limit: float, error: float) -> int | None:
+    """Return how many more pieces would settle the limit if the share stays what it is; None where no number would.
+
+    More pieces come as more photos of the same size, so the design effect stays.
+    """
+    if not counted.n or error <= 0:
+        return None
+    below = counted.share < limit
+
+    def settled(n: float) -> bool:
+        worth = n * counted.pieces_effective
+        low, high = share_bounds(counted.share * worth, worth, error)
+        away = float(ndtri(1 - error)) * counted.u_share
+        if below:
+            return counted.share + math.hypot(high - counted.share, away) <= limit
+        return counted.share - math.hypot(counted.share - low, away) > limit
+
+    few, many = float(counted.n), 200.0 * max(counted.n, 100)
+    if not settled(many):
+        return None
+    while many - few > max(1.0, 0.01 * few):
+        middle = (few + many) / 2
+        few, many = (few, middle) if settled(middle) else (middle, many)
+    return max(1, math.ceil(many - counted.n))
+
+
+def _known(sample: Sample, finding: str) -> tuple[BoolArray, BoolArray]:
+    """Return masks (n,): the finding is there; whether it is there is known."""
+    hit, reached = sample.masks[finding], sample.reach
+    known = ~reached.is_heap & (~hidden(sample.pieces, reached, finding) | hit)
+    if finding == "long":
+        limit = sample.spec.long_over_mm or math.inf
+        hit = hit | (reached.low > limit)
+        known = ~reached.is_heap & (hit | (reached.high <= limit))
+    if finding == "short":
+        limit = sample.spec.pieces.short_under_mm or 0.0
+        hit = hit | (reached.high < limit)
+        known = ~reached.is_heap & (hit | (reached.low >= limit))
+    return hit, known
+
+
+def has_mass(sample: Sample) -> bool:
+    """Return whether shares by mass can be given: no flakes, or their thickness is stated."""
+    flakes = bool((sample.pieces["form"] == "flake").any())
+    return not flakes or sample.spec.pieces.flake_thickness_mm is not None
+
+
+def _weights(sample: Sample, by: str) -> FloatArray:
+    """Return what each piece counts for (n,); one whose volume is not seen counts as the median piece."""
+    if by == "count":
+        return sample.weights
+    amount = sample.pieces["area_mm2" if by == "area" else "volume_mm3"].astype(float)
+    if by == "mass" and (thickness := sample.spec.pieces.flake_thickness_mm) is not None:
+        flake = sample.pieces["form"] == "flake"
+        amount = np.where(flake, thickness * sample.pieces["area_mm2"], amount)
+    known = np.isfinite(amount) & (amount > 0)
+    usual = float(np.median(amount[known])) if known.any() else 1.0
+    return sample.weights * np.where(known, amount, usual)
+
+
+def _weighted_share(h: FloatArray, w: FloatArray) -> tuple[float, float]:
+    """Return the weighted share and how many equal pieces one of these is worth (Korn and Graubard 1998)."""
+    if not len(h):
+        return 0.0, 1.0
+    n, total = len(h), w.sum()
+    share = float((w * h).sum() / total)
+    kish = float(total**2 / (w**2).sum() / n)
+    variance = float(((w * (h - share)) ** 2).sum()) / total**2 * n / max(n - 1, 1)
+    if variance <= 0 or kish > 1 - 1e-12:
+        return share, kish
+    return share, min(share * (1 - share) / variance / n, 1.0)
+
+
+def _error_near_limit(sample: Sample, finding: str, enters: BoolArray, w: FloatArray) -> tuple[float, float]:
+    """Return the share that measurement error adds near the limit, with its sign turned, and u through shared parts.
+
+    Error smears a distribution across the limit. Smearing it once more, by each piece's own uncertainty, shows how
+    much that adds; as much is taken out (simulation-extrapolation, Cook and Stefanski 1994, linear, in closed form).
+    """
+    limit = _limit_mm(sample, finding)
+    if finding not in _SIZED or limit is None or sample.spec.judging.guard_band > 0:
+        return 0.0, 0.0
+    column, sign = _SIZED[finding]
+    value = sample.reach.low if column == 0 else sample.pieces["diameter_mm"].astype(float)
+    own, shared = sample.u_own(column)[enters], sample.u_shared(column)[enters]
+    value = value[enters]
+    measured = np.isfinite(value) & (own > 0)
+    if not measured.any():
+        return 0.0, 0.0
+    value, own, shared, part = value[measured], own[measured], shared[measured], w[measured] / w.sum()
+    beyond = sign * (value - limit)
+    smeared = float((part * ((beyond > 0) - ndtr(beyond / own))).sum())
+    if abs(smeared) * len(w) < SMALLEST_CORRECTION:
+        smeared = 0.0
+    u_share = float((part * (ndtr((beyond + shared) / own) - ndtr((beyond - shared) / own))).sum()) / 2
+    return smeared, u_share
+
+
+def _limit_mm(sample: Sample, finding: str) -> float | None:
+    spec = sample.spec
+    return {
+        "long": spec.long_over_mm,
+        "short": spec.pieces.short_under_mm,
+        "thick": spec.thick_over_mm,
+        "thin": spec.thin_under_mm,
+    }.get(finding)
+
+
+def _more(
+    sample: Sample, finding: str, out: BoolArray, hit: BoolArray, known: BoolArray, heavier: float
+) -> tuple[float, float]:
+    """Return the hits and the non-hits that pieces which did not enter can add, in pieces."""
+    reached = sample.reach
+    single = out & ~reached.is_heap
+    cut = sample.weights == 0
+    open_hits = float((single & ~cut & ~known).sum() + (single & cut & hit).sum())
+    heap = out & reached.is_heap
+    if finding == "long":
+        longs = heap_longs(sample.pieces, reached, sample.spec.long_over_mm or math.inf)
+        in_heaps = float(longs[heap].sum())
+    elif finding == "fines":
+        in_heaps = 0.0  # what lies under a heap cannot be seen at all: a note says so
+    else:
+        in_heaps = float(reached.holds_most[heap].sum())
+    rest = float((single & ~cut & ~known).sum() + reached.holds_most[heap].sum())
+    return heavier * (open_hits + in_heaps), rest
+
+
+def _heavier(sample: Sample) -> float:
+    """Return by how much a long piece outweighs the usual one, at least 1."""
+    length = sample.reach.low[np.isfinite(sample.reach.low) & (sample.reach.low > 0)]
+    limit = sample.spec.long_over_mm
+    return max(1.0, limit / float(np.median(length))) if limit is not None and len(length) else 1.0

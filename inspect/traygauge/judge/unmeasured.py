@@ -1,0 +1,140 @@
+"""What could not be measured, bounded by physics: the least and the greatest that it can be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.judge.findings import BoolArray, FloatArray, fed_length_mm
+from traygauge.judge.spec import Spec
+from traygauge.measure.pieces import Pieces
+
+#: A piece more than this many diameters long does not stay standing on its cut face (common practice; beyond 2 the
+#: chance to land on an end is a tenth, Yong and Mahadevan, Am. J. Phys. 79 (2011) 1195).
+STANDS_UP_TO = 2.0
+#: Findings that a piece under another one, or in a heap, can hide.
+_HIDDEN = ("stringy", "doubles", "tailed", "burred", "off-colour", "short", "thick", "thin")
+
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """The length each piece can have, mm (n,): both ends equal where it is measured; and what heaps can hold.
+
+    Parameters
+    ----------
+    low, high : ndarray (n,): shortest and longest length that fits what is seen; NaN for heaps.
+    diameter_mm : ndarray (n,): of the piece where seen, else of the batch.
+    is_heap : ndarray (n,), bool.
+    holds_fewest, holds_most : ndarray (n,): whole pieces of ordinary size that the heap can hold; 1 for single pieces.
+    """
+
+    low: FloatArray
+    high: FloatArray
+    diameter_mm: FloatArray
+    is_heap: BoolArray
+    holds_fewest: FloatArray
+    holds_most: FloatArray
+
+
+def least_area_mm2(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
+    """Return the area, mm², that each further piece of a heap adds to it as seen from above.
+
+    A piece lies on at most one other across its middle, which hides one diameter of its length, and never more than
+    half of it: D max(L - D, L / 2).
+    """
+    length, diameter = np.asarray(length_mm, float), np.asarray(diameter_mm, float)
+    return np.asarray(diameter * np.maximum(length - diameter, length / 2))
+
+
+def reach(pieces: Pieces, spec: Spec | None) -> Reach:
+    """Return the bounds for every piece.
+
+    An upright piece is no longer than what stays standing and never long; a leaning or covered one is at least as
+    long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
+    axis is unknown lies between its Feret diameters.
+    """
+    state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
+    known = fed_length_mm(pieces)
+    diameter = _diameters(pieces, spec)
+    extent = np.where(np.isfinite(pieces["extent_mm"]), pieces["extent_mm"], np.inf)
+    low, high = known.copy(), known.copy()
+    body = np.sqrt(np.maximum(seen**2 - diameter**2, 0.0))
+
+    def put(name: str, least: FloatArray, most: FloatArray) -> None:
+        here = (state == name) & ~np.isfinite(known)
+        low[here], high[here] = least[here], np.maximum(most, least)[here]
+
+    limit = np.inf if spec is None or spec.long_over_mm is None else spec.long_over_mm
+    put("upright", np.zeros(len(pieces)), np.minimum(STANDS_UP_TO * diameter, limit))
+    # the raised end of a leaning piece lies on another one or two: no more than two diameters up
+    put("leaning", body, np.minimum(extent, np.hypot(seen, 2 * diameter)))
+    put("covered", body, extent)
+    put("cut off", body, body)
+    put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), seen)
+    heap = state == "unresolved"
+    other = ~heap & ~np.isfinite(low)  # measured state without a length, as a crumb: what is seen of it
+    low[other], high[other] = 0.0, seen[other]
+    fewest, most = _holds(pieces, heap, known, diameter)
+    return Reach(low, high, diameter, heap, fewest, most)
+
+
+def heap_longs(pieces: Pieces, reached: Reach, limit_mm: float) -> FloatArray:
+    """Return how many pieces longer than the limit each heap can hold (n,); 0 for single pieces.
+
+    None where the heap itself reaches no further than the limit; else as many as its area can show.
+    """
+    extent = np.where(np.isfinite(pieces["extent_mm"]), pieces["extent_mm"], pieces["feret_max_mm"])
+    by_area = np.floor(_area(pieces) / least_area_mm2(limit_mm, np.minimum(reached.diameter_mm, limit_mm)))
+    return np.where(reached.is_heap & (extent > limit_mm), by_area, 0.0)
+
+
+def hidden(pieces: Pieces, reached: Reach, finding: str) -> BoolArray:
+    """Return the mask (n,) of single pieces on which a finding that is not seen may still be (covered ones)."""
+    if finding not in _HIDDEN:
+        return np.zeros(len(pieces), bool)
+    unseen = pieces["state"] == "covered"
+    if finding in ("thick", "thin"):
+        unseen |= ~np.isfinite(pieces["diameter_mm"]) & (pieces["state"] != "upright")
+    return np.asarray(unseen & ~reached.is_heap)
+
+
+def _diameters(pieces: Pieces, spec: Spec | None) -> FloatArray:
+    of_piece = pieces["diameter_mm"].astype(float)
+    strand = of_piece[(pieces["form"] == "strand") & np.isfinite(of_piece)]
+    nominal = None if spec is None else spec.strand.diameter_mm
+    if len(strand):
+        usual = float(np.median(strand))
+    elif nominal is not None:
+        usual = nominal
+    else:
+        usual = np.nan
+    width = np.where(pieces["state"] == "upright", pieces["feret_min_mm"], usual)
+    width = np.where(np.isfinite(width), width, pieces["feret_min_mm"])
+    return np.where(np.isfinite(of_piece), of_piece, np.nan_to_num(width))
+
+
+def _holds(
+    pieces: Pieces, heap: BoolArray, known: FloatArray, diameter: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    one = np.ones(len(pieces))
+    if not heap.any():
+        return one, one
+    whole = np.isfinite(known)
+    length = float(np.median(known[whole])) if whole.any() else 0.0
+    width = float(np.median(diameter[whole])) if whole.any() else 0.0
+    if (
+        length <= 0 or width <= 0
+    ):  # nothing measured to compare with: at least two pieces, by their smallest width
+        width = max(float(np.nanmin(pieces["feret_min_mm"][heap], initial=1.0)), 0.1)
+        length = width
+    shows = float(np.median(pieces["area_mm2"][whole])) if whole.any() else length * width
+    area = _area(pieces)
+    fewest = np.maximum(1.0, np.floor(area / max(shows, length * width)))
+    most = np.maximum(2.0, np.ceil(area / least_area_mm2(length, width)))
+    return np.where(heap, np.minimum(fewest, most), 1.0), np.where(heap, most, 1.0)
+
+
+def _area(pieces: Pieces) -> FloatArray:
+    return np.asarray(np.nan_to_num(pieces["area_mm2"].astype(float)))
