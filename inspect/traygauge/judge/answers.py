@@ -166,10 +166,8 @@ def _figure_rule(sample: Sample, spread: Distribution, statistic: str, confidenc
         "spread": "bootstrap over photos and pieces, seeded",
     }.get(statistic, "order statistics, with what all pieces share added")
     kept = "" if sample.look > 1 else "; a fifth of the allowed error is kept for further scoops"
-    clusters = _clusters(spread.clusters.is_estimated, spread.clusters.correlation)
-    return (
-        f"{_look(sample)}: {how}, {clusters}; each bound holds with {_percent(confidence)} confidence{kept}"
-    )
+    clusters = _clusters(spread.clusters)
+    return f"{_look(sample)}: {how}, {clusters}; each bound holds with {_confidence(confidence)} confidence{kept}"
 
 
 def _look(sample: Sample) -> str:
