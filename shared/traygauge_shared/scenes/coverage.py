@@ -59,16 +59,29 @@ def polygon_coverage(edges: FloatArray, width: int, height: int) -> npt.NDArray[
     edges : ndarray (n, 4) of closed contours in pixel-edge coordinates (pixel centres plus one half); contours
         that overlap add up.
     """
-    edges = edges.copy()
-    np.clip(edges[:, 1::2], 0, height, out=edges[:, 1::2])  # what lies above or below covers nothing
-    column, row, here, beyond, _ = edge_areas(edges)
+    column, row, here, beyond, _ = edge_areas(_between_rows(edges, 0.0, float(height)))
     row = np.minimum(row, height - 1)
     left = np.clip(column, 0, width + 1)  # left of the picture: all of it is to the right
     here, beyond = np.where(column < 0, here + beyond, here), np.where(column < 0, 0.0, beyond)
     size = (width + 3) * height
     at = row * (width + 3) + left
-    total = np.bincount(at, here, size) + np.bincount(at + 1, beyond, size)
-    return np.cumsum(total.reshape(height, width + 3), axis=1)[:, :width].astype(np.float32)
+    total = np.bincount(np.concatenate([at, at + 1]), np.concatenate([here, beyond]), size)
+    # closed contours leave nothing over at a row's end, so the rows may be summed in one go
+    return np.cumsum(total, out=total).reshape(height, width + 3)[:, :width].astype(np.float32)
+
+
+def _between_rows(edges: FloatArray, low: float, high: float) -> FloatArray:
+    """Return the parts of edges between two heights of the picture; what lies outside covers nothing."""
+    start, end = edges[:, 1], edges[:, 3]
+    if start.size == 0 or (min(start.min(), end.min()) >= low and max(start.max(), end.max()) <= high):
+        return edges
+    edges = edges[(np.maximum(start, end) > low) & (np.minimum(start, end) < high)]
+    rise = edges[:, 3] - edges[:, 1]
+    safe = np.where(rise == 0, 1.0, rise)
+    ends = np.clip((np.clip(edges[:, 1::2], low, high) - edges[:, 1:2]) / safe[:, None], 0, 1)
+    step = edges[:, 2:] - edges[:, :2]
+    parts = [edges[:, :2] + ends[:, k : k + 1] * step for k in (0, 1)]
+    return np.concatenate([np.stack([p[:, 0], np.clip(p[:, 1], low, high)], 1) for p in parts], axis=1)
 
 
 def loop_edges(corners: FloatArray) -> FloatArray:

@@ -161,26 +161,22 @@ def _lay_over(image: Image, f: Fragments, light: FloatArray) -> None:
 
 def _over_all(image: Image, picture: Picture, scene: Scene) -> None:
     """Add what lies over everything: covers, the light's gradient, a flash's glare."""
+    light = scene.light
+    height, width = image.shape[:2]
     for corners, rgb in scene.sheet.covered:
         cover = np.clip(np.abs(picture.cover(np.array(corners, float)[None], parts=16)), 0, 1)[..., None]
-        light = open_floor_light(scene.light).astype(np.float32)
-        image += cover * (np.array(rgb, np.float32) * light - image)
-    light = scene.light
-    if light.gradient == 1.0 and light.glare is None:
-        return
-    height, width = image.shape[:2]
+        image += cover * ((np.array(rgb) * open_floor_light(light)).astype(np.float32) - image)
     y, x = np.mgrid[0:height:8, 0:width:8].astype(np.float32)
     if light.gradient != 1.0:
         way = np.radians(light.gradient_deg)
-        along = ((x / width - 0.5) * np.cos(way) + (y / height - 0.5) * np.sin(way)) / (
-            abs(np.cos(way)) / 2 + abs(np.sin(way)) / 2
-        )
-        field = cv2.resize(np.exp(along * np.log(light.gradient) / 2).astype(np.float32), (width, height))
-        image *= field[..., None]
+        along = (x / width - 0.5) * np.cos(way) + (y / height - 0.5) * np.sin(way)
+        along /= (abs(np.cos(way)) + abs(np.sin(way))) / 2
+        field = np.exp(along * np.log(light.gradient) / 2).astype(np.float32)
+        image *= cv2.resize(field, (width, height))[..., None]
     if light.glare is not None:
-        gx, gy, radius, strength = light.glare
+        glare_x, glare_y, radius, strength = light.glare
         place = scene.camera.to_height(np.stack([x, y], -1))
-        r2 = ((place - [gx, gy]) ** 2).sum(-1) / radius**2
+        r2 = ((place - [glare_x, glare_y]) ** 2).sum(-1) / radius**2
         spot = strength * (0.7 * np.exp(-r2 * 1.5) + 0.3 * np.exp(-r2 * 0.2))
         image += cv2.resize(spot.astype(np.float32), (width, height))[..., None]
 

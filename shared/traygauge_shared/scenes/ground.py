@@ -10,14 +10,14 @@ import numpy.typing as npt
 
 from traygauge_shared.scenes.camera import SceneCamera
 from traygauge_shared.scenes.coverage import loop_edges, polygon_coverage
-from traygauge_shared.scenes.setting import Board, Hair, Lamp, Lighting, Litter, Scratch, Sheet, Speck
+from traygauge_shared.scenes.setting import Board, Hair, Lamp, Lighting, Litter, Scratch, Sheet
 from traygauge_shared.scenes.things import colour_rgb
 
 FloatArray = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
 _MAP_STEP = 8  # px between the exactly computed places of a picture-to-floor map
-_SKY_DIRECTIONS = 18
+_SKY_DIRECTIONS = 14
 
 
 def board_rectangles(board: Board) -> FloatArray:
@@ -85,11 +85,13 @@ class Picture:
         u = (np.arange(columns) - 0.5) * step - 0.5  # middles of the blocks, one block around for the rims
         v = (np.arange(rows) - 0.5) * step - 0.5
         coarse = self.camera.to_height(np.stack(np.meshgrid(u, v), -1)).astype(np.float32)
-        fine = []
-        for k in range(2):
-            full = cv2.resize(coarse[..., k], None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)
-            fine.append(np.ascontiguousarray(full[step : step + self.height, step : step + self.width]))
-        return fine[0], fine[1]
+        x, y = (
+            cv2.resize(coarse[..., k], None, fx=step, fy=step, interpolation=cv2.INTER_LINEAR)[
+                step : step + self.height, step : step + self.width
+            ].astype(np.float32)
+            for k in range(2)
+        )
+        return x, y
 
 
 def _rectangles_as_loops(rectangles: FloatArray) -> FloatArray:
@@ -105,19 +107,18 @@ def reflectance(picture: Picture, litter: Sequence[Litter], rng: np.random.Gener
     if sheet.board is None:
         out[:] = window
     else:
-        out[:] = np.array(colour_rgb(sheet.table), np.float32)
+        table = np.array(colour_rgb(sheet.table), np.float32)
         paper, ink = np.array(sheet.paper, np.float32), np.array(sheet.ink, np.float32)
         stretch = np.tile(sheet.board.stretch, 2)
         (across, down), m = sheet.board.size_mm, sheet.margin_mm
         page = np.array([[-m, -m, across + m, down + m]])
-        for rectangles, below, above in (
-            (page, out[0, 0].copy(), paper),
-            (board_rectangles(sheet.board), paper, ink),
-            (np.array([sheet.board.window_mm]), paper, window),
-        ):
+        layers = (page, board_rectangles(sheet.board), np.array([sheet.board.window_mm]))
+        for k, rectangles in enumerate(layers):
             loops = _rectangles_as_loops(rectangles * stretch)
-            parts = 4 if len(rectangles) > 1 else 64
-            _add(out, picture.cover(loops, parts=parts, curled=True), above - below)
+            out[..., k] = picture.cover(loops, parts=4 if len(rectangles) > 1 else 64, curled=True)
+        # each layer replaces what lies under it, so reflectance is linear in the three areas
+        steps = np.stack([paper - table, ink - paper, window - paper, table], 1)
+        out = np.asarray(cv2.transform(out, steps), np.float32)
     _add_litter(out, picture, litter)
     if sheet.texture:
         mottle = _mottle(picture.height, picture.width, rng) * np.float32(sheet.texture)
@@ -132,17 +133,12 @@ def reflectance(picture: Picture, litter: Sequence[Litter], rng: np.random.Gener
     return out
 
 
-def _add(image: Image, cover: Image, step: npt.NDArray[np.float32]) -> None:
-    for k in range(3):
-        image[..., k] += cover * step[k]
-
-
 def _mottle(height: int, width: int, rng: np.random.Generator) -> Image:
     """Return paper mottle of unit standard deviation: a fine grain and a coarse one."""
     fine = cv2.GaussianBlur(rng.standard_normal((height // 2 + 1, width // 2 + 1), np.float32), (0, 0), 0.8)
     coarse = cv2.GaussianBlur(rng.standard_normal((height // 8 + 1, width // 8 + 1), np.float32), (0, 0), 2.5)
     grains = (0.8 * fine / fine.std(), 0.6 * cv2.resize(coarse / coarse.std(), fine.shape[::-1]))
-    return cv2.resize(grains[0] + grains[1], (width, height)).astype(np.float32)
+    return np.asarray(cv2.resize(grains[0] + grains[1], (width, height)), np.float32)
 
 
 def _add_litter(out: Image, picture: Picture, litter: Sequence[Litter]) -> None:
@@ -182,7 +178,7 @@ def _ribbon(line: FloatArray, width: float) -> FloatArray:
 
 def lamp_directions(lamp: Lamp) -> FloatArray:
     """Return unit vectors (n, 3) towards a lamp, spread evenly over its disc."""
-    count = 1 if lamp.spread_deg < 0.2 else 5 if lamp.spread_deg < 3 else 12
+    count = 1 if lamp.spread_deg < 0.2 else 5 if lamp.spread_deg < 3 else 10
     az, el = np.radians([lamp.azimuth_deg, lamp.elevation_deg])
     to = np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
     u = np.array([-np.sin(az), np.cos(az), 0.0])

@@ -100,7 +100,7 @@ def make_pieces(batch: Batch, rng: np.random.Generator) -> list[Thing]:
     able = [i for i, thing in enumerate(out) if isinstance(thing, StrandPiece | Flake)]
     for i in rng.permutation(able)[: batch.foreign]:
         colour = batch.foreign_colours[int(rng.integers(len(batch.foreign_colours)))]
-        out[i] = replace(out[i], colour=colour, foreign=True)  # type: ignore[call-arg]
+        out[i] = replace(out[i], colour=colour, foreign=True)
     return [out[i] for i in rng.permutation(len(out))]
 
 
@@ -228,7 +228,8 @@ def reach_mm(thing: Thing) -> float:
         half = float(np.hypot(thing.length_mm, 1.3 * thing.diameter_mm)) / 2
         tail = max((tail.length_mm for tail in thing.tails), default=0.0)
         burr = max((burr.height_mm for burr in thing.burrs), default=0.0)
-        return half + max(tail, burr) + 0.3 * thing.diameter_mm * np.tan(np.radians(max(thing.cut_deg)))
+        slant = 0.3 * thing.diameter_mm * float(np.tan(np.radians(max(thing.cut_deg))))
+        return half + max(tail, burr) + slant
     if isinstance(thing, Double):
         middle = np.array([thing.first.x_mm + thing.second.x_mm, thing.first.y_mm + thing.second.y_mm]) / 2
         return max(

@@ -39,7 +39,7 @@ def develop(
 
 def _blurred(image: Image, sensor: Sensor) -> Image:
     def blurred(sigma: float) -> Image:
-        return cv2.GaussianBlur(image, (0, 0), sigma) if sigma > 0.15 else image
+        return _gauss(image, sigma) if sigma > 0.15 else image
 
     if sensor.defocus_px == 0:
         return blurred(sensor.blur_px)
@@ -60,6 +60,10 @@ def _blurred(image: Image, sensor: Sensor) -> Image:
     return out
 
 
+def _gauss(image: Image, sigma: float) -> Image:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma), np.float32)
+
+
 def _vignetted(image: Image, sensor: Sensor) -> Image:
     if sensor.vignette:
         height, width = image.shape[:2]
@@ -73,9 +77,10 @@ def _vignetted(image: Image, sensor: Sensor) -> Image:
 
 def _noise_sd(signal: Image, sensor: Sensor) -> Image:
     """Return each pixel's noise: shot noise of 6000 electrons at full scale, read noise of 0.12 %."""
-    return np.asarray(
-        np.float32(sensor.noise) * np.sqrt(np.maximum(signal, 0) / 6000 + 0.0012**2), np.float32
-    )
+    variance = np.maximum(signal, 0)
+    variance *= np.float32(sensor.noise**2 / 6000)
+    variance += np.float32((0.0012 * sensor.noise) ** 2)
+    return np.sqrt(variance, out=variance)
 
 
 def _mosaic(image: Image, sensor: Sensor, rng: np.random.Generator) -> Image:
@@ -96,16 +101,17 @@ def _mosaic(image: Image, sensor: Sensor, rng: np.random.Generator) -> Image:
 def _processed(image: Image, sensor: Sensor) -> Image:
     """Return what a phone makes of it: chroma smoothed, luma a little denoised and sharpened."""
     luma = cv2.transform(image, np.array([[0.25, 0.6, 0.15]], np.float32))
-    chroma = cv2.GaussianBlur(image - luma[..., None], (0, 0), 1.3)
-    luma = cv2.bilateralFilter(luma, 5, 0.04 * min(max(sensor.noise, 0.3), 3), 1.0)
-    chroma += _sharpened(luma, sensor)[..., None]
+    chroma = _gauss(image - luma[..., None], 1.3)
+    spread = 0.04 * min(max(sensor.noise, 0.3), 3)
+    smooth: Image = np.asarray(cv2.bilateralFilter(luma, 5, spread, 1.0), np.float32)
+    chroma += _sharpened(smooth, sensor)[..., None]
     return np.asarray(chroma)
 
 
 def _sharpened(image: Image, sensor: Sensor) -> Image:
     if sensor.sharpen == 0:
         return image
-    return np.asarray(image + np.float32(sensor.sharpen) * (image - cv2.GaussianBlur(image, (0, 0), 1.4)))
+    return np.asarray(image + np.float32(sensor.sharpen) * (image - _gauss(image, 1.4)))
 
 
 def _toned(image: Image, sensor: Sensor) -> npt.NDArray[np.uint8]:

@@ -226,7 +226,7 @@ def _plate(rng: np.random.Generator, thickness_mm: float) -> FloatArray:
 def _grain(rng: np.random.Generator) -> FloatArray:
     points = rng.normal(size=(14, 3))
     points *= rng.uniform(0.75, 1.0, (14, 1)) / np.linalg.norm(points, axis=1, keepdims=True)
-    return points * np.array([1.0, rng.uniform(0.5, 1.0), rng.uniform(0.35, 0.9)])
+    return np.asarray(points * np.array([1.0, rng.uniform(0.5, 1.0), rng.uniform(0.35, 0.9)]))
 
 
 def _arc_mm(line: FloatArray) -> float:

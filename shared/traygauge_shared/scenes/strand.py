@@ -56,7 +56,7 @@ class StrandShape:
         small = p.diameter_mm / (1 + p.oval)
         oval = _turn(p.oval_deg) @ np.diag([p.oval * small, small])
         if max(p.pinch) == 0:
-            return np.broadcast_to(oval, (*s.shape, 2, 2))
+            return np.broadcast_to(np.asarray(oval), (*s.shape, 2, 2))
         reach = _PINCH_REACH * p.diameter_mm
         w = sum(
             amount * np.exp(-((np.maximum(d, 0) / reach) ** 2))
@@ -75,7 +75,7 @@ class StrandShape:
         cos, sin = np.asarray(rho) * np.cos(angle), np.asarray(rho) * np.sin(angle)
         n = m[..., 0, 0] * cos + m[..., 0, 1] * sin
         b = m[..., 1, 0] * cos + m[..., 1, 1] * sin
-        point = centre + n[..., None] * side
+        point: FloatArray = centre + n[..., None] * side
         point[..., 2] += b
         return point
 
@@ -91,8 +91,10 @@ class StrandShape:
         """Return the station (...) where each surface line (`rho` and `angle` broadcast) meets a cut plane."""
         centre, normal, _ = self.cut_plane(end)
         s = np.full(np.broadcast_shapes(np.shape(rho), angle.shape), end * self.piece.length_mm)
-        for _ in range(7 if max(self.piece.pinch) else 4 if self.piece.bend_radius_mm else 1):
+        for _ in range(9):
             miss = (self.surface(rho, s, angle) - centre) @ normal
+            if np.abs(miss).max() < 1e-6:
+                break
             s = s - miss / np.maximum(self.centreline(s)[1] @ normal, 0.3)
         return s
 
@@ -140,7 +142,7 @@ def pose(piece: StrandPiece) -> FloatArray:
     tilt, axis = np.radians([piece.tilt_deg, piece.axis_deg])
     lean = np.array([[np.cos(tilt), 0, -np.sin(tilt)], [0, 1, 0], [np.sin(tilt), 0, np.cos(tilt)]])
     yaw = np.array([[np.cos(axis), -np.sin(axis), 0], [np.sin(axis), np.cos(axis), 0], [0, 0, 1.0]])
-    return yaw @ lean
+    return np.asarray(yaw @ lean)
 
 
 def tail_line(tail: Tail, shape: StrandShape, turn: FloatArray, shift: FloatArray) -> FloatArray:

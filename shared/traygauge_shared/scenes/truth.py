@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,12 +18,15 @@ from traygauge_shared.scenes.things import Thing
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-COLUMNS = tuple(
-    "id,kind,x_mm,y_mm,z_mm,length_mm,width_seen_mm,diameter_mm,diameter_min_mm,diameter_max_mm,tail_count,"
-    "tail_length_mm,tail_length_plan_mm,tail_width_mm,burr_mm,cut_deg_a,cut_deg_b,bend_radius_mm,pinch,axis_deg,"
-    "tilt_deg,upright,touching,overlapped,visible_fraction,plan_visible_fraction,on_border,colour,material,"
-    "foreign,visible_px,tail_visible_px,x_vis_mm,y_vis_mm,plan_area_mm2,plan_feret_max_mm,plan_feret_min_mm,"
-    "volume_mm3,string_length_mm,string_width_mm,part_lengths_mm,parts_xy_mm,touching_image".split(",")
+COLUMNS = (
+    *("id", "kind", "x_mm", "y_mm", "z_mm", "length_mm", "width_seen_mm"),
+    *("diameter_mm", "diameter_min_mm", "diameter_max_mm"),
+    *("tail_count", "tail_length_mm", "tail_length_plan_mm", "tail_width_mm", "burr_mm"),
+    *("cut_deg_a", "cut_deg_b", "bend_radius_mm", "pinch", "axis_deg", "tilt_deg", "upright"),
+    *("touching", "overlapped", "visible_fraction", "plan_visible_fraction", "on_border"),
+    *("colour", "material", "foreign", "visible_px", "tail_visible_px", "x_vis_mm", "y_vis_mm"),
+    *("plan_area_mm2", "plan_feret_max_mm", "plan_feret_min_mm", "volume_mm3"),
+    *("string_length_mm", "string_width_mm", "part_lengths_mm", "parts_xy_mm", "touching_image"),
 )
 
 TOUCH_MM = 0.05
@@ -30,8 +34,8 @@ _BORDER_MM = 0.1
 _PLAN_PX_PER_MM = 16.0
 
 
-class _Plan:
-    """A view from straight above, `px_per_mm` fine, seen as a camera."""
+class _FromAbove:
+    """A view from straight above, `_PLAN_PX_PER_MM` fine, seen as a camera."""
 
     def __init__(self, origin_mm: FloatArray) -> None:
         self.origin = origin_mm
@@ -39,6 +43,15 @@ class _Plan:
     def project(self, points: npt.ArrayLike) -> FloatArray:
         p = np.asarray(points, float)
         return np.asarray((p[..., :2] - self.origin) * _PLAN_PX_PER_MM - 0.5)
+
+
+@dataclass(frozen=True, eq=False)
+class _Plan:
+    """Each piece seen from straight above: area, part of it not covered by others, middle of that part."""
+
+    area_mm2: FloatArray
+    seen: FloatArray
+    centre_mm: FloatArray
 
 
 def truth_rows(
@@ -61,12 +74,7 @@ def truth_rows(
     count = len(solids)
     outlines = [_plan_outline(solid.meshes) for solid in solids]
     touching = _touching(outlines)
-    low = np.min([o.min(0) for o in outlines], 0) - 1
-    high = np.max([o.max(0) for o in outlines], 0) + 1
-    size = np.ceil((high - low) * _PLAN_PX_PER_MM).astype(int)
-    plan = rasterise([s.meshes for s in solids], _Plan(low), int(size[0]), int(size[1]))
-    area, plan_seen = _union_area(plan, count), _sum_by(plan.piece, plan.seen, count)
-    centre = _centroids(plan, plan.seen, count, low)
+    plan = _plan_view(solids, touching)
     in_picture, seen = _union_area(fragments, count), _sum_by(fragments.piece, fragments.seen, count)
     label_px = np.bincount(labels.ravel(), minlength=count + 1)[1 : count + 1]
     tail_px = _sum_by(fragments.piece, fragments.seen * (fragments.part == TAIL), count)
@@ -97,16 +105,16 @@ def truth_rows(
                 "touching_image": int(met[i]),
                 "visible_fraction": min(visible, 1.0),
                 "overlapped": int(visible < 0.98),
-                "plan_visible_fraction": float(min(plan_seen[i] / area[i], 1.0)),
+                "plan_visible_fraction": plan.seen[i],
                 "on_border": int(limits_mm is not None and _past(outline, limits_mm)),
                 "colour": thing_colour(thing),
                 "material": solid.material,
                 "foreign": int(getattr(thing, "foreign", False)),
                 "visible_px": int(label_px[i]),
                 "tail_visible_px": round(float(tail_px[i])),
-                "x_vis_mm": centre[i, 0],
-                "y_vis_mm": centre[i, 1],
-                "plan_area_mm2": float(area[i] / _PLAN_PX_PER_MM**2),
+                "x_vis_mm": plan.centre_mm[i, 0],
+                "y_vis_mm": plan.centre_mm[i, 1],
+                "plan_area_mm2": plan.area_mm2[i],
                 "plan_feret_max_mm": feret_max,
                 "plan_feret_min_mm": feret_min,
                 "volume_mm3": sum(m.volume_mm3 for m in solid.meshes),
@@ -123,23 +131,60 @@ def thing_colour(thing: Thing) -> str:
     return "#" + "".join(f"{round(255 * c):02x}" for c in colour)
 
 
+def _outline_edges(mesh: Mesh) -> FloatArray:
+    """Return the edges (n, 4) around a mesh seen from straight above, clockwise in the picture."""
+    p = mesh.points[:, :2]
+    a, b, c = (p[mesh.faces[:, k]] for k in range(3))
+    turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    front = turn > 0
+    start, end, along, beyond = mesh.edges.T
+    behind = front[beyond] & (beyond >= 0)
+    one, two = front[along] & ~behind, behind & ~front[along]
+    return np.concatenate([np.c_[p[start[one]], p[end[one]]], np.c_[p[end[two]], p[start[two]]]])
+
+
 def _plan_outline(meshes: Sequence[Mesh]) -> FloatArray:
-    """Return points (n, 2) at most 0.03 mm apart on the outlines of all parts, seen from straight above."""
-    out = []
-    for mesh in meshes:
-        p = mesh.points[:, :2]
-        a, b, c = (p[mesh.faces[:, k]] for k in range(3))
-        turn = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
-        front = turn > 0
-        along, beyond = mesh.edges[:, 2], mesh.edges[:, 3]
-        # an open edge has its twin on another surface: it is outline only if it is on the hull, kept to be safe
-        rim = front[along] != np.where(beyond >= 0, front[beyond], ~front[along])
-        start, end = p[mesh.edges[rim, 0]], p[mesh.edges[rim, 1]]
-        parts = np.maximum(np.ceil(np.linalg.norm(end - start, axis=1) / 0.03).astype(np.intp), 1)
-        who = np.repeat(np.arange(len(start)), parts)
-        t = (np.arange(len(who)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[who]
-        out.append(start[who] + t[:, None] * (end - start)[who])
-    return np.concatenate(out)
+    """Return points (n, 2) at most 0.03 mm apart on the outlines of all parts, seen from straight above.
+
+    Between surfaces of one mesh that both face up (a flank and an oblique cut) their border is among them.
+    """
+    edges = np.concatenate([_outline_edges(mesh) for mesh in meshes])
+    start, step = edges[:, :2], edges[:, 2:] - edges[:, :2]
+    parts = np.maximum(np.ceil(np.linalg.norm(step, axis=1) / 0.03).astype(np.intp), 1)
+    who = np.repeat(np.arange(len(start)), parts)
+    t = (np.arange(len(who)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[who]
+    return np.asarray(start[who] + t[:, None] * step[who])
+
+
+def _plan_view(solids: Sequence[Solid], touching: npt.NDArray[np.bool_]) -> _Plan:
+    """Return the view from above: exact for a plain piece apart from others, else by a fine raster."""
+    count = len(solids)
+    area, centre, seen = np.zeros(count), np.zeros((count, 2)), np.ones(count)
+    fine = [i for i, s in enumerate(solids) if touching[i] or len(s.meshes) > 1]
+    for i in set(range(count)) - set(fine):
+        area[i], centre[i] = _area_and_centre(_outline_edges(solids[i].meshes[0]))
+    if not fine:
+        return _Plan(area, seen, centre)
+    points = np.concatenate([m.points[:, :2] for i in fine for m in solids[i].meshes])
+    low, high = points.min(0) - 1, points.max(0) + 1
+    width, height = np.ceil((high - low) * _PLAN_PX_PER_MM).astype(int)
+    f = rasterise([solids[i].meshes for i in fine], _FromAbove(low), int(width), int(height))
+    pixels = np.maximum(_union_area(f, len(fine)), 1e-9)
+    clear = _sum_by(f.piece, f.seen, len(fine))
+    area[fine] = pixels / _PLAN_PX_PER_MM**2
+    seen[fine] = np.minimum(clear / pixels, 1.0)
+    place = np.stack([f.column + 0.5, f.row + 0.5], -1) / _PLAN_PX_PER_MM + low
+    for k in range(2):
+        centre[fine, k] = _sum_by(f.piece, f.seen * place[:, k], len(fine)) / np.maximum(clear, 1e-9)
+    return _Plan(area, seen, centre)
+
+
+def _area_and_centre(edges: FloatArray) -> tuple[float, FloatArray]:
+    """Return area and centroid of closed contours (the shoelace formulas)."""
+    a, b = edges[:, :2], edges[:, 2:]
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    area = float(cross.sum() / 2)
+    return area, np.asarray(((a + b) * cross[:, None]).sum(0) / (6 * area))
 
 
 def _touching(outlines: Sequence[FloatArray]) -> npt.NDArray[np.bool_]:
@@ -155,7 +200,7 @@ def _touching(outlines: Sequence[FloatArray]) -> npt.NDArray[np.bool_]:
 
 
 def _sum_by(piece: IntArray, value: FloatArray, count: int) -> FloatArray:
-    return np.bincount(piece, value, count)[:count]
+    return np.bincount(piece, value, count)[:count].astype(float)
 
 
 def _union_area(fragments: Fragments, count: int) -> FloatArray:
@@ -168,13 +213,6 @@ def _union_area(fragments: Fragments, count: int) -> FloatArray:
     starts = np.nonzero(np.append(True, np.diff(key[order]) != 0))[0]
     cover = np.minimum(np.add.reduceat(fragments.cover[order], starts), 1.0)
     return _sum_by(fragments.piece[order][starts], cover, count)
-
-
-def _centroids(plan: Fragments, weight: FloatArray, count: int, origin: FloatArray) -> FloatArray:
-    total = np.maximum(_sum_by(plan.piece, weight, count), 1e-9)
-    x = _sum_by(plan.piece, weight * (plan.column + 0.5), count) / total
-    y = _sum_by(plan.piece, weight * (plan.row + 0.5), count) / total
-    return np.asarray(np.stack([x, y], -1) / _PLAN_PX_PER_MM + origin)
 
 
 def _feret(outline: FloatArray) -> tuple[float, float]:
