@@ -228,7 +228,7 @@ def _flat_spots(grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stret
     x0, y0, x1, y1 = sheet.window_mm
     ring = (middle < [x0, y0]).any(1) | (middle > [x1, y1]).any(1)
     black = middle[ring & ((i + j).ravel() % 2 == 0)]
-    rim = 0.4 * square
+    rim = 0.25 * square
     run_x, run_y = np.arange(square / 2, width, square), np.arange(square / 2, height, square)
     white = np.concatenate(
         [np.stack([run_x, np.full_like(run_x, y)], 1) for y in (-rim, height + rim)]

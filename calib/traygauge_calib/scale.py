@@ -91,8 +91,7 @@ def _with_print(priors: Priors, record: PrintRecord | None, sheet: Sheet) -> Pri
             expected=f"the {record.sheet} sheet, which {record.name!r} was measured on",
             advice="name the print that lies in the photo, or measure this one (traygauge sheet measured)",
         )
-    relative = record.u_bar_mm / sheet.bar_mm
-    return replace(priors, stretch=record.stretch(sheet.bar_mm), u_stretch=(relative, relative))
+    return replace(priors, stretch=record.stretch, u_stretch=record.u_stretch)
 
 
 def _fit(grey: npt.NDArray[np.uint8], found: FoundSheet, priors: Priors) -> tuple[PoseFit, RingEdges]:
