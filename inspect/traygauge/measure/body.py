@@ -1,0 +1,117 @@
+"""The body of each strand piece: flanks, cut faces, and which way its axis runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.measure.ends import Apart, Ends, fit_ends
+from traygauge.measure.flanks import Flanks, fit_flanks
+from traygauge.measure.frame import Frames
+from traygauge.measure.signal import Signal
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+T = TypeVar("T", Frames, Flanks, Ends)
+
+#: Below this ratio of the outline's sides the axis may run either way, and both are tried.
+_EITHER_WAY = 1.5
+#: Two axes whose explanations differ by less than this (in log units) leave the axis unknown.
+_DECISIVE = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Bodies:
+    """Fitted bodies of n pieces.
+
+    Parameters
+    ----------
+    frames : the axis: middle of the body, direction, bend, cut length and diameter.
+    flanks, ends : what they come from.
+    axis_sure : ndarray (n,), bool: whether which way the axis runs is decided.
+    misfit : ndarray (n,): how badly the light is explained, in units of the photo's median piece.
+    """
+
+    frames: Frames
+    flanks: Flanks
+    ends: Ends
+    axis_sure: npt.NDArray[np.bool_]
+    misfit: FloatArray
+
+
+def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> Bodies:
+    """Return the bodies that explain the light of n pieces, starting from first frames.
+
+    A piece about as long as thick is tried with its axis both ways; straight flanks as wide as the batch's and well
+    explained cut faces decide, and where they do not, `axis_sure` is False.
+    """
+    n = len(first)
+    doubtful = np.flatnonzero(first.length_mm < _EITHER_WAY * first.diameter_mm)
+    who = np.concatenate([np.arange(n), doubtful])
+    frames = _turned(_rows(first, who), np.arange(n, len(who)))
+    flanks = fit_flanks(signal, tray, frames)
+    ends = fit_ends(signal, tray, flanks.frames, flanks.optics, _rows_of_apart(apart, who))
+    misfit = _misfit(flanks, ends)
+    strange = misfit + _strangeness(flanks.frames.diameter_mm, n)
+    chosen = np.arange(n)
+    other = np.arange(n, len(who))
+    better = strange[other] < strange[doubtful]
+    chosen[doubtful[better]] = other[better]
+    sure = np.ones(n, bool)
+    sure[doubtful] = np.abs(strange[other] - strange[doubtful]) > _DECISIVE
+    flanks, ends = _rows(flanks, chosen), _rows(ends, chosen)
+    frames = _closed(flanks.frames, ends)
+    return Bodies(frames, flanks, ends, sure, misfit[chosen])
+
+
+def _closed(frames: Frames, ends: Ends) -> Frames:
+    """Return frames moved along their axis to the middle between the cut faces, with the cut length."""
+    shift = (ends.out_mm[:, 1] - ends.out_mm[:, 0]) / 2
+    return replace(
+        frames,
+        centre_mm=frames.point(shift[:, None])[:, 0],
+        axis=frames.axis + frames.bend * shift,
+        length_mm=ends.out_mm.sum(1),
+    )
+
+
+def _misfit(flanks: Flanks, ends: Ends) -> FloatArray:
+    """Return log-like misfit (n,): residuals of flanks and ends against the photo's usual ones."""
+    flank = flanks.residual / np.median(flanks.residual)
+    end = ends.residual.max(1) / np.median(ends.residual)
+    return np.asarray(np.log(np.maximum(flank, 0.5)) + np.log(np.maximum(end, 0.5)))
+
+
+def _strangeness(diameter: FloatArray, n: int) -> FloatArray:
+    """Return how far each width (the first n and their turned rivals) lies from the batch's usual ones, 0 to 4."""
+    usual = np.median(diameter[:n])
+    spread = max(1.4826 * float(np.median(np.abs(diameter[:n] - usual))), 0.02 * float(usual))
+    return np.asarray(np.minimum(np.abs(diameter - usual) / (3 * spread), 4.0))
+
+
+def _turned(frames: Frames, index: IntArray) -> Frames:
+    """Return the frames with those of `index` turned by a quarter, length and diameter exchanged."""
+    axis, length, diameter = frames.axis.copy(), frames.length_mm.copy(), frames.diameter_mm.copy()
+    axis[index] += np.pi / 2
+    length[index], diameter[index] = frames.diameter_mm[index], frames.length_mm[index]
+    return replace(frames, axis=axis, length_mm=length, diameter_mm=diameter)
+
+
+def _rows(table: T, index: IntArray) -> T:
+    """Return the given rows of every array of a table of columns."""
+    new = {}
+    for f in fields(table):
+        value = getattr(table, f.name)
+        if isinstance(value, np.ndarray):
+            new[f.name] = value[index]
+        elif isinstance(value, Frames):
+            new[f.name] = _rows(value, index)
+    return replace(table, **new)
+
+
+def _rows_of_apart(apart: Apart, index: IntArray) -> Apart:
+    return replace(apart, label=apart.label[index], tray_level=apart.tray_level[index])

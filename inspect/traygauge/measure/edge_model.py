@@ -1,0 +1,132 @@
+"""How the flank of a lying cylinder looks across its axis, blurred by the camera.
+
+The light of a flank falls towards its limb, because the surface turns away; half contrast therefore puts the edge of
+a bright piece 0.3 to 0.5 px too far in. The model keeps what the surface does apart from what the lens does::
+
+    inside   a + b sqrt(1 - u²)      u = distance from the axis / half width
+    outside  c                       the tray, or the shadow the piece throws on it
+
+blurred by a Gaussian, with the overshoot that a camera's sharpening leaves. a, b, c are free for each profile; blur
+and overshoot belong to the photo and are found from all profiles together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+SHARPEN_PX = 1.4  # width of the unsharp mask that leaves the overshoot; common practice in cameras, no source
+_SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
+_FINE = np.round(np.arange(-0.24, 0.2401, 0.01), 3)
+
+
+@dataclass(frozen=True)
+class Optics:
+    """Blur and overshoot of the edges in one photo's signal.
+
+    Parameters
+    ----------
+    sigma_px : standard deviation of the blur, px.
+    sharpen : strength of the overshoot: the signal plus this times (signal - signal blurred by `SHARPEN_PX`).
+    """
+
+    sigma_px: float
+    sharpen: float
+
+
+@lru_cache(maxsize=256)
+def _limb_table(sigma: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return a grid of u, the blurred disc 1[|u| < 1] and the blurred limb sqrt(1 - u²) on it; sigma in u."""
+    u = np.linspace(-0.4, 2.6, 601)
+    nodes = np.linspace(-4.0, 4.0, 81)
+    weights = np.exp(-0.5 * nodes**2)
+    weights /= weights.sum()
+    x = u[:, None] - sigma * nodes
+    # the piece is 2 wide: its far side lies at u = -1, outside of every profile's reach
+    limb = np.sqrt(np.clip(1.0 - x * x, 0.0, None))
+    return u, (x < 1.0) @ weights, limb @ weights
+
+
+def _basis(u: FloatArray, shift: FloatArray, optics: Optics, half_px: float) -> FloatArray:
+    """Return (len(shift), len(u), 3): the blurred inside constant, limb and outside, edge at 1 + shift."""
+    at = u / (1.0 + shift[:, None])
+
+    def blurred(sigma_px: float) -> FloatArray:
+        grid, disc, limb = _limb_table(round(sigma_px / half_px, 4))
+        return np.stack([np.interp(at, grid, disc), np.interp(at, grid, limb)], -1)
+
+    inside = blurred(optics.sigma_px)
+    if optics.sharpen:
+        wide = blurred(float(np.hypot(optics.sigma_px, SHARPEN_PX)))
+        inside = inside + optics.sharpen * (inside - wide)
+    return np.concatenate([inside, 1.0 - inside[..., :1]], -1)
+
+
+def _costs(
+    profiles: FloatArray,
+    u: FloatArray,
+    weight: FloatArray,
+    shifts: FloatArray,
+    optics: Optics,
+    half_px: float,
+) -> FloatArray:
+    """Return (n, len(shifts)): weighted squared residual of each profile for each place of the edge."""
+    root = np.sqrt(weight)
+    q, _ = np.linalg.qr(_basis(u, shifts, optics, half_px) * root[:, None])
+    p = profiles * root
+    explained = np.einsum("nm,smk->nsk", p, q, optimize=True)
+    return np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(-1), 0.0)
+
+
+def edge_weight(u: FloatArray) -> FloatArray:
+    """Return the weight of each place of a profile: the edge's surroundings count, far body and far tray little."""
+    return np.exp(-0.5 * ((u - 1.0) / np.where(u > 1.0, 0.11, 0.16)) ** 2) + 0.004
+
+
+def find_optics(profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float) -> Optics:
+    """Return the blur and overshoot that explain the profiles of one photo best.
+
+    Parameters
+    ----------
+    profiles : ndarray (n, m), signal at `u`, the edge near u = 1.
+    u : ndarray (m,), distance from the axis over half width.
+    half_px : half width in px.
+    sigma_guess_px : blur to start from, as the ring's edges show it.
+    """
+    p = (profiles - profiles.mean(1, keepdims=True)) / (profiles.std(1, keepdims=True) + 1e-12)
+    weight = edge_weight(u)
+
+    def cost(optics: Optics) -> float:
+        return float(np.median(_costs(p, u, weight, _SHIFTS, optics, half_px).min(1)))
+
+    sigmas = sigma_guess_px * np.array([0.55, 0.7, 0.85, 1.0, 1.25, 1.6, 2.1, 2.8])
+    tried = {Optics(float(s), 0.25): cost(Optics(float(s), 0.25)) for s in sigmas}
+    best = min(tried, key=lambda o: tried[o])
+    near = [Optics(best.sigma_px * f, a) for f in (0.85, 1.0, 1.18) for a in (0.0, 0.25, 0.5)]
+    tried.update({o: cost(o) for o in near if o not in tried})
+    return min(tried, key=lambda o: tried[o])
+
+
+def place_edges(
+    profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics
+) -> tuple[FloatArray, FloatArray]:
+    """Return where each profile's edge lies, in u (1 + shift), and the residual's standard deviation over contrast.
+
+    An edge that ends at the bounds of the search (u from 0.76 to 1.24) is NaN.
+    """
+    weight = edge_weight(u)
+    cost = _costs(profiles, u, weight, _FINE, optics, half_px)
+    k = np.clip(cost.argmin(1), 1, len(_FINE) - 2)
+    i = np.arange(len(profiles))
+    low, mid, high = cost[i, k - 1], cost[i, k], cost[i, k + 1]
+    curve = low - 2 * mid + high
+    step = np.where(curve > 0, 0.5 * (low - high) / np.where(curve > 0, curve, 1.0), 0.0)
+    edge = 1.0 + _FINE[k] + (_FINE[1] - _FINE[0]) * np.clip(step, -1, 1)
+    edge[(cost.argmin(1) == 0) | (cost.argmin(1) == len(_FINE) - 1)] = np.nan
+    contrast = np.ptp(profiles, axis=1) + 1e-12
+    return edge, np.sqrt(mid / weight.sum()) / contrast

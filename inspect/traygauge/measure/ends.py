@@ -1,0 +1,288 @@
+"""Cut faces: where along the axis the body ends, seen from the side.
+
+A camera above the tray sees a piece near the window's rim from the side: the end that points at it shows its cut
+face below the flank, the other end shows the top of its rim. In the plane of the axis the rim of a cut face at
+station s, with slope m across and t along the line of sight, projects onto two arcs::
+
+    s + m v ± t q(v),   q(v) = sqrt(R² - v²)
+
+The outer arc ends the outline; the inner one, at an end that points at the camera, is the edge between flank and
+face. The arcs' mean is the cut plane: that is what is fitted, to the light along the axis, with the face's own
+brightness f between tray (0) and flank (1) free and t held by the known camera.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from traygauge.measure.edge_model import Optics
+from traygauge.measure.frame import Frames
+from traygauge.measure.signal import Signal, local_maps
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+
+ROWS = np.linspace(-0.8, 0.8, 11)  # places across the axis, in half widths
+ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
+SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
+_STEP_PX = 0.5
+_ROUNDS = 7
+#: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
+#: (shading, tone curve), so that hundreds of them say little more than a few.
+_NOISE = 0.2
+_LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5, 0.3])
+
+
+@dataclass(frozen=True, eq=False)
+class Ends:
+    """The two ends of n pieces; column 0 lies against the axis's direction, column 1 along it.
+
+    Parameters
+    ----------
+    out_mm : ndarray (n, 2): arc length from the frame's middle to the cut face's centre, positive outwards.
+    slope : ndarray (n, 2): in-plane slope m of the cut (tangent of its angle from square, across the axis).
+    view : ndarray (n, 2): fitted slope t of the rim against the line of sight.
+    view_expected : ndarray (n, 2): what the camera alone would make of it, signed: negative shows the face.
+    face : ndarray (n, 2): the face's brightness between tray (0) and flank (1); 1 where no face is seen.
+    residual : ndarray (n, 2): standard deviation of the fit over contrast.
+    u_fit_mm : ndarray (n, 2): standard error of `out_mm` from the fit's own covariance.
+    """
+
+    out_mm: FloatArray
+    slope: FloatArray
+    view: FloatArray
+    view_expected: FloatArray
+    face: FloatArray
+    residual: FloatArray
+    u_fit_mm: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Apart:
+    """Which pixels of the photo belong to a piece's own body or to the tray, and which to a tail or another piece.
+
+    Parameters
+    ----------
+    labels : ndarray (h, w), int32: 0 tray, k + 1 the body of piece k, -1 a tail.
+    origin_px : photo pixel (x, y) of `labels[0, 0]`.
+    label : ndarray (n,): the label of each measured piece.
+    tray_level : ndarray (n,): signal of the tray beside each piece.
+    """
+
+    labels: npt.NDArray[np.int32]
+    origin_px: tuple[int, int]
+    label: npt.NDArray[np.int64]
+    tray_level: FloatArray
+
+    def own(self, points_px: FloatArray, who: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
+        """Return whether points (e, ...) show the tray or the body of the piece `who` (e,) names."""
+        h, w = self.labels.shape
+        x = np.clip(np.rint(points_px[..., 0] - self.origin_px[0]).astype(np.intp), 0, w - 1)
+        y = np.clip(np.rint(points_px[..., 1] - self.origin_px[1]).astype(np.intp), 0, h - 1)
+        found = self.labels[y, x]
+        return (found == 0) | (found == self.label[who].reshape(-1, *([1] * (found.ndim - 1))))
+
+
+@dataclass(frozen=True, eq=False)
+class _Light:
+    """Light along the axis at ends: share (e, r, m) between tray 0 and flank 1 at s (e, m) mm outwards of the anchor,
+    rows at v (e, r) mm across; weight (e, r, m); blur (e,) mm; radius (e,) mm.
+    """
+
+    share: FloatArray
+    weight: FloatArray
+    s: FloatArray
+    v: FloatArray
+    blur: FloatArray
+    radius: FloatArray
+
+
+def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apart: Apart) -> Ends:
+    """Return the cut faces of n pieces whose flanks are known.
+
+    Parameters
+    ----------
+    frames : as `fit_flanks` returns them; their length needs to be good to about 0.6 mm.
+    optics : blur of the photo's signal.
+    apart : what in the photo belongs to a tail or to another piece, and is left out.
+    """
+    n = len(frames)
+    side = np.tile([-1.0, 1.0], n)
+    who = np.repeat(np.arange(n), 2)
+    anchor_s = side * frames.length_mm[who] / 2
+    anchors = frames.point(anchor_s.reshape(n, 2)).reshape(-1, 2)
+    outward = frames.along(anchor_s.reshape(n, 2)).reshape(-1, 2) * side[:, None]
+    across = np.stack([-outward[:, 1], outward[:, 0]], -1)
+    slope = tray.lean(anchors, frames.height_mm[who])
+    lean = (slope * outward).sum(-1)
+    light = _read(signal, tray, frames, who, anchors, outward, across, lean, optics, apart)
+    start = _search(light, lean, signal.sense)
+    fit = _gauss_newton(light, lean, start, signal.sense)
+    return _as_ends(fit, light, lean, frames, n)
+
+
+def _read(
+    signal: Signal,
+    tray: TrayView,
+    frames: Frames,
+    who: npt.NDArray[np.intp],
+    anchors: FloatArray,
+    outward: FloatArray,
+    across: FloatArray,
+    lean: FloatArray,
+    optics: Optics,
+    apart: Apart,
+) -> _Light:
+    radius = frames.diameter_mm[who] / 2
+    scale = float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm)))
+    blur = optics.sigma_px / tray.px_per_mm(anchors, frames.height_mm[who])
+    inner = np.minimum(2 * radius * np.abs(lean).clip(0.1) + 0.5, 0.62 * frames.length_mm[who])
+    outer = 0.35 + 0.4 * radius
+    m = int(np.ceil((np.median(inner) + np.median(outer)) * scale / _STEP_PX))
+    s = np.linspace(-1, 0, m)[None] * (inner + outer)[:, None] + outer[:, None]
+    v = ROWS[None] * radius[:, None]
+    base, jac = local_maps(tray, anchors, frames.height_mm[who])
+    ds = np.einsum("eij,ej->ei", jac, outward)
+    dv = np.einsum("eij,ej->ei", jac, across)
+    px = (
+        base[:, None, None]
+        + s[:, None, :, None] * ds[:, None, None]
+        + v[:, :, None, None] * dv[:, None, None]
+    )
+    raw = signal.at(px).astype(float)
+    own = apart.own(px, who)
+    k = max(4, m // 6)
+    tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[who])
+    flank_row = np.median(raw[..., :k], -1)
+    contrast = flank_row - tray_row
+    usual = np.median(contrast, 1, keepdims=True)
+    good = contrast > 0.25 * usual
+    share = (raw - tray_row[..., None]) / np.where(good, contrast, np.maximum(usual, 1e-6))[..., None]
+    trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
+    return _Light(share, own * trust[..., None], s, v, blur, radius)
+
+
+def _median_of(values: FloatArray, valid: npt.NDArray[np.bool_], otherwise: FloatArray) -> FloatArray:
+    """Return the median (e, r) over the last axis of valid values (e, r, k), `otherwise` (e,) where fewer than half."""
+    filled = np.where(valid, values, np.nan)
+    enough = valid.mean(-1) >= 0.5
+    filled[~enough] = otherwise[np.nonzero(~enough)[0], None]
+    return np.nanmedian(filled, -1)
+
+
+def _arcs(p: FloatArray, light: _Light) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the outer and inner arc and q (e, r) for parameters (e, 5): out, m, t, f, g."""
+    q = np.sqrt(np.clip((light.radius - ROUNDING_MM)[:, None] ** 2 - light.v**2, 0, None))
+    line = p[:, :1] + p[:, 1:2] * light.v
+    return line + p[:, 2:3] * q, line - p[:, 2:3] * q, q
+
+
+def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
+    """Return starting parameters (e, 5): the best of a line of places and of three face brightnesses.
+
+    The ends of a dark piece start where its darkness first gives way: a shadow may follow.
+    """
+    t = np.abs(lean)
+    if sense < 0:
+        return np.stack(
+            [_innermost_drop(light) - t * light.radius, 0 * t, t, np.ones_like(t), np.full_like(t, 0.2)], -1
+        )
+    best = np.full(len(t), np.inf)
+    start = np.zeros((len(t), 5))
+    few = _Light(
+        light.share[:, 2:-2:3, ::2],
+        light.weight[:, 2:-2:3, ::2],
+        light.s[:, ::2],
+        light.v[:, 2:-2:3],
+        light.blur,
+        light.radius,
+    )
+    for out in np.arange(-0.6, 0.41, 0.1):
+        for face in (0.0, 0.5, 1.0):
+            f = np.where(lean > 0.05, 1.0, face)
+            p = np.stack([out - t * light.radius * 0.5, 0 * t, t, f, 0 * t], -1)
+            outer, inner, _ = _arcs(p, few)
+            ci, co = (ndtr((x[..., None] - few.s[:, None]) / few.blur[:, None, None]) for x in (inner, outer))
+            rest = ci + f[:, None, None] * (co - ci) - few.share
+            cost = (few.weight * np.abs(rest)).sum((1, 2))
+            better = cost < best
+            best = np.where(better, cost, best)
+            start[better] = p[better]
+    return start
+
+
+def _innermost_drop(light: _Light) -> FloatArray:
+    """Return where along the axis (e,) a dark piece's end first gives way to something lighter, shadow or tray."""
+    weight = light.weight * (np.abs(light.v) < 0.6 * light.radius[:, None])[..., None] + 1e-9
+    mean = (light.share * weight).sum(1) / weight.sum(1)
+    darkness = -np.log(np.maximum(1.0 - mean, 0.0) + 0.03)  # equal ratios of light: tray 1, black 0
+    drop = darkness[:, :-2] - darkness[:, 2:]
+    inner = drop[:, 1:-1]
+    peak = (inner >= drop[:, :-2]) & (inner > drop[:, 2:]) & (inner > 0.35 * drop.max(1, keepdims=True))
+    at = np.where(peak.any(1), peak.argmax(1) + 2, drop.argmax(1) + 1)
+    return np.take_along_axis(light.s, at[:, None], 1)[:, 0]
+
+
+def _gauss_newton(
+    light: _Light, lean: FloatArray, p: FloatArray, sense: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return parameters (e, 5), their covariance's diagonal (e, 5) and residual (e,), by weighted Gauss-Newton.
+
+    Priors: t near what the camera makes of a square cut; m near square; f fixed at 1 where the face looks away and
+    near 1 for dark pieces, whose faces are as dark as their flanks; g, the surroundings against the tray further out
+    (a shadow is darker than its tray), near 0 for bright pieces.
+    """
+    b = light.blur[:, None, None]
+    s = light.s[:, None]
+    hidden = lean > 0.12
+    zero = np.zeros_like(lean)
+    prior = np.stack([zero, zero, np.abs(lean), zero + (1.0 if sense < 0 else 0.5), zero], -1)
+    sd = np.array([1e3, 0.35, SLOPE_SD, 0.15 if sense < 0 else 1.0, 0.6 if sense < 0 else 0.1])
+    noise = _NOISE
+    robust = np.ones_like(light.weight[..., 0])
+    for step in range(_ROUNDS):
+        outer, inner, q = _arcs(p, light)
+        f, g = p[:, 3][:, None, None], p[:, 4][:, None, None]
+        zi, zo = (inner[..., None] - s) / b, (outer[..., None] - s) / b
+        ci, co = ndtr(zi), ndtr(zo)
+        gi, go = np.exp(-0.5 * zi**2) / (2.5066 * b), np.exp(-0.5 * zo**2) / (2.5066 * b)
+        rest = light.share - (g + (1 - f) * ci + (f - g) * co)
+        d_out = (1 - f) * gi + (f - g) * go
+        d_t = q[..., None] * ((f - g) * go - (1 - f) * gi)
+        d_f = np.where(hidden[:, None, None], 0.0, co - ci)
+        jac = np.stack([d_out, d_out * light.v[..., None], d_t, d_f, 1 - co], -1)
+        # the surroundings count only as far as they can be taken for even
+        near = np.clip(1.0 - (-zo * b - 4 * b - 0.05) / 0.15, 0.0, 1.0)
+        w = light.weight * robust[..., None] * near
+        weighted = (w[..., None] * jac).reshape(len(p), -1, 5)
+        flat = jac.reshape(len(p), -1, 5)
+        normal = weighted.transpose(0, 2, 1) @ flat / noise**2 + np.diag(1 / sd**2)
+        right = (weighted.transpose(0, 2, 1) @ rest.reshape(len(p), -1, 1))[..., 0] / noise**2 + (
+            prior - p
+        ) / sd**2
+        p = p + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
+        p[:, 2] = np.abs(p[:, 2])
+        p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))
+        p[:, 4] = np.clip(p[:, 4], -0.4, 0.9)
+        if step >= 2:
+            row = np.sqrt((light.weight * near * rest**2).mean(-1))
+            scale = np.median(row, 1, keepdims=True) + 0.01
+            robust = 1 / (1 + (row / (2.0 * scale)) ** 2)
+    residual = np.sqrt((w * rest**2).sum((1, 2)) / np.maximum(w.sum((1, 2)), 1e-9))
+    return p, np.sqrt(np.einsum("eii->ei", np.linalg.inv(normal))), residual
+
+
+def _as_ends(
+    fit: tuple[FloatArray, FloatArray, FloatArray], light: _Light, lean: FloatArray, frames: Frames, n: int
+) -> Ends:
+    p, sd, residual = fit
+
+    def two(x: FloatArray) -> FloatArray:
+        return x.reshape(n, 2)
+
+    out = p[:, 0] + frames.length_mm.repeat(2) / 2
+    return Ends(two(out), two(p[:, 1]), two(p[:, 2]), two(lean), two(p[:, 3]), two(residual), two(sd[:, 0]))

@@ -1,0 +1,251 @@
+"""Diameter and bend from the straight flanks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+
+from traygauge.measure.edge_model import Optics, find_optics, place_edges
+from traygauge.measure.frame import Frames
+from traygauge.measure.signal import Signal, local_maps
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+
+STATIONS = 13
+_END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
+_STEP_PX = 0.55
+
+
+@dataclass(frozen=True, eq=False)
+class Flanks:
+    """What the flanks say, over n pieces.
+
+    Parameters
+    ----------
+    frames : refined: centre across the axis, direction, bend, diameter (of the circle that looks this wide).
+    seen_mm : ndarray (n,): mean width over the middle half, as the camera sees it in the axis's plane.
+    widths_mm : ndarray (n, STATIONS): width at each station, `stations` (n, STATIONS) mm from the middle.
+    residual : ndarray (n,): how badly the flank's light is explained, over contrast.
+    spread_mm : ndarray (n,): standard error of the mean width from the scatter of its stations.
+    optics : blur and overshoot of this photo's signal.
+    """
+
+    frames: Frames
+    seen_mm: FloatArray
+    widths_mm: FloatArray
+    stations: FloatArray
+    residual: FloatArray
+    spread_mm: FloatArray
+    optics: Optics
+
+
+def _profiles(
+    signal: Signal, tray: TrayView, frames: Frames, stations: FloatArray, offsets: FloatArray
+) -> FloatArray:
+    """Return the signal across the axis: stations (n, k), offsets (n, k, m) mm -> (n, k, m)."""
+    points = frames.point(stations)
+    height = np.broadcast_to(frames.height_mm[:, None], stations.shape)
+    base, jac = local_maps(tray, points, height)
+    side = np.einsum("nkij,nkj->nki", jac, frames.across(stations))
+    px = base[:, :, None] + offsets[..., None] * side[:, :, None]
+    return signal.at(px).astype(float)
+
+
+def _steep_places(profile: FloatArray, u: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
+    """Return the `count` steepest drops of half profiles (..., m), from the axis outwards: place in u and steepness.
+
+    Each is the steepest within 0.1 u. A highlight's edge and a shadow's are among them, so one alone decides nothing.
+    """
+    step = u[1] - u[0]
+    drop = profile[..., :-2] - profile[..., 2:]
+    reach = max(1, round(0.1 / step))
+    padded = np.pad(drop, [(0, 0)] * (drop.ndim - 1) + [(reach, reach)], constant_values=-np.inf)
+    around = sliding_window_view(padded, drop.shape[-1], -1).max(-2)
+    height = np.where((drop >= around) & (drop > 0), drop, 0.0)
+    order = np.argsort(-height, axis=-1)[..., :count]
+    at = np.clip(order, 1, drop.shape[-1] - 2)
+    low, mid, high = (np.take_along_axis(drop, at + i, -1) for i in (-1, 0, 1))
+    curve = low - 2 * mid + high
+    part = np.where(curve < 0, 0.5 * (low - high) / np.where(curve < 0, curve, 1.0), 0.0)
+    return u[at + 1] + np.clip(part, -1, 1) * step, np.take_along_axis(height, order, -1)
+
+
+def _widths_in_batch(width: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return how common each candidate width (n, k) is among the whole photo's, weights (n, k) summing to 1 a piece.
+
+    A kernel density over the logarithm, 2 % wide: pieces of one strand agree on the width of their bodies, while the
+    highlights and shadows beside them do not.
+    """
+    grid = np.linspace(np.log(0.05), np.log(50.0), 1400)
+    histogram, _ = np.histogram(np.log(np.clip(width, 0.051, 49.0)), grid, weights=weight)
+    kernel = np.exp(-0.5 * (np.arange(-16, 17) * (grid[1] - grid[0]) / 0.02) ** 2)
+    density = np.convolve(histogram, kernel, "same")
+    return np.asarray(np.interp(np.log(np.clip(width, 0.051, 49.0)), (grid[1:] + grid[:-1]) / 2, density))
+
+
+def _choose_edges(profiles: FloatArray, u: FloatArray, half_mm: FloatArray) -> FloatArray:
+    """Return the two sides' edges (n, 2), in u, of station-averaged half profiles (n, 2, m).
+
+    Of the steep places of either side that pair is taken which is steep and as wide as the batch's other pieces.
+    """
+    place, height = _steep_places(profiles, u, 3)
+    strength = height / (height.max(-1, keepdims=True) + 1e-12)
+    pair_width = ((place[:, 0, :, None] + place[:, 1, None, :]) * half_mm[:, None, None]).reshape(
+        len(place), -1
+    )
+    pair_strength = (strength[:, 0, :, None] * strength[:, 1, None, :]).reshape(len(place), -1)
+    share = pair_strength / (pair_strength.sum(1, keepdims=True) + 1e-12)
+    common = _widths_in_batch(pair_width, share)
+    best = (np.log(pair_strength + 1e-6) + np.log(common + 0.02 * len(place))).argmax(1)
+    i = np.arange(len(place))
+    return np.stack([place[i, 0, best // 3], place[i, 1, best % 3]], -1)
+
+
+def robust_polynomial(x: FloatArray, y: FloatArray, ridge: FloatArray, rounds: int = 4) -> FloatArray:
+    """Return coefficients (n, d) of y (n, k) over x (n, k), lowest order first, outliers and NaN left aside.
+
+    `ridge` (d,) holds each coefficient back, in units of one point's weight; the weights are Tukey's biweight.
+    """
+    d = len(ridge)
+    powers = np.stack([x**i for i in range(d)], -1)
+    good = np.isfinite(y)
+    filled = np.where(good, y, 0.0)
+    weight = good.astype(float)
+    coefficients = np.zeros((len(x), d))
+    for _ in range(rounds):
+        weighted = powers * weight[..., None]
+        normal = np.einsum("nki,nkj->nij", weighted, powers) + np.diag(ridge + 1e-9)
+        right = np.einsum("nki,nk->ni", weighted, filled)
+        coefficients = np.linalg.solve(normal, right[..., None])[..., 0]
+        rest = np.abs(filled - np.einsum("nki,ni->nk", powers, coefficients))
+        scale = np.maximum(1.4826 * np.median(np.where(good, rest, 0.0), axis=1, keepdims=True), 0.004)
+        weight = good * np.clip(1.0 - (rest / (5.0 * scale)) ** 2, 0.0, None) ** 2
+    return coefficients
+
+
+def _straighten(
+    frames: Frames, stations: FloatArray, left: FloatArray, right: FloatArray
+) -> tuple[Frames, FloatArray]:
+    """Return the frames moved onto the middle of the flanks, and the half width (n, 3) as a polynomial of s."""
+    middle, half = (left - right) / 2, (left + right) / 2
+    span = frames.length_mm / 2
+    x = stations / span[:, None]
+    line = robust_polynomial(x, middle, np.array([0.0, 0.02, 0.6]))
+    width = robust_polynomial(x, half, np.array([0.0, 0.3, 0.15]))
+    n = frames.across()
+    moved = replace(
+        frames,
+        centre_mm=frames.centre_mm + line[:, :1] * n,
+        axis=frames.axis + line[:, 1] / span,
+        bend=frames.bend + 2 * line[:, 2] / span**2,
+    )
+    return moved, width
+
+
+def _half_width(width: FloatArray, frames: Frames, stations: FloatArray) -> FloatArray:
+    x = stations / (frames.length_mm / 2)[:, None]
+    return width[:, :1] + width[:, 1:2] * x + width[:, 2:3] * x**2
+
+
+def fit_flanks(signal: Signal, tray: TrayView, frames: Frames) -> Flanks:
+    """Return diameter, bend and refined frames of n pieces from the light across their axes.
+
+    Parameters
+    ----------
+    signal : in which pieces lie above the tray.
+    frames : first guesses, good to about a fifth of the diameter.
+    """
+    frames = _first_width(signal, tray, frames)
+    for _ in range(2):
+        frames, width, stations = _refine(signal, tray, frames)
+    return _fine(signal, tray, frames, width, stations)
+
+
+def _steps(tray: TrayView, frames: Frames, step_px: float) -> float:
+    """Return a step in units of the half width that is `step_px` long at the photo's median."""
+    return step_px / float(
+        np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2)
+    )
+
+
+def _side_profiles(
+    signal: Signal, tray: TrayView, frames: Frames, stations: FloatArray, half: FloatArray, u: FloatArray
+) -> FloatArray:
+    """Return half profiles (n, 2, k, m), from the axis outwards; half (n, k) mm, sides + and - of `across`."""
+    offsets = half[..., None] * u
+    return np.stack([_profiles(signal, tray, frames, stations, side * offsets) for side in (1.0, -1.0)], 1)
+
+
+def _first_width(signal: Signal, tray: TrayView, frames: Frames) -> Frames:
+    """Return frames whose width and place across the axis come from the batch's common edges."""
+    stations = np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
+    half = np.repeat(frames.diameter_mm[:, None] / 2, 7, 1)
+    u = np.arange(0.3, 1.7, 1.5 * _steps(tray, frames, _STEP_PX))
+    profiles = _side_profiles(signal, tray, frames, stations, half, u).mean(2)
+    edge = _choose_edges(signal.steps_of_light(profiles), u, half[:, 0])
+    shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 0]
+    return replace(
+        frames,
+        centre_mm=frames.centre_mm + shift[:, None] * frames.across(),
+        diameter_mm=edge.sum(1) * half[:, 0],
+    )
+
+
+def _stations(frames: Frames) -> FloatArray:
+    reach = np.maximum(frames.length_mm / 2 - _END_MM - 0.1 * frames.diameter_mm, 0.3 * frames.length_mm)
+    return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
+
+
+def _refine(signal: Signal, tray: TrayView, frames: Frames) -> tuple[Frames, FloatArray, FloatArray]:
+    """Return the frames straightened on the edges of single stations, half width polynomials, and the stations."""
+    stations = _stations(frames)
+    half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)
+    u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, _STEP_PX))
+    profiles = _side_profiles(signal, tray, frames, stations, half, u)
+    place, height = _steep_places(signal.steps_of_light(profiles), u, 2)
+    nearness = np.exp(-0.5 * ((place - 1.0) / 0.12) ** 2)
+    pick = (height * nearness).argmax(-1)[..., None]
+    edges = np.take_along_axis(place, pick, -1)[..., 0] * half[:, None]
+    frames, width = _straighten(frames, stations, edges[:, 0], edges[:, 1])
+    return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width, stations
+
+
+def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, stations: FloatArray) -> Flanks:
+    """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
+    half = _half_width(width, frames, stations)
+    half_px = _STEP_PX / _steps(tray, frames, _STEP_PX)
+    u = np.arange(0.4, 1.4, _STEP_PX / half_px)
+    inner = np.abs(stations) <= 0.26 * frames.length_mm[:, None]
+    share = inner / inner.sum(1, keepdims=True)
+    mean = np.einsum("nk,npkm->npm", share, _side_profiles(signal, tray, frames, stations, half, u))
+    mean = mean.reshape(-1, len(u))
+    guess = float(np.median(tray.blur_px.at(frames.centre_mm)))
+    some = mean[:: max(1, len(mean) // 120)]
+    optics = find_optics(some, u, half_px, guess)
+    edge, residual = place_edges(mean, u, half_px, optics)
+    edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
+    # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
+    spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual))
+    edge = np.where(spoilt, np.median(edge[~spoilt]) if (~spoilt).any() else 1.0, edge)
+    widths = half * edge.sum(1, keepdims=True)
+    seen = (widths * share).sum(1)
+    shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, STATIONS // 2]
+    _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
+    diameter = seen / np.sqrt(1 + lean[:, 0] ** 2)
+    moved = replace(
+        frames, centre_mm=frames.centre_mm + shift[:, None] * frames.across(), diameter_mm=diameter
+    )
+    rough = np.sqrt(((widths - _trend(stations, widths)) ** 2).sum(1) / (STATIONS - 3))
+    return Flanks(moved, seen, widths, stations, residual.max(1), rough / np.sqrt(inner.sum(1)), optics)
+
+
+def _trend(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return y smoothed by a quadratic in x, row by row."""
+    span = np.abs(x).max(1, keepdims=True) + 1e-9
+    c = robust_polynomial(x / span, y, np.array([0.0, 1e-6, 1e-6]))
+    z = x / span
+    return c[:, :1] + c[:, 1:2] * z + c[:, 2:3] * z**2

@@ -1,0 +1,65 @@
+"""Where each piece lies: the frame in which its body is measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Frames:
+    """A bent axis for each of n pieces, in sheet mm, in the plane at half the piece's height.
+
+    Parameters
+    ----------
+    centre_mm : ndarray (n, 2): middle of the centreline.
+    axis : ndarray (n,): direction of the axis there, radians from x towards y.
+    bend : ndarray (n,): curvature of the centreline, 1/mm, positive towards the left of the axis (`across`).
+    length_mm, diameter_mm : ndarray (n,): as far as known; the axis lies diameter / 2 above the tray.
+    """
+
+    centre_mm: FloatArray
+    axis: FloatArray
+    bend: FloatArray
+    length_mm: FloatArray
+    diameter_mm: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.axis)
+
+    @property
+    def height_mm(self) -> FloatArray:
+        """Return the height of the axis above the tray, ndarray (n,)."""
+        return self.diameter_mm / 2
+
+    def along(self, s_mm: FloatArray | float = 0.0) -> FloatArray:
+        """Return the axis's unit direction at arc length s from the middle, ndarray (n, ..., 2)."""
+        s = np.asarray(s_mm, float)
+        grown = (slice(None),) + (None,) * max(s.ndim - 1, 0)
+        angle = self.axis[grown] + self.bend[grown] * s
+        return np.stack([np.cos(angle), np.sin(angle)], -1)
+
+    def across(self, s_mm: FloatArray | float = 0.0) -> FloatArray:
+        """Return the unit direction a quarter turn on from `along` (x towards y), ndarray (n, ..., 2)."""
+        e = self.along(s_mm)
+        return np.stack([-e[..., 1], e[..., 0]], -1)
+
+    def point(self, s_mm: FloatArray) -> FloatArray:
+        """Return the centreline's point at arc length s, ndarray (n, k) -> (n, k, 2), mm (to second order in bend)."""
+        s = np.asarray(s_mm, float)
+        e, n = self.along()[:, None], self.across()[:, None]
+        k = self.bend[:, None]
+        x = s - k**2 * s**3 / 6
+        y = k * s**2 / 2
+        return self.centre_mm[:, None] + x[..., None] * e + y[..., None] * n
+
+    def lean(self, tray: TrayView, points_mm: FloatArray, s_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the sideways view at points (n, k, 2) of arc length s (n, k), mm per mm: along and across the axis."""
+        slope = tray.lean(points_mm, np.broadcast_to(self.height_mm[:, None], points_mm.shape[:-1]))
+        return (slope * self.along(s_mm)).sum(-1), (slope * self.across(s_mm)).sum(-1)

@@ -1,0 +1,176 @@
+"""From regions to measured pieces."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.measure.body import Bodies, fit_bodies
+from traygauge.measure.ends import Apart
+from traygauge.measure.first_frames import first_frames, frames_of_rods
+from traygauge.measure.forms import Kinds, Outlines, tell_kinds
+from traygauge.measure.frame import Frames
+from traygauge.measure.pieces import Pieces
+from traygauge.measure.shape import shapes_of, strand_volume_mm3
+from traygauge.measure.signal import read_signal
+from traygauge.measure.tail_mask import labels_without_tails
+from traygauge.measure.tails import Tails, find_tails
+from traygauge.measure.uncertainty import combined, u_parts
+from traygauge.segment.regions import Regions
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+#: A bend is stated from this many of its standard uncertainties on.
+_BENT = 3.0
+
+
+def measure_pieces(regions: Regions) -> Pieces:
+    """Return the measured pieces of one photo, a row a region, in reading order.
+
+    Parameters
+    ----------
+    regions : as `traygauge.segment.find_pieces` returns them.
+
+    Returns
+    -------
+    Pieces : every region has a row. What cannot be measured has its state and empty numbers. `findings` holds only
+        what needs no spec ("doubles", and "stringy" for threads that tie pieces together).
+    """
+    n = len(regions)
+    if n == 0:
+        return Pieces.of(0, {})
+    tray = regions.tray
+    tails = find_tails(regions)
+    first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
+    tried = np.flatnonzero(np.isin(regions.state, ["whole", "parted"]) & ~tails.thread)
+    bodies = _bodies(regions, tails, first, tried)
+    kinds = tell_kinds(
+        tray, tails.body_outlines_px, first, tried, bodies, np.array(regions.state, dtype=object)
+    )
+    return _table(regions, tails, kinds, tried, bodies)
+
+
+def _bodies(regions: Regions, tails: Tails, first: Frames, tried: IntArray) -> Bodies | None:
+    """Return the bodies fitted to the regions of index `tried`; None where there is nothing to try."""
+    if not len(tried):
+        return None
+    tray = regions.tray
+    h, w = regions.labels.shape
+    x0, y0 = regions.origin_px
+    signal = read_signal(tray, regions.contrast, (x0, y0, x0 + w, y0 + h))
+    blur = float(np.median(tray.blur_px.at(first.centre_mm)))
+    labels = labels_without_tails(regions, tails, blur)
+    apart = Apart(labels, regions.origin_px, tried + 1, regions.level_tray[tried])
+    start = Frames(
+        *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
+    )
+    return fit_bodies(signal, tray, start, apart)
+
+
+def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: IntArray, bodies: Bodies | None) -> Pieces:
+    n, tray = len(regions), regions.tray
+    outlines = Outlines.of(tray, regions.outlines_px, kinds.height_mm).each()
+    shapes = shapes_of(outlines)
+    columns: dict[str, npt.ArrayLike] = {
+        "photo": np.full(n, tray.photo.name, dtype=object),
+        "piece": np.arange(1, n + 1),
+        "x_mm": kinds.middle_mm[:, 0],
+        "y_mm": kinds.middle_mm[:, 1],
+        "form": kinds.form,
+        "state": kinds.state,
+        "tail_count": tails.count,
+        "tail_length_mm": np.where(tails.thread, np.nan, tails.longest(tails.length_mm, 0.0)),
+        "tail_width_mm": tails.longest(tails.width_mm),
+        "burr_mm": tails.burr_mm,
+        "feret_max_mm": shapes.feret_max_mm,
+        "feret_min_mm": shapes.feret_min_mm,
+        "feret_ratio": shapes.feret_ratio,
+        "area_mm2": shapes.area_mm2,
+        "perimeter_mm": shapes.perimeter_mm,
+        "solidity": shapes.solidity,
+        "colour_L": regions.colour_lab[:, 0],
+        "colour_a": regions.colour_lab[:, 1],
+        "colour_b": regions.colour_lab[:, 2],
+        "confidence": regions.confidence,
+        "extent_mm": np.fmax(
+            regions.extent_px / tray.px_per_mm(kinds.middle_mm, kinds.height_mm), shapes.feret_max_mm
+        ),
+        "findings": _own_findings(tails, kinds),
+        "diameter_mm": kinds.diameter_mm,
+    }
+    parts: dict[str, Any] = {
+        "outlines_mm": outlines,
+        "tails_mm": tuple(tuple(tails.centrelines_mm[t] for t in tails.of(k)) for k in range(n)),
+        "centrelines_mm": tuple(np.zeros((0, 2)) for _ in range(n)),
+    }
+    if bodies is not None:
+        _put_bodies(columns, parts, tray, kinds, tried, bodies)
+    return Pieces.of(n, columns, **parts)
+
+
+def _own_findings(tails: Tails, kinds: Kinds) -> npt.NDArray[np.object_]:
+    """Return the findings that need no spec: threads that tie two pieces, and doubles."""
+    words = np.where(kinds.double, "doubles", "").astype(object)
+    tied = np.zeros(len(words), bool)
+    ties = tails.tied_to >= 0
+    tied[tails.owner[ties]] = True
+    tied[tails.tied_to[ties]] = True
+    words[tied] = [f"{w};stringy" if w else "stringy" for w in words[tied]]
+    return words
+
+
+def _put_bodies(
+    columns: dict[str, Any],
+    parts: dict[str, Any],
+    tray: TrayView,
+    kinds: Kinds,
+    tried: IntArray,
+    bodies: Bodies,
+) -> None:
+    """Put what is known of the strand bodies into the columns, at the rows of those that have a length."""
+    n = len(kinds.form)
+    measured = kinds.measured[tried]
+    rows = tried[measured]
+    frames, ends = bodies.frames, bodies.ends
+    shares = u_parts(tray, bodies)
+    u = combined(shares)
+    angle = np.degrees(
+        np.arctan(np.hypot(ends.slope, np.maximum(ends.view - np.abs(ends.view_expected), 0.0)))
+    )
+    first_face = np.where((np.cos(frames.axis) < 0), 1, 0)  # face a is the one further left in the sheet
+    i = np.arange(len(frames))
+    radius = 1 / np.maximum(np.abs(frames.bend), 1e-6)
+    u_bend = 8 * u[:, 1] / np.sqrt(6) / np.maximum(frames.length_mm, 0.1) ** 2
+    values = {
+        "length_mm": frames.length_mm,
+        "u_length_mm": u[:, 0],
+        "u_diameter_mm": u[:, 1],
+        "aspect_ratio": frames.length_mm / frames.diameter_mm,
+        "cut_angle_deg": angle.max(1),
+        "cut_angle_a_deg": angle[i, first_face],
+        "cut_angle_b_deg": angle[i, 1 - first_face],
+        "bend_radius_mm": np.where(np.abs(frames.bend) > _BENT * u_bend, radius, np.nan),
+        "axis_deg": np.degrees(frames.axis) % 180,
+        "neck_mm": bodies.flanks.widths_mm.min(1),
+        "volume_mm3": strand_volume_mm3(frames.length_mm, frames.diameter_mm),
+    }
+    for name, value in values.items():
+        column = np.full(n, np.nan)
+        column[rows] = value[measured]
+        columns[name] = column
+    lines = list(parts["centrelines_mm"])
+    along = frames.point(np.linspace(-0.5, 0.5, 5) * frames.length_mm[:, None])
+    for row, line in zip(rows, along[measured], strict=True):
+        lines[row] = line
+    parts["centrelines_mm"] = tuple(lines)
+    parts["u_parts"] = {k: _spread(v[measured], rows, n) for k, v in shares.items()}
+
+
+def _spread(values: FloatArray, rows: IntArray, n: int) -> FloatArray:
+    out = np.full((n, 2), np.nan)
+    out[rows] = values
+    return out

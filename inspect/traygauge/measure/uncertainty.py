@@ -1,0 +1,65 @@
+"""Standard uncertainty of cut length and diameter, part by part (JCGM 100:2008).
+
+Parts whose names start with "shared " belong to what all pieces of a photo share: they do not shrink with their
+number. All parts are added in squares.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.measure.body import Bodies
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+
+#: The fit's own covariance is too small by about this factor: what the light does along an edge is no noise.
+_FIT_FACTOR = 2.0
+#: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
+_EDGE_SHARED_PX, _EDGE_OWN_PX = 0.13, 0.12
+#: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
+_ROUNDING_MM = 0.011
+#: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
+_OVAL = 0.04 / np.sqrt(12) / 2
+
+
+def u_parts(tray: TrayView, bodies: Bodies) -> dict[str, FloatArray]:
+    """Return name -> ndarray (n, 2): each part's standard uncertainty of length and diameter, mm."""
+    frames, ends, optics = bodies.frames, bodies.ends, bodies.flanks.optics
+    length, diameter = frames.length_mm, frames.diameter_mm
+    px = 1.0 / tray.px_per_mm(frames.centre_mm, frames.height_mm)
+    lean = np.abs(ends.view_expected)
+    scale, height = tray.scale, tray.camera_height_mm
+    blur = max(1.0, optics.sigma_px / 0.8)
+    zero = np.zeros_like(length)
+    face_open = np.clip(
+        1 - np.abs(ends.face - 0.5) * 2, 0, 1
+    )  # a grey face shows both arcs: the view drops out
+    view = 0.75 * diameter / 2 * np.hypot(scale.foot_mm / height, scale.height_relative * lean.mean(1))
+    tilt = 0.02 * diameter * lean.mean(1)
+    return {
+        "shared scale": np.stack([length, diameter], -1) * scale.relative,
+        "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
+        "shared edge": px[:, None] * blur * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
+        "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
+        "fit": np.stack(
+            [_FIT_FACTOR * np.hypot(ends.u_fit_mm[:, 0], ends.u_fit_mm[:, 1]), bodies.flanks.spread_mm], -1
+        ),
+        "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
+        "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
+        "piece's tilt": np.stack([tilt, zero], -1),
+        "oval section": np.stack([zero, _OVAL * diameter], -1),
+    }
+
+
+def _worse(bodies: Bodies) -> FloatArray:
+    """Return by how much a piece's edges are worse explained than the photo's usual ones, (n, 2), 1 to 6."""
+    end = np.sqrt((bodies.ends.residual**2).mean(1)) / np.median(bodies.ends.residual)
+    flank = bodies.flanks.residual / np.median(bodies.flanks.residual)
+    return np.clip(np.stack([end, flank], -1), 1.0, 6.0)
+
+
+def combined(parts: dict[str, FloatArray]) -> FloatArray:
+    """Return the parts added in squares, ndarray (n, 2): u(length), u(diameter), mm."""
+    return np.sqrt(sum((p**2 for p in parts.values()), np.zeros(1)))
