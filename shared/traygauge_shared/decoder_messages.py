@@ -10,15 +10,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 _stderr_lock = threading.Lock()
-_MARKS = (b"JPEG", b"JFIF", b"SOS", b"libpng", b"TIFF", b"imgcodecs")
 
 
 @contextmanager
 def decoder_messages() -> Iterator[list[str]]:
-    """Catch Python warnings and what image libraries print on file descriptor 2, as a list of lines.
+    """Catch Python warnings and what is printed on file descriptor 2, as a list of lines.
 
-    A damaged JPEG still decodes, into rubbish; libjpeg's printed complaint is the only sign of it. What anybody
-    else prints meanwhile (a progress bar in another thread) is passed on.
+    A damaged JPEG still decodes, into rubbish; libjpeg's printed complaint is the only sign of it. A progress bar
+    drawn meanwhile by another thread is known by its control characters and passed on.
     """
     lines: list[str] = []
     with _stderr_lock, warnings.catch_warnings():
@@ -37,7 +36,7 @@ def decoder_messages() -> Iterator[list[str]]:
                 os.close(saved)
                 sink.seek(0)
                 for line in sink.read().splitlines(keepends=True):
-                    if any(mark in line for mark in _MARKS):
-                        lines.append(line.decode("utf-8", "replace").strip())
-                    else:
+                    if b"\x1b" in line or b"\r" in line:
                         os.write(2, line)
+                    else:
+                        lines.append(line.decode("utf-8", "replace").strip())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from PIL import Image
 
@@ -44,6 +44,13 @@ class Exif:
     camera_name: str = ""
     digital_zoom: float = 1.0
     size: tuple[int, int] | None = None
+
+    def upright(self) -> Exif:
+        """Return the same for the upright picture: orientation 1, sides exchanged where it was turned."""
+        if self.orientation < 5:
+            return replace(self, orientation=1)
+        dpi, size = self.dpi and self.dpi[::-1], self.size and self.size[::-1]
+        return replace(self, orientation=1, dpi=dpi, size=size)
 
 
 def read_exif(entries: Image.Exif) -> Exif:

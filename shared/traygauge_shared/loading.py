@@ -34,6 +34,9 @@ Pixels = npt.NDArray[np.uint8]
 MAX_BYTES = 512 * 2**20
 MAX_PIXELS = 250_000_000
 MAX_SIDE_PX = 32_000
+_MAX_PIXELS_PER_BYTE = (
+    2000  # real photos have 2 to 20, blank ones up to 200: more would only cost time and memory
+)
 _MAX_SCANS = 500  # of a progressive JPEG; ordinary ones have about 10, hostile ones thousands
 
 _KNOWN = "JPEG, PNG, TIFF, WebP or HEIC"
@@ -79,18 +82,18 @@ def decode_photo(data: bytes, name: str) -> Photo:
         raise _damaged(file_format, str(fault) or type(fault).__name__) from fault
     if complaint := _serious(messages):
         raise _damaged(file_format, complaint)
-    turned = exif.orientation >= 5
+    stated = exif.upright()
     return Photo(
         name=_clean(name),
         sha256=hashlib.sha256(data).hexdigest(),
         pixels=_upright(pixels, exif.orientation),
         file_format=file_format,
-        focal_35mm=exif.focal_35mm,
-        dpi=exif.dpi[::-1] if exif.dpi and turned else exif.dpi,
-        has_lens=exif.has_lens,
-        camera_name=exif.camera_name,
-        digital_zoom=exif.digital_zoom,
-        exif_size=exif.size[::-1] if exif.size and turned else exif.size,
+        focal_35mm=stated.focal_35mm,
+        dpi=stated.dpi,
+        has_lens=stated.has_lens,
+        camera_name=stated.camera_name,
+        digital_zoom=stated.digital_zoom,
+        exif_size=stated.size,
     )
 
 
@@ -154,7 +157,7 @@ def _clean(name: str) -> str:
 # --- decoding ---------------------------------------------------------------------------------------------------
 
 
-def _check_size(width: int, height: int) -> None:
+def _check_size(width: int, height: int, byte_count: int) -> None:
     if min(width, height) < 1:
         raise PhotoError("the photo has no pixels", found=f"{width} x {height} pixels", advice=_AGAIN)
     if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE_PX:
@@ -163,6 +166,13 @@ def _check_size(width: int, height: int) -> None:
             found=f"{width} x {height} pixels",
             expected=f"at most {MAX_PIXELS // 10**6} million pixels, {MAX_SIDE_PX} on a side",
             advice="scan at a lower resolution (600 dpi are plenty), or scan a smaller area",
+        )
+    if width * height > _MAX_PIXELS_PER_BYTE * byte_count:
+        raise PhotoError(
+            "the photo is damaged or cut short",
+            found=f"{width} x {height} pixels in {byte_count} bytes, far less than a photo has",
+            expected="a whole photo file",
+            advice=_AGAIN,
         )
 
 
@@ -188,7 +198,8 @@ def _decode_tiff(data: bytes) -> tuple[Pixels, Exif]:
     from PIL.TiffImagePlugin import TiffImageFile
 
     image, exif = _open(TiffImageFile, data)
-    return _pillow_pixels(image), exif
+    pixels = _pillow_pixels(image)
+    return pixels, exif.upright()  # Pillow turns a TIFF itself
 
 
 def _decode_webp(data: bytes) -> tuple[Pixels, Exif]:
@@ -199,13 +210,13 @@ def _decode_webp(data: bytes) -> tuple[Pixels, Exif]:
 
 
 def _decode_heic(data: bytes) -> tuple[Pixels, Exif]:
-    from pi_heif import open_heif
+    from traygauge_shared.heic import decode_heic
 
-    image = open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
-    _check_size(*image.size)
-    exif = read_exif_block(image.info.get("exif"))
-    # libheif turns the picture itself, after boxes of its own; the EXIF entry is a copy of them
-    return _pillow_pixels(image.to_pillow()), replace(exif, orientation=1)
+    heic = decode_heic(data, MAX_PIXELS)
+    _check_size(*heic.size, len(data))
+    image = Image.frombytes(heic.mode, heic.size, heic.pixels)
+    # libheif turns the picture itself, after boxes of its own that the EXIF entry is a copy of
+    return _pillow_pixels(image), read_exif_block(heic.exif).upright()
 
 
 _DECODERS: dict[str, Callable[[bytes], tuple[Pixels, Exif]]] = {
@@ -220,7 +231,7 @@ _DECODERS: dict[str, Callable[[bytes], tuple[Pixels, Exif]]] = {
 def _open(kind: type[ImageFile.ImageFile], data: bytes) -> tuple[Any, Exif]:
     """Return the image with only its head read, found small enough to decode, and its EXIF."""
     image = kind(io.BytesIO(data))
-    _check_size(*image.size)
+    _check_size(*image.size, len(data))
     return image, _exif_of(image)
 
 
@@ -253,10 +264,8 @@ def _pillow_pixels(image: Any) -> Pixels:
 
 def _exif_of(image: Any) -> Exif:
     """Return the EXIF of an opened image, with the density tag of the file itself where it has one."""
-    if image.format == "TIFF":
-        exif = replace(read_exif(image.getexif()), orientation=1)  # Pillow turns a TIFF itself
-    else:
-        exif = read_exif_block(image.info.get("exif"))
+    is_tiff = image.format == "TIFF"
+    exif = read_exif(image.getexif()) if is_tiff else read_exif_block(image.info.get("exif"))
     if image.format == "JPEG" and not image.info.get("jfif_unit"):
         return exif  # the "dpi" Pillow then gives is EXIF's, or a made-up 72
     across, down = image.info.get("dpi", (0, 0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +28,7 @@ class Photo:
 
     name: str
     sha256: str
-    pixels: npt.NDArray[np.uint8]
+    pixels: npt.NDArray[np.uint8] = field(repr=False)
     file_format: str = "JPEG"
     focal_35mm: float | None = None
     dpi: tuple[float, float] | None = None
