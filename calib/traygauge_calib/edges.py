@@ -15,9 +15,11 @@ from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
 
-_RUNS = np.linspace(-1.0, 1.0, 41)  # sampling along an edge ...
+_RUNS = np.linspace(-1.0, 1.0, 33, dtype=np.float32)  # sampling along an edge ...
 _ONE_SIDE = np.array([0.05, 0.1, 0.15, 0.2, 0.26, 0.33, 0.42, 0.55, 0.75, 1.0])
-_STEPS = np.concatenate([-_ONE_SIDE[::-1], [0.0], _ONE_SIDE])  # ... and across it, in half lengths
+_STEPS = np.concatenate([-_ONE_SIDE[::-1], [0.0], _ONE_SIDE]).astype(
+    np.float32
+)  # ... and across it, in half lengths
 _BINS = 64  # of a profile, from -reach to +reach
 
 
@@ -85,23 +87,29 @@ def profile_edges(
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     normal *= np.sign((normal * across_px).sum(1, keepdims=True))
     reach = (normal * across_px).sum(1)
-    spots = _RUNS[:, None, None] * along_px[:, None, None] + _STEPS[:, None] * across_px[:, None, None]
-    pixel = np.rint(here_px[:, None, None] + spots).astype(np.int32)
+    base = np.rint(here_px).astype(np.int32)
+    near = (here_px - base).astype(np.float32)
+    count, bins = len(here_px), _BINS
+    pixel, away = [], np.zeros((count, len(_RUNS), len(_STEPS)), np.float32)
+    for axis in (0, 1):
+        # pixels relative to the edge's middle, so that single precision is exact enough
+        run = _RUNS[None, :, None] * along_px[:, axis, None, None].astype(np.float32)
+        step = _STEPS[None, None, :] * across_px[:, axis, None, None].astype(np.float32)
+        whole = np.rint(run + step + near[:, axis, None, None])
+        away += (whole - near[:, axis, None, None]) * normal[:, axis, None, None].astype(np.float32)
+        pixel.append(whole.astype(np.int32) + base[:, axis, None, None])
     height, width = grey.shape
-    column, row = pixel[..., 0], pixel[..., 1]
-    inside = (column >= 0) & (row >= 0) & (column < width) & (row < height)
-    code = grey.reshape(-1)[np.where(inside, row * width + column, 0)]
-    away = (column - here_px[:, None, None, 0]) * normal[:, None, None, 0]
-    away += (row - here_px[:, None, None, 1]) * normal[:, None, None, 1]
-    cell = np.floor((away / reach[:, None, None] + 1.0) * (_BINS / 2)).astype(np.int32)
-    use = inside & (cell >= 0) & (cell < _BINS)
-    key = (np.arange(len(here_px), dtype=np.int32)[:, None, None] * _BINS + cell)[use]
-    shape = (len(here_px), _BINS)
-    number = np.bincount(key, minlength=shape[0] * _BINS).reshape(shape).astype(float)
-    safe = np.maximum(number, 1.0)
-    light = np.bincount(key, LINEAR_OF_CODE[code[use]], minlength=number.size).reshape(shape) / safe
-    distance = np.bincount(key, away[use], minlength=number.size).reshape(shape) / safe
-    return Profiles(here_px, normal, distance, light, number, reach)
+    inside = (pixel[0] >= 0) & (pixel[1] >= 0) & (pixel[0] < width) & (pixel[1] < height)
+    cell = np.floor((away / reach[:, None, None].astype(np.float32) + 1) * (bins / 2)).astype(np.int32)
+    use = inside & (cell >= 0) & (cell < bins)
+    key = (np.arange(count, dtype=np.int32)[:, None, None] * bins + cell)[use]
+    light = LINEAR_OF_CODE[grey.reshape(-1)[(pixel[1] * width + pixel[0])[use]]]
+    number = np.bincount(key, minlength=count * bins).reshape(count, bins).astype(float)
+    mean_light, mean_away = (
+        np.bincount(key, values, minlength=number.size).reshape(count, bins) / np.maximum(number, 1.0)
+        for values in (light, away[use])
+    )
+    return Profiles(here_px, normal, mean_away, mean_light, number, reach)
 
 
 def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, rounds: int = 8) -> Steps:
@@ -113,7 +121,7 @@ def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, roun
     height = _mean(light, far * (distance > 0)) - level
     place = np.zeros(len(reach))
     spread = np.minimum(1.0, 0.3 * reach)
-    amount, radius = sharpening.amount, sharpening.radius_px
+    amount, radius = (sharpening.amount, sharpening.radius_px) if sharpening else (0.0, 1.0)
     for _ in range(rounds):
         away = distance - place[:, None]
         wide = np.sqrt(spread**2 + radius**2)

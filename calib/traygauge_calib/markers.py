@@ -33,13 +33,32 @@ class Markers:
     mirrored: int
 
 
-def find_markers(grey: npt.NDArray[np.uint8]) -> Markers:
+def find_markers(grey: npt.NDArray[np.uint8], enough: int = 24) -> Markers:
     """Return the markers of all sheets in a grey picture whose markers are 10 to 60 px wide.
 
-    OpenCV's own detector finds the same ones but compares every spot with all thousand ids in turn, which
-    takes 0.2 s on a ring; here the bits of all spots are read at once and looked up.
+    Parameters
+    ----------
+    grey : ndarray (H, W), uint8.
+    enough : with so many markers from the first threshold, a second, wider one is not tried.
+
+    Notes
+    -----
+    OpenCV's own detector finds the same ones but compares every spot with all thousand ids in turn, which takes
+    0.2 s on a ring; here the bits of all spots are read at once and looked up.
     """
-    quads = _quads(grey)
+    seen: list[Markers] = []
+    for window in (15, 31):
+        seen.append(_markers_of(grey, _quads(grey, window)))
+        if len(seen[-1].ids) >= enough:
+            break
+    ids = np.concatenate([part.ids for part in seen])
+    quads = np.concatenate([part.corners_px for part in seen])
+    first = _first_of_twins(ids, quads)
+    return Markers(ids[first], quads[first], max(part.mirrored for part in seen))
+
+
+def _markers_of(grey: npt.NDArray[np.uint8], quads: FloatArray) -> Markers:
+    """Return those of the quadrilaterals that are markers."""
     if not len(quads):
         return Markers(np.empty(0, np.int64), np.empty((0, 4, 2)), 0)
     bits, framed = _read(grey, quads)
@@ -48,51 +67,46 @@ def find_markers(grey: npt.NDArray[np.uint8]) -> Markers:
     known = framed & (turn >= 0)
     order = (np.arange(4)[None, :] + turn[:, None]) % 4
     turned = np.take_along_axis(quads, order[:, :, None], 1)
-    ids, turned = _without_twins(ids[known], turned[known])
-    return Markers(ids, turned, int(np.count_nonzero(framed & (mirror_turn >= 0))))
+    return Markers(ids[known], turned[known], int(np.count_nonzero(framed & (mirror_turn >= 0))))
 
 
-def _quads(grey: npt.NDArray[np.uint8]) -> FloatArray:
+def _quads(grey: npt.NDArray[np.uint8], window: int) -> FloatArray:
     """Return convex four-sided dark spots, ndarray (Q, 4, 2), px, clockwise."""
-    found: list[npt.NDArray[np.int32]] = []
-    for window in (13, 27):
-        dark = cv2.adaptiveThreshold(grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, window, 7)
-        outlines, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-        for outline in outlines:
-            if not 28 <= len(outline) <= 360:
-                continue
+    dark = cv2.adaptiveThreshold(grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, window, 7)
+    outlines, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    found = []
+    for outline in outlines:
+        if 28 <= len(outline) <= 360:
             four = cv2.approxPolyDP(outline, 0.06 * len(outline), True)
-            if len(four) == 4 and cv2.isContourConvex(four) and cv2.contourArea(four) > 40:
-                found.append(_sides_fitted(outline, four))
+            if len(four) == 4 and cv2.isContourConvex(four):
+                found.append(four)
     if not found:
         return np.empty((0, 4, 2))
-    quads = np.stack(found)
-    edge_a, edge_b = quads[:, 1] - quads[:, 0], quads[:, 2] - quads[:, 0]
-    turning = edge_a[:, 0] * edge_b[:, 1] - edge_a[:, 1] * edge_b[:, 0]
-    quads[turning < 0] = quads[turning < 0][:, ::-1]
-    return quads
-
-
-def _sides_fitted(outline: npt.NDArray[np.int32], four: npt.NDArray[np.int32]) -> FloatArray:
-    """Return the four corners of an outline; contour pixels lie half a pixel inside the spot."""
-    corners = four.reshape(4, 2).astype(float)
-    middle = corners.mean(0)
-    reach = corners - middle
-    return middle + reach * (1.0 + 0.7 / np.maximum(np.linalg.norm(reach, axis=1), 1.0))[:, None]
+    quads = np.stack(found).reshape(-1, 4, 2).astype(float)
+    across, down = quads[:, 2] - quads[:, 0], quads[:, 3] - quads[:, 1]
+    area = (across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0]) / 2.0
+    quads[area < 0] = quads[area < 0][:, ::-1]
+    quads = quads[np.abs(area) > 40]
+    # contour pixels lie half a pixel inside the spot
+    middle = quads.mean(1, keepdims=True)
+    reach = quads - middle
+    longer = 1.0 + 0.7 / np.maximum(np.linalg.norm(reach, axis=2, keepdims=True), 1.0)
+    return np.asarray(middle + reach * longer, float)
 
 
 def _read(
     grey: npt.NDArray[np.uint8], quads: FloatArray
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
     """Return the bits (Q, 5, 5) in each quadrilateral, and whether its border is dark (Q,)."""
-    inner = (np.arange(_CELLS)[:, None] + np.array([0.3, 0.5, 0.7])).ravel() / _CELLS
+    inner = (np.arange(_CELLS)[:, None] + np.array([0.35, 0.65])).ravel() / _CELLS
     v, u = np.meshgrid(inner, inner, indexing="ij")
-    weights = np.stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v], -1)
-    places = np.einsum("rck,qkd->qrcd", weights, quads).astype(np.float32)
-    flat = places.reshape(-1, len(inner) * len(inner), 2)
-    values = cv2.remap(grey, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
-    cells = values.reshape(-1, _CELLS, 3, _CELLS, 3).astype(np.float32).mean((2, 4))
-    low, high = np.percentile(cells.reshape(len(cells), -1), [12, 92], axis=1)
+    weights = np.stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v], -1).reshape(-1, 4)
+    places = (weights @ quads).astype(np.float32)
+    x, y = (np.ascontiguousarray(places[..., axis]) for axis in (0, 1))
+    values = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    cells = values.reshape(-1, _CELLS, 2, _CELLS, 2).astype(np.float32).mean((2, 4))
+    ranked = np.sort(cells.reshape(len(cells), -1), axis=1)
+    low, high = ranked[:, 5], ranked[:, -4]  # 24 cells of the border are dark, some of the inner ones bright
     white = cells > ((low + high) / 2)[:, None, None]
     border = np.ones((_CELLS, _CELLS), bool)
     border[1:-1, 1:-1] = False
@@ -131,17 +145,13 @@ def _codes() -> tuple[IntArray, IntArray, IntArray]:
     return code[sure], name[first[sure]], turn_of[first[sure]].astype(np.int64)
 
 
-def _without_twins(ids: IntArray, quads: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Return the markers without those seen twice at the same place (several thresholds, inner contour)."""
-    size = np.array([cv2.contourArea(q.astype(np.float32)) for q in quads])
-    order = np.argsort(-size, kind="stable")
-    keep: list[int] = []
-    places: dict[int, list[FloatArray]] = {}
-    for k in order:
-        middle = quads[k].mean(0)
-        near = 0.5 * np.sqrt(size[k])
-        if all(np.linalg.norm(middle - other) > near for other in places.get(int(ids[k]), [])):
-            places.setdefault(int(ids[k]), []).append(middle)
-            keep.append(int(k))
-    kept = np.array(sorted(keep, key=lambda k: int(ids[k])), np.int64)
-    return ids[kept], quads[kept]
+def _first_of_twins(ids: IntArray, quads: FloatArray) -> IntArray:
+    """Return the places of the markers without those seen before at the same spot, by rising id."""
+    middle = quads.mean(1)
+    near = np.linalg.norm(quads[:, 0] - quads[:, 2], axis=1) / 2.0
+    kept: list[int] = []
+    for k in np.argsort(ids, kind="stable"):
+        twins = [j for j in kept if ids[j] == ids[k]]
+        if all(np.linalg.norm(middle[j] - middle[k]) > near[k] for j in twins):
+            kept.append(int(k))
+    return np.array(kept, np.int64)

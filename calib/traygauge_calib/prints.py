@@ -70,7 +70,7 @@ class PrintRecord:
     @property
     def u_stretch(self) -> tuple[float, float]:
         """Return the standard uncertainties of both."""
-        relative = self.u_bar_mm / SHEETS[self.sheet].bar_mm
+        relative = max(self.u_bar_mm / SHEETS[self.sheet].bar_mm, 1e-5)
         return relative, relative
 
 
@@ -140,7 +140,10 @@ def keep_print(folder: str | os.PathLike[str], record: PrintRecord) -> Path:
 
 
 def _entry(record: PrintRecord) -> str:
-    lines = [f"{field.name} = {json.dumps(getattr(record, field.name))}" for field in fields(record)]
+    lines = [
+        f"{field.name} = {json.dumps(getattr(record, field.name), ensure_ascii=False)}"
+        for field in fields(record)
+    ]
     return "\n[[print]]\n" + "\n".join(lines) + "\n"
 
 
