@@ -51,8 +51,8 @@ def clustering(values: npt.ArrayLike, photo: npt.ArrayLike, stated: float) -> Cl
     """Return how much the photos cluster a value (0 or 1 for a share, millimetres for a figure).
 
     Kish's design effect 1 + (m - 1) rho, m the photo size weighted by itself. With fewer than 5 photos rho is the
-    stated one; from 5 on the larger of it and the analysis-of-variance estimate. The part of the variance that was
-    estimated rests on one degree of freedom less than there are photos, the rest counts as known (Satterthwaite).
+    stated one; from 5 on the larger of it and the analysis-of-variance estimate, which rests on one degree of freedom
+    less than there are photos.
 
     Parameters
     ----------
@@ -67,17 +67,12 @@ def clustering(values: npt.ArrayLike, photo: npt.ArrayLike, stated: float) -> Cl
     _, index = np.unique(np.asarray(photo, dtype=str), return_inverse=True)
     sizes = np.bincount(index).astype(float)
     photos, size = len(sizes), float((sizes**2).sum() / n)
-    rho, found = stated, 0.0
+    rho = stated
     if photos >= FEWEST_PHOTOS:
-        found = _correlation(y, index, sizes)
-        rho = max(stated, found)
-    effect = 1 + (size - 1) * rho
+        rho = max(stated, _correlation(y, index, sizes))
     estimated = rho > stated
-    own = 1 + (size - 1) * stated
-    degrees = (
-        (photos - 1) * (effect / (effect - own)) ** 2 if estimated and effect > own else max(n - 1.0, 1.0)
-    )
-    return Clustering(n, photos, rho, estimated, effect, min(degrees, max(n - 1.0, 1.0)))
+    degrees = photos - 1.0 if estimated else max(n - 1.0, 1.0)
+    return Clustering(n, photos, rho, estimated, 1 + (size - 1) * rho, degrees)
 
 
 def _correlation(

@@ -52,9 +52,9 @@ def flags(pieces: Pieces, spec: Spec | None) -> dict[str, BoolArray]:
     if (limit := what.burr_over_mm) is not None:
         masks["burred"] = pieces["burr_mm"] > limit
     if (limit := spec.thick_over_mm) is not None:
-        masks["thick"] = diameter > limit - guard * u_diameter
+        masks["thick"] = is_strand & (diameter > limit - guard * u_diameter)
     if (limit := spec.thin_under_mm) is not None:
-        masks["thin"] = diameter < limit + guard * u_diameter
+        masks["thin"] = is_strand & (diameter < limit + guard * u_diameter)
     if (limit := what.off_colour_over) is not None:
         masks["off-colour"] = colour_difference(pieces) > limit
     for name in {"long", "short", "thick", "thin"} & set(masks):

@@ -25,8 +25,8 @@ def share_bounds(hits: float, n: float, error: float) -> tuple[float, float]:
     if n <= 0:
         return 0.0, 1.0
     hits = min(max(hits, 0.0), n)
-    low = float(betaincinv(hits, n - hits + 1, error)) if hits > 0 else 0.0
-    high = float(betaincinv(hits + 1, n - hits, 1 - error)) if hits < n else 1.0
+    low = float(betaincinv(hits, n - hits + 1, error)) if hits > 1e-9 else 0.0
+    high = float(betaincinv(hits + 1, n - hits, 1 - error)) if hits < n - 1e-9 else 1.0
     return low, high
 
 

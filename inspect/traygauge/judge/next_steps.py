@@ -88,7 +88,7 @@ def _settle(sample: Sample, result: LimitResult) -> str:
             f"Add {_count(scoops, 'more photo')} with about {_round_up(result.more_pieces)} pieces in all, "
             "and judge them together."
         )
-    if result.with_unmeasured != result.interval:
+    if result.with_unmeasured != result.interval or (result.n < 2 and sample.reach.is_heap.any()):
         return _spread_out(sample)
     if result.n < 2:
         return "Spread a scoop of whole pieces in the window and take the photo again."

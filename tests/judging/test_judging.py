@@ -1,0 +1,259 @@
+"""Pieces and spec in, verdict out."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from traygauge.judge.judging import judge_pieces
+from traygauge.judge.spec import parse_spec, read_spec
+from traygauge.judge.verdict import Answer
+from traygauge.measure.pieces import Pieces
+
+WINDOWS = dict.fromkeys(("a.jpg", "b.jpg", "c.jpg"), (12.0, 12.0, 180.0, 120.0))
+
+
+def spec_of(limits: str, judging: str = "within_photo_correlation = 0.0", more: str = ""):
+    return parse_spec(
+        f'[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\nfines_under_mm = 1.0\nstringy_over_mm = 1.0\n'
+        f"[limits]\n{limits}\n[judging]\n{judging}\n{more}"
+    )
+
+
+LONG_5 = spec_of("long_share = { at_most_percent = 5 }")
+
+
+def lengths(n: int, longs: int) -> np.ndarray:
+    """Return n lengths spread evenly around 3 mm, of which so many are 6 mm."""
+    return np.concatenate([np.linspace(2.6, 3.4, n - longs), np.full(longs, 6.0)])
+
+
+def judged(pieces: Pieces, spec=LONG_5, **more):
+    return judge_pieces(pieces, spec, windows_mm=WINDOWS, **more)[1]
+
+
+def test_the_answer_is_that_of_the_exact_one_sided_bounds(batch):
+    # 300 pieces, limit 5 %, confidence 95 %: accept when P(X <= k) <= .05 at 5 %, reject when P(X >= k) < .05
+    for longs in range(0, 40, 2):
+        verdict = judged(batch(lengths(300, longs)))
+        accepts = stats.binom.cdf(longs, 300, 0.05) <= 0.05
+        rejects = stats.binom.sf(longs - 1, 300, 0.05) < 0.05
+        expected = Answer.ACCEPT if accepts else Answer.REJECT if rejects else Answer.UNDECIDED
+        assert verdict.answer is expected, longs
+
+
+def test_interval_shown_is_the_two_sided_one_in_percent(batch):
+    # 7 of 50: .0582 to .2674 (SciPy documentation, BinomTestResult.proportion_ci)
+    (result,) = judged(batch(lengths(50, 7))).limits
+    assert (result.hits, result.n, result.n_effective) == (7, 50, 50)
+    assert result.interval.estimate == pytest.approx(14.0)
+    assert result.interval.low == pytest.approx(5.819170, abs=1e-5)
+    assert result.interval.high == pytest.approx(26.739600, abs=1e-5)
+    assert result.path == "limits.long_share.at_most_percent"
+    assert "one look at a fixed sample" in result.rule
+
+
+def test_one_photo_counts_for_its_effective_pieces(batch):
+    spec = spec_of("long_share = { at_most_percent = 5 }", "within_photo_correlation = 0.002")
+    verdict = judged(batch(lengths(300, 3)), spec)
+    assert verdict.limits[0].n_effective == pytest.approx(300 / (1 + 299 * 0.002))
+    assert any("0.002" in note for note in verdict.notes)
+
+
+def test_more_pieces_settle_what_was_undecided(batch):
+    verdict = judged(batch(lengths(100, 2)))
+    assert verdict.answer is Answer.UNDECIDED
+    more = verdict.limits[0].more_pieces
+    n = 100 + more
+    assert stats.binom.cdf(0.02 * n, n, 0.05) == pytest.approx(0.05, abs=0.03)
+    assert judged(batch(lengths(n, round(0.02 * n)))).answer is Answer.ACCEPT
+    assert "more photo" in verdict.next_step
+    on_the_limit = judged(batch(lengths(100, 5)))
+    assert on_the_limit.limits[0].more_pieces is None
+    assert "lies on the limit" in on_the_limit.next_step
+
+
+def test_a_heap_can_only_make_the_verdict_undecided_and_is_named(batch):
+    alone = judged(batch(lengths(300, 2)))
+    assert alone.answer is Answer.ACCEPT
+    heap = batch(
+        np.append(lengths(300, 2), np.nan),
+        state=["whole"] * 300 + ["unresolved"],
+        area_mm2=[5.25] * 300 + [200.0],
+        feret_max_mm=[3.5] * 300 + [20.0],
+        extent_mm=[3.5] * 300 + [20.0],
+    )
+    verdict = judged(heap)
+    assert verdict.answer is Answer.UNDECIDED
+    assert verdict.next_step == "Spread the heap marked 301 and take the photo again."
+    assert verdict.unmeasured == {"unresolved": 1}
+    assert verdict.limits[0].interval == alone.limits[0].interval
+    assert verdict.limits[0].with_unmeasured.high > alone.limits[0].with_unmeasured.high
+    bad = heap.with_columns(length_mm=np.append(lengths(300, 60), np.nan))
+    assert judged(bad).answer is Answer.REJECT
+
+
+def test_a_heap_too_short_for_a_long_piece_changes_nothing_to_the_worse(batch):
+    small = batch(
+        np.append(lengths(300, 2), np.nan),
+        state=["whole"] * 300 + ["unresolved"],
+        area_mm2=[5.25] * 300 + [12.0],
+        feret_max_mm=[3.5] * 300 + [3.9],
+        extent_mm=[3.5] * 300 + [3.9],
+    )
+    result = judged(small).limits[0]
+    assert result.with_unmeasured.high == pytest.approx(result.interval.high, abs=1e-9)
+
+
+def test_upright_pieces_are_not_long_and_count(batch):
+    state = ["whole"] * 200 + ["upright"] * 100
+    length = np.append(lengths(200, 4), np.full(100, np.nan))
+    pieces = batch(
+        length, state=state, diameter_mm=np.where(np.isfinite(length), 1.75, np.nan), feret_min_mm=1.75
+    )
+    result = judged(pieces).limits[0]
+    assert (result.n, result.hits) == (300, 4)
+
+
+def test_fines_are_judged_among_all_and_others_without_them(batch):
+    spec = spec_of("fines_share = { at_most_percent = 50 }\nlong_share = { at_most_percent = 50 }")
+    n = 100
+    form = ["strand"] * 80 + ["crumb"] * 20
+    pieces = batch([3.0] * 80 + [0.5] * 20, diameter_mm=[1.75] * 80 + [0.5] * 20, form=form)
+    long, fines = judged(pieces, spec).limits
+    assert (fines.n, fines.hits) == (n, 20)
+    assert (long.n, long.hits) == (80, 0)
+
+
+def test_mean_median_and_quantiles_are_held_against_their_limits(batch):
+    limits = (
+        "mean_length = { at_least_mm = 2.9, at_most_mm = 3.05 }\nmedian_length = { at_most_mm = 2.8 }\n"
+        "d90_length = { at_most_mm = 3.4 }\nlength_spread = { at_most_percent = 20 }"
+    )
+    rng = np.random.default_rng(8)
+    values = rng.normal(3.0, 0.1, 400)
+    results = {r.path.split(".", 1)[1]: r for r in judged(batch(values), spec_of(limits)).limits}
+    assert results["mean_length.at_least_mm"].answer is Answer.ACCEPT
+    assert results["mean_length.at_most_mm"].answer is Answer.ACCEPT
+    assert results["median_length.at_most_mm"].answer is Answer.REJECT
+    assert results["d90_length.at_most_mm"].answer is Answer.ACCEPT
+    expected = stats.t.interval(0.95, 399, values.mean(), stats.sem(values))
+    shown = results["mean_length.at_most_mm"].interval
+    assert (shown.low, shown.high) == pytest.approx(expected, rel=1e-3)
+    assert results["length_spread.at_most_percent"].answer is Answer.ACCEPT
+
+
+def test_spread_is_the_distance_of_d10_and_d90_over_the_median(batch):
+    # normal lengths: 2 x 1.2816 x .1 / 3 = 8.54 %; 30 batches, of which at least 25 hold it (P < .002 at 95 %)
+    spec, held = spec_of("length_spread = { at_most_percent = 20 }"), 0
+    for seed in range(30):
+        values = np.random.default_rng(seed).normal(3.0, 0.1, 200)
+        interval = judged(batch(values), spec).limits[0].interval
+        held += interval.low < 100 * 2 * 1.2816 * 0.1 / 3.0 < interval.high
+    assert held >= 25
+
+
+def test_what_all_pieces_share_widens_a_figure_however_many_there_are(batch):
+    spec = spec_of("mean_length = { at_most_mm = 3.05 }")
+    values = np.tile([2.95, 3.05], 500)
+    assert judged(batch(values), spec).answer is Answer.ACCEPT
+    assert judged(batch(values, u_shared_mm=0.04), spec).answer is Answer.UNDECIDED
+    assert judged(batch(values, u_shared_mm=0.04), spec).limits[0].more_pieces is None
+
+
+def test_error_of_measuring_is_taken_out_of_a_share(batch):
+    # true lengths 3.0 +- .30, limit 3.5; read with u = .15: the plain share of longs reads high
+    spec = parse_spec(
+        '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 3.5\n[limits]\nlong_share = { at_most_percent = 50 }\n'
+        "[judging]\nwithin_photo_correlation = 0.0"
+    )
+    rng = np.random.default_rng(11)
+    true = rng.normal(3.0, 0.30, 40_000)
+    read = true + rng.normal(0, 0.15, 40_000)
+    share = 100 * stats.norm.sf(0.5 / 0.30)
+    result = judged(batch(read, u_mm=0.15), spec).limits[0]
+    plain = 100 * result.hits / result.n
+    assert plain - share > 1.5
+    assert abs(result.interval.estimate - share) < 0.35 * (plain - share)
+
+
+def test_shares_by_mass_weigh_pieces_and_are_refused_for_flakes(batch):
+    spec = spec_of('long_share = { at_most_percent = 50, by = "mass" }')
+    pieces = batch(lengths(100, 10))
+    mass = pieces["volume_mm3"]
+    result = judged(pieces, spec).limits[0]
+    assert result.interval.estimate == pytest.approx(100 * mass[-10:].sum() / mass.sum())
+    assert result.interval.estimate > 15
+    flakes = batch(lengths(100, 10), form=["strand"] * 50 + ["flake"] * 50)
+    assert "by area seen (flakes of unknown thickness have no mass)" in judged(flakes, spec).limits[0].title
+
+
+def test_repeated_looks_are_paid_for_and_said(batch):
+    photos = ["a.jpg"] * 100 + ["b.jpg"] * 100
+    pieces = batch(np.concatenate([lengths(100, 2), lengths(100, 2)]), photo=photos)
+    once, again = judged(pieces), judged(pieces, looks=2)
+    assert again.limits[0].deciding.high > once.limits[0].deciding.high
+    assert again.limits[0].interval == once.limits[0].interval
+    assert "look 2 of at most 5" in again.limits[0].rule
+    sixth = judged(pieces, looks=6)
+    assert sixth.answer is Answer.UNDECIDED
+    assert "fresh sample" in sixth.limits[0].rule
+
+
+def test_edges_are_weighted_and_said(batch):
+    pieces = batch(np.append(lengths(100, 10), np.nan), state=["whole"] * 100 + ["cut off"])
+    outlines = list(pieces.outlines_mm)
+    outlines[100] = np.array([[12.0, 50.0], [13.0, 50.0], [13.0, 52.0], [12.0, 52.0]])
+    pieces = Pieces(pieces.columns, tuple(outlines), pieces.tails_mm, pieces.centrelines_mm, pieces.u_parts)
+    verdict = judged(pieces)
+    assert verdict.limits[0].n == 100
+    assert verdict.limits[0].interval.estimate > 10.0
+    assert any("ISO 13322-1" in note for note in verdict.notes)
+
+
+def test_pieces_per_kilogram_follow_from_volume_and_density(batch):
+    # PLA 1.24: 1.75 x 3 mm: 8.948 mg, 111 761 to the kilogram (references.md 6.2)
+    spec = read_spec("rigid-1.75")
+    pieces, verdict = judge_pieces(batch([3.0] * 50), spec, windows_mm=WINDOWS)
+    assert pieces["mass_mg"] == pytest.approx(8.948, abs=5e-4)
+    figures = {f.name: f for f in verdict.figures}
+    assert figures["pieces_per_kilogram"].value == pytest.approx(111_761, rel=1e-4)
+    assert [f.name for f in verdict.figures][:3] == ["long_share", "median_length_mm", "pieces_per_kilogram"]
+
+
+def test_an_empty_tray_and_no_spec_are_answers_without_one(batch):
+    pieces, verdict = judge_pieces(Pieces.of(0, {}), LONG_5, windows_mm=WINDOWS)
+    assert verdict.answer is None
+    assert len(pieces) == 0
+    assert "Nothing lies on the tray" in verdict.reason
+    verdict = judged(batch([3.0] * 5), None)
+    assert verdict.answer is None
+    assert "--spec" in verdict.next_step
+    assert verdict.limits == ()
+    assert {f.name for f in verdict.figures} >= {"median_length_mm", "mean_diameter_mm"}
+
+
+def test_the_worst_limit_speaks_and_every_verdict_says_what_it_does_not_judge(batch):
+    spec = spec_of("long_share = { at_most_percent = 50 }\nmedian_length = { at_most_mm = 2 }")
+    verdict = judged(batch(lengths(200, 4)), spec)
+    assert verdict.answer is Answer.REJECT
+    assert "median" in verdict.reason
+    assert "shorter cut" in verdict.next_step
+    assert any("moisture" in note and "food contact" in note for note in verdict.notes)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_a_handful_of_pieces_is_no_crash(batch, n):
+    verdict = judged(batch([3.0] * n), read_spec("rigid-1.75"))
+    assert verdict.answer is Answer.UNDECIDED
+
+
+def test_nothing_but_heaps_is_undecided(batch):
+    pieces = batch([np.nan] * 3, state="unresolved", diameter_mm=np.nan, area_mm2=50.0, form="")
+    verdict = judged(pieces, read_spec("rigid-1.75"))
+    assert verdict.answer is Answer.UNDECIDED
+    assert "Spread the heap" in verdict.next_step
+
+
+def test_findings_of_the_pieces_are_filled_in(batch):
+    pieces, _ = judge_pieces(batch([3.0, 6.0]), LONG_5, windows_mm=WINDOWS)
+    assert pieces["findings"].tolist() == ["", "long"]

@@ -1,0 +1,85 @@
+"""What could not be measured is bounded by physics, never guessed."""
+
+import numpy as np
+import pytest
+
+from traygauge.judge.spec import read_spec
+from traygauge.judge.unmeasured import heap_longs, least_area_mm2, reach
+
+SPEC = read_spec("rigid-1.75")
+
+
+def test_measured_pieces_reach_exactly_their_length(batch):
+    found = reach(batch([2.5, 3.0, 4.5]), SPEC)
+    assert found.low.tolist() == found.high.tolist() == [2.5, 3.0, 4.5]
+
+
+def test_an_upright_piece_is_not_long(batch):
+    found = reach(batch([3.0, np.nan], state=["whole", "upright"], feret_min_mm=[1.75, 1.75]), SPEC)
+    assert found.low[1] == 0
+    assert found.high[1] == pytest.approx(3.5)  # two diameters, below the limit of 4
+    found = reach(batch([3.0, np.nan], diameter_mm=2.85, state=["whole", "upright"], feret_min_mm=2.85), SPEC)
+    assert found.high[1] == pytest.approx(4.0)  # never above the limit
+
+
+def test_a_covered_piece_is_at_least_what_is_seen_of_it(batch):
+    pieces = batch(
+        [3.0, np.nan, np.nan],
+        state=["whole", "covered", "covered"],
+        feret_max_mm=[3.5, 5.0, 2.5],
+        extent_mm=[3.5, 7.0, 3.9],
+    )
+    found = reach(pieces, SPEC)
+    assert found.low[1] == pytest.approx(
+        np.sqrt(5**2 - 1.75**2)
+    )  # diagonal of length and diameter: 4.68, long
+    assert found.high[1] == 7.0
+    assert found.high[2] == pytest.approx(3.9)  # cannot be long
+
+
+def test_a_leaning_piece_is_raised_by_at_most_two_diameters(batch):
+    pieces = batch([3.0, np.nan], state=["whole", "leaning"], feret_max_mm=[3.5, 3.0], extent_mm=np.nan)
+    assert reach(pieces, SPEC).high[1] == pytest.approx(np.hypot(3.0, 3.5))
+
+
+def test_a_cut_off_piece_counts_by_what_is_seen(batch):
+    pieces = batch(
+        [3.0, np.nan], state=["whole", "cut off"], feret_max_mm=[3.5, 4.6], extent_mm=[3.5, np.inf]
+    )
+    found = reach(pieces, SPEC)
+    assert found.low[1] == found.high[1] == pytest.approx(np.sqrt(4.6**2 - 1.75**2))
+
+
+def test_heaps_hold_no_more_longs_than_their_area_and_extent_can(batch):
+    # each further piece adds D max(L - D, L / 2): 4 x 1.75: 1.75 x 2.25 = 3.9375 mm2
+    assert least_area_mm2(4.0, 1.75) == pytest.approx(3.9375)
+    pieces = batch(
+        [3.0, np.nan, np.nan],
+        state=["whole", "unresolved", "unresolved"],
+        area_mm2=[5.25, 21.0, 12.0],
+        feret_max_mm=[3.5, 7.0, 3.9],
+        extent_mm=[3.5, 7.0, 3.9],
+    )
+    found = reach(pieces, SPEC)
+    assert heap_longs(pieces, found, 4.0).tolist() == [0.0, 5.0, 0.0]  # 21 / 3.94; the second reaches no 4 mm
+    assert found.holds_fewest[1] == 4  # 21 / 5.25
+    assert found.holds_most[1] == 8  # 21 / (1.75 x 1.5)
+    assert found.holds_most[0] == 1
+
+
+def test_laid_out_flat_longs_never_exceed_the_bound():
+    # n longs side by side show n L D; crossed at their middles in pairs they show 2 L D - D2: never below the bound
+    length, diameter = 5.0, 1.75
+    for n in range(1, 9):
+        flat, crossed = n * length * diameter, n * length * diameter - n // 2 * diameter**2
+        assert n <= np.floor(flat / least_area_mm2(length, diameter))
+        assert n <= np.floor(crossed / least_area_mm2(length, diameter))
+
+
+def test_a_photo_of_nothing_but_heaps_does_not_crash(batch):
+    pieces = batch(
+        [np.nan] * 2, state="unresolved", diameter_mm=np.nan, area_mm2=[30.0, 60.0], feret_min_mm=2.0
+    )
+    found = reach(pieces, SPEC)
+    assert (found.holds_most >= 2).all()
+    assert (found.diameter_mm > 0).all()
