@@ -178,7 +178,7 @@ def _pooled(
     weight = profiles.weight[use].ravel()
     cell = np.rint((away + reach_px) / width_px).astype(np.int64)
     near = (weight > 0) & (np.abs(away) < reach_px)
-    total = np.bincount(cell[near], weight[near])
+    total = np.asarray(np.bincount(cell[near], weight[near]), float)
     filled = total > 0
     means = [np.bincount(cell[near], (weight * q)[near])[filled] / total[filled] for q in (away, share)]
     return means[0], means[1], total[filled]

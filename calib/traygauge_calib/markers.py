@@ -19,7 +19,7 @@ _CELLS = BITS + 2
 
 @dataclass(frozen=True, eq=False)
 class Markers:
-    """Markers seen.
+    """Markers seen, of whichever board.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class Markers:
 
 
 def find_markers(grey: npt.NDArray[np.uint8], enough: int = 24) -> Markers:
-    """Return the markers of all sheets in a grey picture whose markers are 10 to 60 px wide.
+    """Return the markers in a grey picture that are 10 to 60 px wide.
 
     Parameters
     ----------
@@ -128,21 +128,23 @@ _PLACES = 1 << np.arange(BITS * BITS, dtype=np.int64)
 
 @lru_cache(maxsize=1)
 def _codes() -> tuple[IntArray, IntArray, IntArray]:
-    """Return codes, ids and turns of the sheets' ring markers in four turns, with up to one wrong bit."""
-    ids = np.concatenate([sheet.marker_ids for sheet in SHEETS.values()])
-    bits = marker_bits()[ids]
+    """Return codes (rising), ids and turns of all markers, those of the rings also with one bit wrong."""
+    ring = np.zeros(len(marker_bits()), bool)
+    for sheet in SHEETS.values():
+        ring[sheet.marker_ids] = True
+    ids, flips = np.arange(len(ring)), np.concatenate([[0], _PLACES])
     codes, names, turns = [], [], []
     for turn in range(4):
         # turned clockwise so often, the marker's own top left is at corner `turn` (clockwise from the top left)
-        clean = np.rot90(bits, -turn, (1, 2)).reshape(len(ids), -1).astype(np.int64) @ _PLACES
-        wrong = clean[:, None] ^ np.concatenate([[0], _PLACES])
-        codes.append(wrong.ravel())
-        names.append(np.repeat(ids, wrong.shape[1]))
-        turns.append(np.full(wrong.size, turn))
+        clean = np.rot90(marker_bits(), -turn, (1, 2)).reshape(len(ids), -1).astype(np.int64) @ _PLACES
+        near = clean[ring][:, None] ^ flips
+        codes += [clean[~ring], near.ravel()]
+        names += [ids[~ring], np.repeat(ids[ring], len(flips))]
+        turns.append(np.full(len(ids) - ring.sum() + near.size, turn))
     code, name, turn_of = np.concatenate(codes), np.concatenate(names), np.concatenate(turns)
     code, first, times = np.unique(code, return_index=True, return_counts=True)
-    sure = times == 1
-    return code[sure], name[first[sure]], turn_of[first[sure]].astype(np.int64)
+    sure = first[times == 1]
+    return code[times == 1], name[sure], turn_of[sure].astype(np.int64)
 
 
 def _first_of_twins(ids: IntArray, quads: FloatArray) -> IntArray:

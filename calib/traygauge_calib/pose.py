@@ -172,7 +172,7 @@ def fit_pose(
     """
     theta = _start(marks, priors) if start is None else start.copy()
     believed, belief = priors.values(), priors.sigmas()
-    edge = marks.normals_px.any(1)
+    edge = np.asarray(marks.normals_px.any(1), bool)
     for _ in range(rounds):
         residuals, jacobian = _misfit(theta, marks, board_mm, edge)
         weights, sigma = _robust(residuals, edge, least_sigma_px)
@@ -187,7 +187,8 @@ def fit_pose(
     weights, sigma = _robust(residuals, edge, least_sigma_px)
     rows, _ = _weighted(residuals, jacobian, weights, sigma, np.zeros(len(belief)), belief)
     spread = [float(sigma[side][0]) if side.any() else float("nan") for side in (~edge, edge)]
-    return PoseFit(theta, np.linalg.inv(rows.T @ rows), residuals, weights, *spread)
+    covariance = np.asarray(np.linalg.inv(rows.T @ rows), float)
+    return PoseFit(theta, covariance, residuals, weights, *spread)
 
 
 def _misfit(

@@ -234,9 +234,8 @@ def _flat_spots(grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stret
         [np.stack([run_x, np.full_like(run_x, y)], 1) for y in (-rim, height + rim)]
         + [np.stack([np.full_like(run_y, x), run_y], 1) for x in (-rim, width + rim)]
     )
-    middle = np.concatenate([black, white])
-    half_mm = np.r_[np.full(len(black), 0.3 * square), np.full(len(white), 0.2 * square)]
-    light, noise, full = _read_flat(grey, camera, middle * stretch, float(half_mm.min()))
+    middle = np.asarray(np.concatenate([black, white]), float)
+    light, noise, full = _read_flat(grey, camera, middle * stretch, 0.2 * square)
     dark = np.arange(len(middle)) < len(black)
     seen = np.isfinite(light)
     clipped = float(np.nanmean(full[~dark & seen])) if (~dark & seen).any() else 0.0

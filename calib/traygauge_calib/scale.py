@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_calib.camera_priors import CameraBelief, believe_file, is_camera_shape
-from traygauge_calib.find_sheet import FoundSheet, find_sheet
+from traygauge_calib.find_sheet import SEARCH_PX, FoundSheet, find_sheet
 from traygauge_calib.picture_quality import green_of
 from traygauge_calib.pose import Marks, PoseFit, Priors, camera_of, fit_pose
 from traygauge_calib.prints import PrintRecord
@@ -69,11 +69,12 @@ def calibrate(
         return from_scan(photo, grey)
     belief = believe_file(photo)
     priors = belief.priors
-    found = find_sheet(grey, priors)
+    scanned = looks_scanned(photo)
+    found = find_sheet(grey, priors, search_px=SEARCH_PX[:1] if scanned else SEARCH_PX)
     if not isinstance(found, FoundSheet):
-        if looks_scanned(photo):
+        if scanned:
             return from_scan(photo, grey)
-        raise SheetError(found.wrong, found=found.found, expected=found.expected, advice=found.advice)
+        raise found.error()
     priors = _with_print(priors, print_record, found.sheet)
     fit, edges = _fit(grey, found, priors)
     _check_flat(fit, edges, found.sheet)

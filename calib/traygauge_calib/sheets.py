@@ -106,7 +106,7 @@ class Sheet:
     def _in_ring(self) -> npt.NDArray[np.bool_]:
         middle = self._all_markers_mm.mean(1)
         x0, y0, x1, y1 = self.window_mm
-        inside = (middle[:, 0] > x0) & (middle[:, 0] < x1) & (middle[:, 1] > y0) & (middle[:, 1] < y1)
+        inside: npt.NDArray[np.bool_] = (middle > [x0, y0]).all(1) & (middle < [x1, y1]).all(1)
         return ~inside
 
 
