@@ -64,7 +64,7 @@ def clustering(values: npt.ArrayLike, photo: npt.ArrayLike, stated: float) -> Cl
     n = len(y)
     if n == 0:
         return Clustering(0, 0, stated, False, 1.0, 1.0)
-    _, index = np.unique(np.asarray(photo, dtype=str), return_inverse=True)
+    _, index = np.unique(np.asarray(photo), return_inverse=True)
     sizes = np.bincount(index).astype(float)
     photos, size = len(sizes), float((sizes**2).sum() / n)
     rho = stated

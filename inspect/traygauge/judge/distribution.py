@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import ndtri
 
-from traygauge.judge.clusters import Clustering, clustering
+from traygauge.judge.clusters import FEWEST_PHOTOS, Clustering, clustering
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import mean_bounds, quantile_ranks
-from traygauge.judge.resampling import spread_bounds
+from traygauge.judge.resampling import percentile_bounds, resampled
 from traygauge.judge.sample import Sample
 
 _QUANTILES = {"D10": 0.1, "median": 0.5, "D90": 0.9}
@@ -50,7 +52,7 @@ class Distribution:
         if statistic == "mean":
             return float(np.average(self.values, weights=self.weights))
         if statistic == "spread":
-            return _spread(self.values)
+            return float(_spread(self.values))
         return _quantile(self.values, self.weights, _QUANTILES[statistic])
 
     def bounds(
@@ -90,7 +92,8 @@ class Distribution:
                 u_shared=u,
             )[side]
         if statistic == "spread":
-            return spread_bounds(self.values, self.photo, error, effect)[side]
+            stretch = math.sqrt(effect) if self.clusters.photos < FEWEST_PHOTOS else 1.0
+            return percentile_bounds(self._spreads, self.estimate(statistic), error, stretch)[side]
         p = _QUANTILES[statistic]
         rank = quantile_ranks(self.n, p, error, effect)[side]
         if not 1 <= rank <= self.n:
@@ -99,6 +102,15 @@ class Distribution:
         middle = self.estimate(statistic)
         away = math.hypot(value - middle, float(ndtri(1 - error)) * u)
         return middle + away if side else max(middle - away, 0.0)
+
+    @cached_property
+    def _spreads(self) -> FloatArray:
+        """Return the spread of each resample, ascending."""
+
+        def figure(index: npt.NDArray[np.intp]) -> FloatArray:
+            return _spread(self.values[index])
+
+        return resampled(figure, self.photo)
 
     def _filled(self, more: FloatArray) -> Distribution:
         if not len(more):
@@ -123,11 +135,9 @@ def distribution(sample: Sample, column: str) -> Distribution:
     value = pieces[column].astype(float)
     measured = base & np.isfinite(value) & (sample.weights > 0) & ~sample.reach.is_heap
     order = np.argsort(value[measured], kind="stable")
-    _, photo = np.unique(pieces["photo"].astype(str), return_inverse=True)
+    photo = sample.photo
     weights = sample.weights[measured][order]
-    clusters = clustering(
-        value[measured], pieces["photo"][measured], sample.spec.judging.within_photo_correlation
-    )
+    clusters = clustering(value[measured], photo[measured], sample.spec.judging.within_photo_correlation)
     least, most = _unmeasured(sample, base & ~measured & (sample.weights > 0), column)
     return Distribution(
         value[measured][order],
@@ -173,6 +183,7 @@ def _at_rank(values: FloatArray, weights: FloatArray, rank: int) -> float:
     return float(values[min(int(np.searchsorted(cumulated, rank - 0.5)), len(values) - 1)])
 
 
-def _spread(values: FloatArray) -> float:
-    low, middle, high = np.quantile(values, (0.1, 0.5, 0.9), method="median_unbiased")
-    return float((high - low) / middle) if middle > 0 else math.nan
+def _spread(values: FloatArray) -> FloatArray:
+    """Return (D90 - D10) / median over the last axis; NaN where the median is 0."""
+    low, middle, high = np.quantile(values, (0.1, 0.5, 0.9), axis=-1, method="median_unbiased")
+    return np.asarray((high - low) / np.where(middle > 0, middle, np.nan))

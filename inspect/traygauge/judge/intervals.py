@@ -6,6 +6,7 @@ Shares are fractions here (0 to 1); percent begins where sentences do. Only `sci
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -61,14 +62,14 @@ def newcombe(hits_a: float, n_a: float, hits_b: float, n_b: float, confidence: f
     return Interval(d, max(-1.0, low), min(1.0, high), confidence)
 
 
+@lru_cache(maxsize=256)
 def quantile_ranks(n: int, p: float, error: float, design_effect: float = 1.0) -> tuple[int, int]:
     """Return the ranks (1 .. n) of the order statistics that bound the p-quantile, each missed with that error.
 
     Distribution-free, by binomial counts; 0 and n + 1 mean that the sample is too small for a bound on that side.
     Clustering stretches the ranks away from n p by the root of the design effect (after Woodruff 1952).
     """
-    counts = np.arange(n + 1)
-    below = bdtr(counts, n, p)
+    below = bdtr(np.arange(n + 1), n, p)
     low = int(np.searchsorted(below, error, side="right"))
     high = int(np.searchsorted(below, 1 - error, side="left")) + 1
     stretch = math.sqrt(design_effect)

@@ -38,45 +38,38 @@ def resamples(photo: npt.ArrayLike, replicates: int = REPLICATES, seed: int = SE
     return np.asarray(order[starts[chosen] + within])
 
 
-def bootstrap_bounds(
+def resampled(
     figure: Callable[[IntArray], FloatArray],
     photo: npt.ArrayLike,
-    estimate: float,
-    error: float,
-    stretch: float = 1.0,
     *,
     replicates: int = REPLICATES,
     seed: int = SEED,
-) -> tuple[float, float]:
-    """Return the bounds of a figure, each missed with that error: bias-corrected percentiles (Efron 1987).
+) -> FloatArray:
+    """Return the figure of every resample, ascending, those that are no number left out.
 
     Parameters
     ----------
     figure : gives the figure of each resample (replicates,) from its indices (replicates, n).
     photo : array_like (n,), which photo each piece comes from.
+    """
+    found = figure(resamples(photo, replicates, seed))
+    return np.sort(found[np.isfinite(found)])
+
+
+def percentile_bounds(
+    found: FloatArray, estimate: float, error: float, stretch: float = 1.0
+) -> tuple[float, float]:
+    """Return the bounds of a figure, each missed with that error: bias-corrected percentiles (Efron 1987).
+
+    Parameters
+    ----------
+    found : the figure of every resample, ascending.
     estimate : the figure of the sample itself.
     stretch : factor on the distance from the estimate: the root of a design effect that resampling cannot see.
     """
-    found = np.sort(figure(resamples(photo, replicates, seed)))
-    found = found[np.isfinite(found)]
-    if len(found) < 2:
+    if len(found) < 2 or not math.isfinite(estimate):
         return -math.inf, math.inf
-    below = (np.count_nonzero(found < estimate) + np.count_nonzero(found == estimate) / 2) / len(found)
-    shift = 2 * float(ndtri(min(max(below, 1 / len(found)), 1 - 1 / len(found))))
-    levels = ndtr([shift + ndtri(error), shift + ndtri(1 - error)])
-    low, high = np.quantile(found, levels)
+    below = (np.searchsorted(found, estimate) + np.searchsorted(found, estimate, "right")) / 2 / len(found)
+    shift = 2 * float(ndtri(min(max(float(below), 1 / len(found)), 1 - 1 / len(found))))
+    low, high = np.quantile(found, ndtr([shift + ndtri(error), shift + ndtri(1 - error)]))
     return estimate + stretch * (float(low) - estimate), estimate + stretch * (float(high) - estimate)
-
-
-def spread_bounds(
-    values: FloatArray, photo: FloatArray, error: float, design_effect: float
-) -> tuple[float, float]:
-    """Return the bounds of (D90 - D10) / median, each missed with that error."""
-
-    def figure(index: IntArray) -> FloatArray:
-        low, middle, high = np.quantile(values[index], (0.1, 0.5, 0.9), axis=1, method="median_unbiased")
-        return np.asarray((high - low) / middle)
-
-    low, middle, high = np.quantile(values, (0.1, 0.5, 0.9), method="median_unbiased")
-    stretch = math.sqrt(design_effect) if len(np.unique(photo)) < 5 else 1.0
-    return bootstrap_bounds(figure, photo, float((high - low) / middle), error, stretch)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from traygauge.judge.borders import Window, border_weights
 from traygauge.judge.findings import BoolArray, FloatArray, flags
@@ -29,6 +30,7 @@ class Sample:
     reach : the lengths each piece can have.
     weights : what each piece stands for where pieces run past the window's edge; 0 for those cut off.
     sides : photo -> sides that pieces run past.
+    form : ndarray (n,) of str; photo : ndarray (n,), number of the photo each piece is from, in order of names.
     look : how many times the batch has been judged, this one included.
     shares : share of the pieces that each look so far had seen, cumulated; the last is 1.
     """
@@ -39,6 +41,8 @@ class Sample:
     reach: Reach
     weights: FloatArray
     sides: dict[str, list[str]]
+    form: npt.NDArray[np.str_]
+    photo: npt.NDArray[np.intp]
     look: int
     shares: tuple[float, ...]
 
@@ -48,12 +52,11 @@ class Sample:
         Fines are counted among everything seen; the rest among strand pieces and flakes that are no fines, and what
         only strand can have among strand pieces.
         """
-        form = self.pieces["form"].astype(str)
         if finding == "fines":
-            return np.asarray(form != "thread")
+            return np.asarray(self.form != "thread")
         without = _NO_STRAND if finding in _OF_STRAND else _NO_STRAND[:2]
         fines = self.masks.get("fines", np.zeros(len(self.pieces), bool))
-        return np.asarray(~np.isin(form, without) & ~fines)
+        return np.asarray(~np.isin(self.form, without) & ~fines)
 
     def u_shared(self, column: int) -> FloatArray:
         """Return each piece's standard uncertainty that all share, mm (n,); 0 is the length, 1 the diameter."""
@@ -85,6 +88,8 @@ def sample(
         reach(pieces, spec),
         weights,
         sides,
+        pieces["form"].astype(str),
+        np.unique(pieces["photo"].astype(str), return_inverse=True)[1],
         look,
         _shares(pieces, look, look_sizes),
     )
@@ -96,7 +101,7 @@ def _shares(pieces: Pieces, look: int, look_sizes: Sequence[int] | None) -> tupl
         return (1.0,)
     if look_sizes is not None and len(look_sizes) == look and look_sizes[-1] > 0:
         return tuple(size / look_sizes[-1] for size in look_sizes)
-    photo = [str(p) for p in pieces["photo"]]
+    photo = pieces["photo"].astype(str).tolist()
     names = list(dict.fromkeys(photo))
     if len(names) == look:
         sizes = np.cumsum([photo.count(name) for name in names])

@@ -71,12 +71,12 @@ class Counted:
 
 def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     """Return the share of one finding in a batch, by count, mass or area."""
-    pieces, base = sample.pieces, sample.base(finding)
+    base = sample.base(finding)
     hit, known = _known(sample, finding)
     weight = _weights(sample, by)
     enters = base & known & (sample.weights > 0)
     w, h = weight[enters], hit[enters].astype(float)
-    cluster = clustering(h, pieces["photo"][enters], sample.spec.judging.within_photo_correlation)
+    cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
     share, worth = _weighted_share(h, w)
     shift, u_share = _error_near_limit(sample, finding, enters, w)
     more, rest = _more(
