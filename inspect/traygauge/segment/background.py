@@ -34,11 +34,9 @@ class TrayField:
     bare: npt.NDArray[np.bool_]
     colour: FloatArray
 
-    def at_size(self, size: tuple[int, int]) -> Float32Array:
-        """Return the tray's code values as an image of `size` = (rows, columns), float32."""
-        return cv2.resize(self.code, size[::-1], interpolation=cv2.INTER_LINEAR).astype(
-            np.float32, copy=False
-        )
+    def part(self, blocks: tuple[slice, slice]) -> TrayField:
+        """Return the field of a part, given by slices of its blocks."""
+        return TrayField(self.code[blocks], self.bare[blocks], self.colour)
 
 
 def tray_field(window: Window) -> TrayField:

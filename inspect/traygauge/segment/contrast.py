@@ -1,4 +1,4 @@
-"""In which colour do tray and pieces differ? Weights for the signal, and a first, coarse look for pieces."""
+"""In which colour do tray and pieces differ? Weights for the signal, and the marks that part pieces from tray."""
 
 from __future__ import annotations
 
@@ -8,126 +8,163 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment.background import TrayField
 from traygauge.segment.colour import LUMINANCE
-from traygauge.segment.window import Window
-from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
+from traygauge.segment.look import CoarseLook
+from traygauge_shared.light import LINEAR_OF_CODE, linear_to_srgb, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
-Float32Array = npt.NDArray[np.float32]
-Mask = npt.NDArray[np.uint8]
 
-#: How far a pixel must lie from the tray's colour, in standard deviations of the tray, to be looked at.
-FAR = 8.0
-#: A shadow takes up to this share of the tray's code value (sRGB; 0.45 left of it is 0.17 of the light).
-DARKEST_SHADOW = 0.55
+#: A region whose signal rises by less than this share of the usual is read in a colour of its own.
+FAINT = 0.5
+#: The shaded flank of a piece gets this share of the light that its top gets.
+SHADED = 0.3
+#: Luminance is good enough where shaded flanks stand out by this many standard deviations of noise and shadow.
+CLEAR_ENOUGH = 8.0
+#: How much of the tray's light shadows take, as a standard deviation: the signal should not see them.
+SHADOW_SPREAD = 0.3
+#: Shadows and pieces do not mingle where the fewest pixels between them are this share of the pieces' at most.
+CLEAN_VALLEY = 0.2
+#: Where shadows are no danger, and on thin ridges, a pixel counts from this share of the pieces' contrast on.
+LOW_MARK = 0.2
+#: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
+SHADOWS = 0.35, 0.8
 
 
 @dataclass(frozen=True, eq=False)
-class CoarseLook:
-    """What half the resolution shows.
+class Signal:
+    """The signal in which tray and most pieces differ most.
 
     Parameters
     ----------
-    flat : ndarray (h / 2, w / 2, 3), float32: code values minus the tray's, scaled to the tray's average light.
-    strong : ndarray (h / 2, w / 2), uint8: 255 where the colour cannot be the tray's, lit or in shadow.
-    tray : ndarray (3,): the tray's code value under the average light.
-    covariance : ndarray (3, 3): of the bare tray's code values at half resolution.
+    weight : ndarray (3,): of linear R, G, B; sizes add up to 1, pieces lie above the tray.
+    piece : ndarray (3,): code values of most pieces under the tray's average light.
+    step : rise of the signal from tray to piece.
+    noise : standard deviation of the signal on the bare tray, pixel by pixel.
+    by_code : ndarray (3,): weights of code values that rise from tray to piece by `step` as well.
+    mark : share of the step from which on a pixel belongs to a piece.
+    ridge_mark : the same for a thin ridge; equal to `mark` where ridges need no look of their own.
+    hue : ndarray (3,) or None: weights of code values that rise from tray to piece by 1 and do not see shadows;
+        where given, a pixel must show some of the pieces' hue besides.
     """
 
-    flat: Float32Array
-    strong: Mask
-    tray: FloatArray
-    covariance: FloatArray
+    weight: FloatArray
+    piece: FloatArray
+    step: float
+    noise: float
+    by_code: FloatArray
+    mark: float
+    ridge_mark: float
+    hue: FloatArray | None = None
 
 
-def look(window: Window, field: TrayField) -> CoarseLook:
-    """Return where the picture's colour cannot be the tray's, at half the resolution.
+def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
+    """Return the signal for pieces of one colour (code values, (3,)).
 
-    A shadow scales the tray's colour toward dark; what differs across that direction, or is brighter than the
-    tray, or darker than shadows get, is a piece.
+    Luminance is kept where shadows do not mingle with the pieces in it, because a photo's file holds colour at half
+    the resolution; the pieces' hue then only says what is shadow.
     """
-    size = window.pixels.shape[0] // 2, window.pixels.shape[1] // 2
-    half = cv2.resize(window.pixels, size[::-1], interpolation=cv2.INTER_AREA)
-    tray = field.colour
-    base = field.at_size(size)
-    flat = (half - base) * (np.float32(1.0) * tray.astype(np.float32) / np.maximum(base, 1.0))
-    bare = cv2.resize(field.bare.astype(np.uint8), size[::-1], interpolation=cv2.INTER_NEAREST)[::3, ::3] > 0
-    covariance = _robust_covariance(flat[::3, ::3][bare]) if bare.any() else np.eye(3)
-    floor = np.eye(3) + np.outer(tray, tray) * 0.01**2
-    whiten = np.linalg.cholesky(np.linalg.inv(covariance + floor)).T
-    shade = whiten @ tray
-    length = float(np.linalg.norm(shade))
-    axis = shade / length
-    # rows: along the shadow's direction, then two across it
-    across = np.linalg.svd(np.eye(3) - np.outer(axis, axis))[2][:2]
-    turned = cv2.transform(flat, (np.vstack([axis, across]) @ whiten).astype(np.float32))
-    along, one, two = cv2.split(turned)
-    inside = cv2.resize(window.inside, size[::-1], interpolation=cv2.INTER_NEAREST)
-    coloured = cv2.magnitude(one, two) > FAR
-    deep = max(FAR, _darkest(along, coloured, inside, length))
-    strong = ((along > FAR) | coloured | (along < -deep)) & (inside > 0)
-    return CoarseLook(flat, strong.astype(np.uint8) * 255, tray, covariance)
+    weight = weights(piece, coarse.tray, coarse.noise)
+    hue = None
+    plain = LUMINANCE * np.sign(LUMINANCE @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0)))
+    if not np.array_equal(weight, plain) and LUMINANCE @ piece < LUMINANCE @ coarse.tray:
+        by_code = code_weights(plain, coarse.tray, piece)
+        if _valley(coarse, by_code, float((piece - coarse.tray) @ by_code))[1] < CLEAN_VALLEY:
+            hue = code_weights(weight, coarse.tray, piece)
+            hue = hue / float((piece - coarse.tray) @ hue)
+            weight = plain
+    by_code = code_weights(weight, coarse.tray, piece)
+    step = float((piece - coarse.tray) @ by_code)
+    low = _lowest_mark(coarse, by_code, step)
+    reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
+    mark = low if reach <= low else max(_valley(coarse, by_code, step)[0], low)
+    slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - srgb_to_linear(coarse.tray / 255.0)
+    noise = float(np.sqrt(weight @ (coarse.noise * np.outer(slope, slope)) @ weight))
+    return Signal(weight, piece, step, noise, by_code, mark, low, hue)
 
 
-def _robust_covariance(sample: Float32Array) -> FloatArray:
-    """Return the covariance of the sample's bulk."""
-    centred = sample - np.median(sample, 0)
-    size = np.abs(centred).max(1)
-    keep = size <= 4.0 * 1.4826 * np.median(size)
-    return np.cov(centred[keep].T.astype(float))
+def _lowest_mark(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
+    """Return the share of the step that still tells pieces from tray where there is no shadow.
 
-
-def _darkest(along: Float32Array, coloured: npt.NDArray[np.bool_], inside: Mask, length: float) -> float:
-    """Return how dark a pixel of the tray's hue must be to be no shadow, in units of `along`."""
-    share = -along[::2, ::2] / length
-    dark = share[(share > 0.25) & ~coloured[::2, ::2] & (inside[::2, ::2] > 0)]
-    if len(dark) < 50:
-        return DARKEST_SHADOW * length
-    level = float(np.percentile(dark, 90))
-    return max(0.5 * level, 0.1) * length
-
-
-def main_colour(coarse: CoarseLook, *, core_px: int) -> FloatArray | None:
-    """Return the code values (3,) of most pieces under the tray's average light; None where nothing is seen.
-
-    Parameters
-    ----------
-    coarse : the coarse look.
-    core_px : pixels of the half resolution to stay away from the pieces' edges.
+    A fifth does for pieces that one cannot see through. The middle of see-through ones differs less from the tray
+    than their rims do: there half of what their darkest parts show is taken, as far as noise allows.
     """
-    core = cv2.erode(coarse.strong, np.ones((2 * core_px + 1, 2 * core_px + 1), np.uint8))
-    found = coarse.flat[core > 0]
-    if not len(found):
-        return None
-    return np.clip(np.median(found, 0) + coarse.tray, 0.0, 255.0).astype(float)
+    floor = 4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step
+    filled = cv2.morphologyEx(coarse.strong[::2, ::2], cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    rise = coarse.even[::2, ::2][cv2.erode(filled, np.ones((5, 5), np.uint8)) > 0] @ by_code
+    faintest = float(np.percentile(rise - by_code @ coarse.tray, 5)) / step if len(rise) else 1.0
+    return float(np.clip(0.5 * faintest, min(floor, 0.5), max(LOW_MARK, min(floor, 0.5))))
 
 
-def weights(piece: FloatArray, coarse: CoarseLook) -> FloatArray:
+def _valley(coarse: CoarseLook, by_code: FloatArray, step: float) -> tuple[float, float]:
+    """Return the share of the step where fewest pixels lie between shadows and pieces, and how few.
+
+    The second value is their density against that of the pieces' own levels.
+    """
+    rise = cv2.transform(coarse.even[::2, ::2], np.append(by_code, -(by_code @ coarse.tray))[None] / step)
+    seen = rise[coarse.inside[::2, ::2] > 0]
+    counts, edges = np.histogram(seen, 70, (0.0, 1.4))
+    smooth = np.convolve(np.pad(counts, 2, mode="edge"), np.array([1, 2, 3, 2, 1]) / 9.0, "valid")
+    middle = (edges[:-1] + edges[1:]) / 2
+    between = (middle > SHADOWS[0]) & (middle < SHADOWS[1])
+    highest = float(smooth[middle > SHADOWS[1]].max())
+    lowest = float(smooth[between].min())
+    valley = between & (smooth <= lowest + 0.01 * highest)
+    return float(middle[valley].mean()), lowest / max(highest, 1.0)
+
+
+def weights(piece: FloatArray, tray: FloatArray, noise: FloatArray) -> FloatArray:
     """Return the weights (3,) of linear R, G, B in which pieces stand out most against noise and shadow.
 
     Luminance is kept where it is good enough, because a photo's file holds colour at half the resolution.
-    The weights' sizes add up to 1; pieces lie above the tray.
+
+    Parameters
+    ----------
+    piece, tray : (3,) code values.
+    noise : (3, 3) covariance of the tray's code values.
+
+    Returns
+    -------
+    ndarray (3,): sizes add up to 1; pieces lie above the tray.
     """
-    light_tray, light_piece = (srgb_to_linear(c / 255.0) for c in (coarse.tray, piece))
-    slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - light_tray
-    noise = (coarse.covariance * 2.0 + np.eye(3)) * np.outer(slope, slope)
-    noise += np.outer(light_tray, light_tray) * 0.1**2
-    step = light_piece - light_tray
-    best = np.linalg.solve(noise, step)
+    light_tray, light_piece = srgb_to_linear(tray / 255.0), srgb_to_linear(piece / 255.0)
+    slope = srgb_to_linear((tray + 1.0) / 255.0) - light_tray
+    spread = (noise + np.eye(3)) * np.outer(slope, slope)
+    spread += np.outer(light_tray, light_tray) * SHADOW_SPREAD**2
+    lit, shaded = light_piece - light_tray, SHADED * light_piece - light_tray
+    best = np.linalg.solve(spread, lit + shaded if (lit + shaded) @ lit > 0 else lit)
 
     def clear(w: FloatArray) -> float:
-        return float((w @ step) ** 2 / (w @ noise @ w))
+        w = w * np.sign(w @ lit)
+        return float(min(w @ lit, w @ shaded) / np.sqrt(w @ spread @ w))
 
-    chosen = LUMINANCE if clear(LUMINANCE) >= 0.2 * clear(best) else best
-    return np.asarray(chosen * np.sign(chosen @ step) / np.abs(chosen).sum(), float)
+    best = best if clear(best) > 0 else np.linalg.solve(spread, lit)
+    enough = min(CLEAR_ENOUGH, 0.5 * clear(best))
+    chosen = LUMINANCE if clear(LUMINANCE) >= enough else best
+    return np.asarray(chosen * np.sign(chosen @ lit) / np.abs(chosen).sum(), float)
+
+
+def own_weights(light: FloatArray, signal: Signal, coarse: CoarseLook) -> FloatArray:
+    """Return the weights (n, 3) in which each region is read: the photo's, or its own where that is too faint.
+
+    Parameters
+    ----------
+    light : ndarray (n, 3): linear light of each region under the tray's average light.
+    signal : the photo's signal.
+    coarse : the coarse look.
+    """
+    rise = (light - srgb_to_linear(coarse.tray / 255.0)) @ signal.weight
+    weight = np.tile(signal.weight, (len(light), 1))
+    for k in np.flatnonzero(rise < FAINT * signal.step):
+        code = 255.0 * linear_to_srgb(np.clip(light[k], 0.0, 1.0))
+        weight[k] = weights(code, coarse.tray, coarse.noise)
+    return weight
 
 
 def code_weights(weight: FloatArray, tray: FloatArray, piece: FloatArray) -> FloatArray:
     """Return weights (3,) of code values that step from tray to piece as the linear signal does."""
-    rise = np.where(np.abs(piece - tray) > 2.0, piece - tray, 1.0)
-    high = np.where(np.abs(piece - tray) > 2.0, piece, tray + 1.0)
-    slope = (srgb_to_linear(high / 255.0) - srgb_to_linear(tray / 255.0)) / rise
+    apart = np.abs(piece - tray) > 2.0
+    rise = np.where(apart, piece - tray, 1.0)
+    slope = (srgb_to_linear((tray + rise) / 255.0) - srgb_to_linear(tray / 255.0)) / rise
     return np.asarray(weight * slope, float)
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField, tray_field
-from traygauge.segment.colour import linear_to_lab
-from traygauge.segment.contrast import CoarseLook, linear_light, look, main_colour, weights
-from traygauge.segment.mask import piece_mask
+from traygauge.segment.colour import LUMINANCE, linear_to_lab
+from traygauge.segment.contrast import Signal, linear_light, own_weights
+from traygauge.segment.look import CoarseLook, look
+from traygauge.segment.mask import all_pieces
 from traygauge.segment.outline import Outlines, refine
 from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
@@ -17,10 +20,14 @@ from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
+Bool = npt.NDArray[np.bool_]
+Labels = npt.NDArray[np.int32]
 Contours = list[npt.NDArray[np.int32]]
 
 #: The smallest thing that is a region: crumbs from 0.3 mm, blur and noise taken off.
 SMALLEST_MM = 0.27
+#: An edge steps by this share of its region's contrast at least: noise, glow and soft shadows do not.
+SHARP = 0.25
 
 
 def find_pieces(tray: TrayView) -> Regions:
@@ -37,23 +44,20 @@ def find_pieces(tray: TrayView) -> Regions:
     window = cut_window(tray)
     field = tray_field(window)
     coarse = look(window, field)
-    piece = main_colour(coarse, core_px=max(1, round(0.125 * window.px_per_mm)))
-    if piece is None:
-        return _nothing(tray, window)
-    weight = weights(piece, coarse)
-    mask = piece_mask(window, field, coarse, weight, piece)
+    mask, signal = all_pieces(window, field, coarse)
     contours, gaps = _contours(mask, window)
-    if not contours:
+    if signal is None or not contours:
         return _nothing(tray, window)
     contours = _reading_order(contours, window)
-    light = linear_light(window.pixels)
-    outlines = refine(contours, light, np.tile(weight, (len(contours), 1)), blur_px=window.blur_px)
-    usual = weight @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0))
-    keep = _stands_out(outlines, len(contours), float(usual))
+    labels = _drawn([c[:, 0] for c in contours], gaps, window)
+    colour = _mean_colours(labels, len(contours), window, field)
+    weight = own_weights(colour, signal, coarse)
+    outlines = refine(contours, linear_light(window.pixels), weight, blur_px=window.blur_px)
+    keep = _stands_out(outlines, colour, weight, signal, coarse)
     if not keep.any():
         return _nothing(tray, window)
-    contours = [c for c, k in zip(contours, keep, strict=True) if k]
-    return _regions(tray, window, field, coarse, weight, contours, gaps, outlines.only(keep))
+    outlines = outlines.only(keep)
+    return _regions(tray, window, coarse, signal, colour[keep], gaps, outlines)
 
 
 def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Contours]:
@@ -80,91 +84,90 @@ def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Co
     return outer, gaps
 
 
-def _stands_out(outlines: Outlines, n: int, usual: float) -> npt.NDArray[np.bool_]:
-    """Return whether each region's edge steps by a good part of the usual contrast: noise does not."""
-    count = np.bincount(outlines.region, minlength=n)
-    step = np.bincount(outlines.region, outlines.inner - outlines.outer, minlength=n) / count
-    return step > 0.35 * usual
-
-
 def _reading_order(contours: Contours, window: Window) -> Contours:
     """Return the contours line by line (lines of 5 mm), each from left to right."""
-    middle = np.array([c[:, 0].mean(0) for c in contours]).reshape(-1, 2)
+    middle = np.array([c[:, 0].mean(0) for c in contours])
     line = np.floor(middle[:, 1] / (5.0 * window.px_per_mm))
     return [contours[i] for i in np.lexsort([middle[:, 0], line])]
+
+
+def _drawn(contours: Sequence[FloatArray], gaps: Contours, window: Window) -> Labels:
+    """Return the label image of contours (k, 2) that run through the rims' pixel centres."""
+    labels = np.zeros(window.inside.shape, np.int32)
+    for k, contour in enumerate(contours):
+        cv2.fillPoly(labels, [contour.astype(np.int32)], k + 1)
+    for gap in gaps:  # OpenCV gives a hole by the piece's pixels round it
+        x, y, w, h = cv2.boundingRect(gap)
+        inside = np.zeros((h, w), np.uint8)
+        cv2.fillPoly(inside, [gap - (x, y)], 1)
+        cv2.polylines(inside, [gap - (x, y)], True, 0)
+        labels[y : y + h, x : x + w][inside > 0] = 0
+    return labels
+
+
+def _mean_colours(labels: Labels, n: int, window: Window, field: TrayField) -> FloatArray:
+    """Return the linear light (n, 3) of each region's inside under the tray's average light."""
+    sparse = labels[::3, ::3]
+    y, x = np.nonzero(sparse)
+    owner = sparse[y, x] - 1
+    light = srgb_to_linear(window.pixels[::3, ::3][y, x] / 255.0)
+    shade = srgb_to_linear(field.code / 255.0).mean(-1) / srgb_to_linear(field.colour / 255.0).mean()
+    light /= shade[y * 3 // window.block, x * 3 // window.block][:, None]
+    count = np.bincount(owner, minlength=n)
+    total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
+    return total / np.maximum(count, 1)[:, None]
+
+
+def _stands_out(
+    outlines: Outlines, colour: FloatArray, weight: FloatArray, signal: Signal, coarse: CoarseLook
+) -> Bool:
+    """Return whether each region's edge steps by a good part of its contrast, and of the usual one."""
+    n = len(colour)
+    step = _means(outlines.rise, outlines, n)
+    own = ((colour - srgb_to_linear(coarse.tray / 255.0)) * weight).sum(1)
+    usual = np.where((weight == signal.weight).all(1), signal.step, own)
+    return np.asarray((step > SHARP * own) & (step > SHARP * usual), bool)
+
+
+def _means(value: FloatArray, outlines: Outlines, n: int) -> FloatArray:
+    """Return the mean of a value over each region's outline."""
+    return np.bincount(outlines.region, value, minlength=n) / np.bincount(outlines.region, minlength=n)
 
 
 def _regions(
     tray: TrayView,
     window: Window,
-    field: TrayField,
     coarse: CoarseLook,
-    weight: FloatArray,
-    contours: Contours,
+    signal: Signal,
+    colour: FloatArray,
     gaps: Contours,
     outlines: Outlines,
 ) -> Regions:
     """Return the regions with their levels and colours."""
-    n = len(contours)
-    labels = np.zeros(window.inside.shape, np.int32)
-    for k, contour in enumerate(contours):
-        cv2.fillPoly(labels, [contour], k + 1)
-    for gap in gaps:  # OpenCV gives a hole by the piece's pixels round it
-        inside = np.zeros_like(
-            labels[: int(np.ptp(gap[:, 0, 1])) + 1, : int(np.ptp(gap[:, 0, 0])) + 1], np.uint8
-        )
-        corner = gap[:, 0].min(0)
-        cv2.fillPoly(inside, [gap - corner], 1)
-        cv2.polylines(inside, [gap - corner], True, 0)
-        crop = labels[corner[1] : corner[1] + inside.shape[0], corner[0] : corner[0] + inside.shape[1]]
-        crop[inside > 0] = 0
+    n = len(colour)
+    labels = _drawn(outlines.split(outlines.start), gaps, window)
+    split = outlines.split(outlines.points)
     rim = cv2.erode(window.inside, np.ones((3, 3), np.uint8), borderValue=0) == 0
-    cut = [bool(rim[c[:, 0, 1], c[:, 0, 0]].any()) for c in contours]
-    split = outlines.split()
-    starts = np.searchsorted(outlines.region, np.arange(n))
-    count = np.bincount(outlines.region, minlength=n)
-    inner = np.add.reduceat(outlines.inner, starts) / count
-    outer = np.add.reduceat(outlines.outer, starts) / count
-    slope = srgb_to_linear((coarse.tray + 1) / 255) - srgb_to_linear(coarse.tray / 255)
-    variance = weight @ ((coarse.covariance * 2.0 + np.eye(3) / 12) * np.outer(slope, slope)) @ weight
-    origin = np.array(window.origin_px, float)
-    extent = [cv2.minEnclosingCircle(o.astype(np.float32))[1] * 2 for o in split]
+    start = outlines.start.astype(np.intp)
+    cut = np.bincount(outlines.region, rim[start[:, 1], start[:, 0]], minlength=n) > 0
+    inner, outer = _means(outlines.inner, outlines, n), _means(outlines.outer, outlines, n)
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
         labels=labels,
-        outlines_px=tuple(o + origin for o in split),
+        outlines_px=tuple(o + np.array(window.origin_px, float) for o in split),
         state=tuple("cut off" if c else "whole" for c in cut),
-        contrast=weight,
+        contrast=signal.weight,
         level_tray=outer,
         level_piece=inner,
-        colour_lab=_colours(labels, n, window, field),
+        colour_lab=linear_to_lab(colour),
         confidence=np.ones(n),
         heap=np.full(n, -1, np.int64),
-        extent_px=np.array(extent),
+        extent_px=np.array([2 * cv2.minEnclosingCircle(o.astype(np.float32))[1] for o in split]),
         threads_px=((),) * n,
-        contrast_to_noise=float(np.median(inner - outer) / np.sqrt(variance)),
+        contrast_to_noise=float(np.median(inner - outer) / signal.noise),
         rod_px=np.full((n, 5), np.nan),
     )
-
-
-def _colours(labels: npt.NDArray[np.int32], n: int, window: Window, field: TrayField) -> FloatArray:
-    """Return CIELAB of each region's inside, the tray's light evened out."""
-    step = 2
-    sparse = labels[::step, ::step]
-    y, x = np.nonzero(sparse)
-    owner = sparse[y, x] - 1
-    code = window.pixels[::step, ::step][y, x]
-    light = srgb_to_linear(code / 255.0)
-    local = srgb_to_linear(field.code / 255.0)[y * step // window.block, x * step // window.block]
-    shade = local.mean(1) / srgb_to_linear(field.colour / 255.0).mean()
-    light /= shade[:, None]
-    count = np.bincount(owner, minlength=n)
-    mean = (
-        np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
-        / np.maximum(count, 1)[:, None]
-    )
-    return linear_to_lab(mean)
 
 
 def _nothing(tray: TrayView, window: Window) -> Regions:
@@ -175,7 +178,7 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         labels=np.zeros(window.inside.shape, np.int32),
         outlines_px=(),
         state=(),
-        contrast=np.array([0.2126, 0.7152, 0.0722]),
+        contrast=LUMINANCE.copy(),
         level_tray=np.zeros(0),
         level_piece=np.zeros(0),
         colour_lab=np.zeros((0, 3)),

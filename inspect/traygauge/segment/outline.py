@@ -13,6 +13,8 @@ Float32Array = npt.NDArray[np.float32]
 
 #: Samples along the outline's normal, in units of the edge spread, outward positive.
 STATIONS = np.arange(-4, 5)
+#: Where the levels inside and outside are read, edge spreads from the edge.
+LEVELS = 2.0
 #: Points in a row of the sampling grid: `cv2.remap` takes no image with more than 32767 rows.
 ROW = 2048
 
@@ -23,25 +25,32 @@ class Outlines:
 
     Parameters
     ----------
-    points : ndarray (m, 2): x, y in crop pixels.
+    start : ndarray (m, 2): x, y of the contours' pixels, crop pixels.
+    points : ndarray (m, 2): x, y of the edge.
+    normal : ndarray (m, 2): outward unit normals.
     region : ndarray (m,): number of the region, ascending.
     inner, outer : ndarray (m,): signal levels just inside and outside.
+    rise : ndarray (m,): how far the signal rises across the edge and its wider surroundings.
     """
 
+    start: FloatArray
     points: FloatArray
+    normal: FloatArray
     region: npt.NDArray[np.intp]
     inner: FloatArray
     outer: FloatArray
+    rise: FloatArray
 
     def only(self, keep: npt.NDArray[np.bool_]) -> Outlines:
         """Return the outlines of the regions for which `keep` (n,) is true, numbered anew."""
         stay = keep[self.region]
         number = (np.cumsum(keep) - 1)[self.region[stay]]
-        return Outlines(self.points[stay], number, self.inner[stay], self.outer[stay])
+        kept = (a[stay] for a in (self.start, self.points, self.normal))
+        return Outlines(*kept, number, self.inner[stay], self.outer[stay], self.rise[stay])
 
-    def split(self) -> tuple[FloatArray, ...]:
-        """Return the outlines, one ndarray (k, 2) a region."""
-        return tuple(np.split(self.points, np.flatnonzero(np.diff(self.region)) + 1))
+    def split(self, points: FloatArray) -> tuple[FloatArray, ...]:
+        """Return values at the points (m, ...) region by region."""
+        return tuple(np.split(points, np.flatnonzero(np.diff(self.region)) + 1))
 
 
 def refine(
@@ -71,8 +80,10 @@ def refine(
     shift, inner, outer = _crossing(signal)
     for _ in range(2):
         shift, inner, outer = _crossing(signal, around=ring.smooth(shift, (0.25, 0.5, 0.25)))
+    middle = len(STATIONS) // 2
+    rise = signal[:, :middle].max(1) - signal[:, middle + 1 :].min(1)
     shift = ring.smooth(shift * step, (0.25, 0.5, 0.25))
-    return Outlines(points + shift[:, None] * normal, region, inner, outer)
+    return Outlines(points, points + shift[:, None] * normal, normal, region, inner, outer, rise)
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,23 +137,29 @@ def _crossing(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the offset of the half-contrast edge (in stations), and the levels inside and outside.
 
-    Levels are read two to three edge spreads on either side of where the edge is believed to be (`around`):
-    nearer they hold the blur, farther they hold shading, shadow or the neighbour.
+    Levels are read two edge spreads on either side of where the edge is believed to be (`around`): nearer they
+    hold the blur, farther they hold shading, shadow or the neighbour. A thread is narrower than that: its crest
+    and its feet count.
     """
-    rows = np.arange(len(signal))
-    centre = np.clip(np.round(np.broadcast_to(around, rows.shape)).astype(int), -1, 1) + len(STATIONS) // 2
-    inner = np.maximum(
-        (signal[rows, centre - 3] + signal[rows, centre - 2]) / 2,
-        np.maximum(signal[rows, centre - 1], signal[rows, centre]),
-    )
-    outer = np.minimum(
-        (signal[rows, centre + 3] + signal[rows, centre + 2]) / 2,
-        np.minimum(signal[rows, centre + 1], signal[rows, centre]),
-    )
+    around = np.broadcast_to(np.asarray(around, float), signal.shape[:1])
+    inner = _at(signal, around - LEVELS)
+    inner = np.maximum(inner, np.maximum(_at(signal, around - LEVELS / 2), _at(signal, around)))
+    outer = _at(signal, around + LEVELS)
+    outer = np.minimum(outer, np.minimum(_at(signal, around + LEVELS / 2), _at(signal, around)))
     above = signal - ((inner + outer) / 2)[:, None]
     falls = (above[:, :-1] >= 0) & (above[:, 1:] < 0)
-    gap = np.abs(STATIONS[:-1] + 0.5 - np.broadcast_to(around, rows.shape)[:, None])
+    gap = np.abs(STATIONS[:-1] + 0.5 - around[:, None])
     first = np.where(falls, gap, 99.0).argmin(1)
+    rows = np.arange(len(signal))
     a, b = above[rows, first], above[rows, first + 1]
     shift = STATIONS[first] + a / np.where(a - b > 0, a - b, 1.0)
     return np.where(falls.any(1), shift, around), inner, outer
+
+
+def _at(signal: FloatArray, place: FloatArray) -> FloatArray:
+    """Return each row's signal at a place given in edge spreads, linear between the stations."""
+    index = np.clip(place - STATIONS[0], 0.0, len(STATIONS) - 1.001)
+    left = index.astype(np.intp)
+    rows = np.arange(len(signal))
+    part = index - left
+    return np.asarray(signal[rows, left] * (1 - part) + signal[rows, left + 1] * part, float)

@@ -13,7 +13,7 @@ from traygauge_calib.tray_view import TrayView
 #: The light field is estimated on blocks of about this size: a third of a strand, so that a piece is several.
 BLOCK_MM = 0.5
 #: This much along the window's rim is not looked at: printing tolerance, and the blurred edge of the ring.
-RIM_MM = 0.15
+RIM_MM = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +41,13 @@ class Window:
     def grid(self) -> tuple[int, int]:
         """Return the number of blocks, (rows, columns)."""
         return self.pixels.shape[0] // self.block, self.pixels.shape[1] // self.block
+
+    def part(self, blocks: tuple[slice, slice]) -> Window:
+        """Return a part of the window, given by slices of its blocks."""
+        down, across = (slice(s.start * self.block, s.stop * self.block) for s in blocks)
+        origin = self.origin_px[0] + across.start, self.origin_px[1] + down.start
+        pixels, inside = self.pixels[down, across], self.inside[down, across]
+        return Window(origin, pixels, inside, self.block, self.px_per_mm, self.blur_px)
 
 
 def cut_window(tray: TrayView) -> Window:
@@ -70,7 +77,7 @@ def cut_window(tray: TrayView) -> Window:
     inside[height - y0 :] = 0
     inside[:, width - x0 :] = 0
     if tray.source == "sheet":
-        rim = max(2, round(RIM_MM * px_per_mm))
+        rim = max(5, round(RIM_MM * px_per_mm))
         inside = cv2.erode(inside, np.ones((2 * rim + 1, 2 * rim + 1), np.uint8), borderValue=0).astype(
             np.uint8, copy=False
         )
