@@ -22,7 +22,8 @@ Whole batches: `Batch` settings -> `make_pieces` -> `scatter` (apart), or `tray(
 from traygauge_shared.scenes.camera import PhoneCamera, ScanCamera, SceneCamera, phone_over, scan_of
 from traygauge_shared.scenes.draw import Drawn, draw
 from traygauge_shared.scenes.files import photo_bytes, truth_csv, write_drawn
-from traygauge_shared.scenes.populate import Batch, make_pieces, moved_to, scatter
+from traygauge_shared.scenes.place import loose, moved_to, scatter, scatter_groups
+from traygauge_shared.scenes.populate import Batch, make_pieces
 from traygauge_shared.scenes.samples import simple_scene, tray
 from traygauge_shared.scenes.setting import (
     Board,
@@ -62,12 +63,14 @@ __all__ = [
     "Tail",
     "Thing",
     "draw",
+    "loose",
     "make_pieces",
     "moved_to",
     "phone_over",
     "photo_bytes",
     "scan_of",
     "scatter",
+    "scatter_groups",
     "simple_scene",
     "tray",
     "truth_csv",

@@ -51,15 +51,22 @@ def edge_areas(edges: FloatArray) -> tuple[IntArray, IntArray, FloatArray, Float
     return column, row, drop[keep] * (1 - right), drop[keep] * right, origin_rows[origin_cells[keep]]
 
 
-def polygon_coverage(edges: FloatArray, width: int, height: int) -> npt.NDArray[np.float32]:
+def polygon_coverage(
+    edges: FloatArray, width: int, height: int, weight: FloatArray | None = None
+) -> npt.NDArray[np.float32]:
     """Return the covered part of each pixel of a picture, ndarray (height, width), float32.
 
     Parameters
     ----------
     edges : ndarray (n, 4) of closed contours in pixel-edge coordinates (pixel centres plus one half); contours
         that overlap add up.
+    weight : ndarray (n,), what each edge's contour counts for, 1 by default.
     """
-    column, row, here, beyond, _ = edge_areas(_between_rows(edges, 0.0, float(height)))
+    edges, kept = _between_rows(edges, 0.0, float(height))
+    column, row, here, beyond, origin = edge_areas(edges)
+    if weight is not None:
+        counts = weight[kept][origin]
+        here, beyond = here * counts, beyond * counts
     row = np.minimum(row, height - 1)
     left = np.clip(column, 0, width + 1)  # left of the picture: all of it is to the right
     here, beyond = np.where(column < 0, here + beyond, here), np.where(column < 0, 0.0, beyond)
@@ -70,18 +77,20 @@ def polygon_coverage(edges: FloatArray, width: int, height: int) -> npt.NDArray[
     return np.cumsum(total, out=total).reshape(height, width + 3)[:, :width].astype(np.float32)
 
 
-def _between_rows(edges: FloatArray, low: float, high: float) -> FloatArray:
-    """Return the parts of edges between two heights of the picture; what lies outside covers nothing."""
+def _between_rows(edges: FloatArray, low: float, high: float) -> tuple[FloatArray, IntArray]:
+    """Return the parts of edges between two heights of the picture, and which edges they are of.
+
+    What lies above or below covers nothing.
+    """
     start, end = edges[:, 1], edges[:, 3]
-    if start.size == 0 or (min(start.min(), end.min()) >= low and max(start.max(), end.max()) <= high):
-        return edges
-    edges = edges[(np.maximum(start, end) > low) & (np.minimum(start, end) < high)]
+    kept = np.nonzero((np.maximum(start, end) > low) & (np.minimum(start, end) < high))[0]
+    edges = edges[kept]
     rise = edges[:, 3] - edges[:, 1]
     safe = np.where(rise == 0, 1.0, rise)
     ends = np.clip((np.clip(edges[:, 1::2], low, high) - edges[:, 1:2]) / safe[:, None], 0, 1)
     step = edges[:, 2:] - edges[:, :2]
     parts = [edges[:, :2] + ends[:, k : k + 1] * step for k in (0, 1)]
-    return np.concatenate([np.stack([p[:, 0], np.clip(p[:, 1], low, high)], 1) for p in parts], axis=1)
+    return np.concatenate([np.stack([p[:, 0], np.clip(p[:, 1], low, high)], 1) for p in parts], axis=1), kept
 
 
 def loop_edges(corners: FloatArray) -> FloatArray:

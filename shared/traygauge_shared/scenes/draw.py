@@ -13,17 +13,19 @@ import numpy.typing as npt
 from traygauge_shared.scenes.camera import SceneCamera
 from traygauge_shared.scenes.ground import FloorLight, Picture, open_floor_light, reflectance
 from traygauge_shared.scenes.mesh import BODY
+from traygauge_shared.scenes.neighbours import openness
 from traygauge_shared.scenes.raster import Fragments, rasterise
 from traygauge_shared.scenes.sensor_chain import develop
 from traygauge_shared.scenes.setting import Scene
-from traygauge_shared.scenes.shade import ROUGHNESS, Spots, radiance
+from traygauge_shared.scenes.shade import MATTER, Spots, radiance
 from traygauge_shared.scenes.solid import Solid, seen_from_below, solid_of
+from traygauge_shared.scenes.things import StrandPiece, colour_rgb
 from traygauge_shared.scenes.truth import truth_rows
 
 FloatArray = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
-_LID_MM = 6.0  # a scanner's lid behind the glass
+_LID_GAP_MM = 0.5  # between the thickest piece on a scanner's glass and its lid
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +58,9 @@ def draw(scene: Scene) -> Drawn:
     shown = [seen_from_below(solid) for solid in solids] if camera.flat else solids
     fragments = rasterise([s.meshes for s in shown], camera, camera.width, camera.height)
     picture = Picture(camera, scene.sheet)
-    floor = FloorLight(scene.light, _occluders(solids), _grid_scale(scene), _LID_MM if camera.flat else 0.0)
+    floor = FloorLight(
+        scene.light, _occluders(shown), _grid_scale(scene), _lid_mm(shown) if camera.flat else 0.0
+    )
     image = reflectance(picture, scene.litter, rng)
     _light_floor(image, picture, floor, scene)
     spots_light = _piece_light(scene, shown, fragments)
@@ -77,22 +81,32 @@ def _limits(scene: Scene) -> tuple[float, float, float, float] | None:
     return scene.sheet.window_mm
 
 
+def _lid_mm(shown: Sequence[Solid]) -> float:
+    """Return how far behind the glass a scanner's lid comes to lie, mm."""
+    return _LID_GAP_MM - min((float(m.points[:, 2].min()) for s in shown for m in s.meshes), default=0.0)
+
+
 def _grid_scale(scene: Scene) -> float:
     """Return the px/mm of the floor's light grid: as fine as the picture where a lamp is hard."""
     hard = any(lamp.spread_deg < 4 for lamp in scene.light.lamps)
     return min(scene.camera.px_per_mm, 16.0 if hard else 7.0)
 
 
-def _occluders(solids: Sequence[Solid]) -> list[FloatArray]:
-    """Return point sets whose convex hulls throw the shadows: bodies whole, threads in short lengths."""
+def _occluders(solids: Sequence[Solid]) -> list[tuple[FloatArray, float]]:
+    """Return point sets whose convex hulls throw the shadows, with how dark each is.
+
+    Bodies whole, threads in short lengths.
+    """
     out = []
     for solid in solids:
+        dark = MATTER[solid.material].shadow
         for mesh in solid.meshes:
             if mesh.part == BODY:
-                out.append(mesh.points[:: max(1, len(mesh.points) // 90)])
+                out.append((mesh.points[:: max(1, len(mesh.points) // 90)], dark))
             else:
                 rings = mesh.points[: len(mesh.points) // 14 * 14 - 14].reshape(-1, 14, 3)
-                out += [rings[k : k + 5, ::3].reshape(-1, 3) for k in range(0, max(len(rings) - 1, 1), 4)]
+                parts = range(0, max(len(rings) - 1, 1), 4)
+                out += [(rings[k : k + 5, ::3].reshape(-1, 3), dark) for k in parts]
     return out
 
 
@@ -112,36 +126,34 @@ def _piece_light(scene: Scene, solids: Sequence[Solid], f: Fragments) -> FloatAr
     if len(f.piece) == 0:
         return np.zeros((0, 3))
     rng = np.random.default_rng([scene.seed, 2])
-    camera = scene.camera
-    flat = camera.to_height(np.stack([f.column, f.row], -1), f.height)
-    point = np.concatenate([flat, f.height[:, None]], 1)
-    vary = (1 + 0.04 * rng.standard_normal((len(solids), 1))) * (
-        1 + 0.015 * rng.standard_normal((len(solids), 3))
+    count, camera = len(solids), scene.camera
+    plane = camera.to_height(np.stack([f.column, f.row], -1), f.height)
+    point = np.concatenate([plane, f.height[:, None]], 1)
+    vary = (1 + 0.04 * rng.standard_normal((count, 1))) * (1 + 0.015 * rng.standard_normal((count, 3)))
+    rgb = np.clip(np.array([s.rgb for s in solids]) * vary, 0.005, 0.95)[f.piece]
+    matter = [MATTER[s.material] for s in solids]
+    rough, diffused, clear = (
+        np.array([getattr(m, name) for m in matter])[f.piece] for name in ("roughness", "diffused", "clear")
     )
-    rgb = np.clip(np.array([s.rgb for s in solids]) * vary, 0.005, 0.95)
-    rough = np.array([ROUGHNESS[s.material] for s in solids])
-    through = np.array([0.55 if s.material == "translucent" else 0.0 for s in solids])
-    floor = open_floor_light(scene.light) * np.array(_window_rgb(scene))
-    high = np.abs(f.height)
-    ones = np.ones(len(f.piece))
+    strand = np.array([isinstance(thing, StrandPiece) for thing in scene.pieces])[f.piece]
+    face = (
+        strand & (f.part == BODY) & (f.surface > 0)
+    )  # a cut is rougher than the flank, and each a little other
+    tone = (1 + 0.05 * rng.standard_normal((count, 3)))[f.piece, np.minimum(f.surface, 2)]
+    rgb[face] *= tone[face][:, None]
+    sky, lamps = openness(point, f.normal, f.piece, solids, scene.light)
     spots = Spots(
         f.normal,
         camera.view(point),
-        rgb[f.piece],
-        rough[f.piece],
-        through[f.piece],
-        np.broadcast_to(floor, rgb[f.piece].shape),
-        ones,
-        np.ones((len(scene.light.lamps), len(ones))),
-        np.clip(0.15 + high / 1.5, 0, 1),
+        rgb,
+        np.where(face, np.maximum(rough, 0.3), rough),
+        diffused,
+        clear,
+        sky,
+        lamps,
+        np.ones(len(f.piece)) if camera.flat else np.clip(0.15 + f.height / 1.5, 0, 1),
     )
-    return radiance(spots, scene.light)
-
-
-def _window_rgb(scene: Scene) -> tuple[float, float, float]:
-    from traygauge_shared.scenes.things import colour_rgb
-
-    return colour_rgb(scene.sheet.window)
+    return radiance(spots, scene.light, np.array(colour_rgb(scene.sheet.window)))
 
 
 def _lay_over(image: Image, f: Fragments, light: FloatArray) -> None:

@@ -176,11 +176,16 @@ def _ribbon(line: FloatArray, width: float) -> FloatArray:
     return np.concatenate([line - side, (line + side)[::-1]])
 
 
+def lamp_vector(lamp: Lamp) -> FloatArray:
+    """Return the unit vector (3,) towards a lamp."""
+    az, el = np.radians([lamp.azimuth_deg, lamp.elevation_deg])
+    return np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
+
+
 def lamp_directions(lamp: Lamp) -> FloatArray:
     """Return unit vectors (n, 3) towards a lamp, spread evenly over its disc."""
     count = 1 if lamp.spread_deg < 0.2 else 5 if lamp.spread_deg < 3 else 10
-    az, el = np.radians([lamp.azimuth_deg, lamp.elevation_deg])
-    to = np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
+    to, az = lamp_vector(lamp), np.radians(lamp.azimuth_deg)
     u = np.array([-np.sin(az), np.cos(az), 0.0])
     v = np.cross(to, u)
     i = np.arange(count) + 0.5
@@ -204,7 +209,7 @@ class FloorLight:
 
     Parameters
     ----------
-    occluders : point sets (n, 3), each taken for its convex hull.
+    occluders : point sets (n, 3), each taken for its convex hull, and how much light each takes away (0..1).
     grid_px_per_mm : of the grid; shadows of hard lights need the picture's own scale.
     drop_mm : how far the lit background lies below the pieces' plane (a scanner's lid).
     """
@@ -212,7 +217,7 @@ class FloorLight:
     def __init__(
         self,
         light: Lighting,
-        occluders: Sequence[FloatArray],
+        occluders: Sequence[tuple[FloatArray, float]],
         grid_px_per_mm: float,
         drop_mm: float = 0.0,
     ) -> None:
@@ -221,12 +226,13 @@ class FloorLight:
         self.grid: Image | None = None
         if not occluders:
             return
-        points = np.concatenate(occluders)
+        points = np.concatenate([p for p, _ in occluders])
+        self.dark = [dark for _, dark in occluders]
         reach = 6.0 + 2 * drop_mm + 2 * float(points[:, 2].max() - points[:, 2].min())
         low, high = points[:, :2].min(0) - reach, points[:, :2].max(0) + reach
         self.origin = low
         self.shape = tuple(np.ceil((high - low) * grid_px_per_mm).astype(int))
-        ends = np.cumsum([len(p) for p in occluders])[:-1]
+        ends = np.cumsum([len(p) for p, _ in occluders])[:-1]
         height = points[:, 2:] + drop_mm
         grid = np.zeros((self.shape[1], self.shape[0], 3), np.float32)
         for directions, power in _sources(light):
@@ -242,11 +248,10 @@ class FloorLight:
         self.grid = grid
 
     def _shadow(self, loops: list[FloatArray]) -> Image:
-        edges = []
-        for loop in loops:
-            corners = cv2.convexHull(loop.astype(np.float32), clockwise=False)[:, 0].astype(float)
-            edges.append(loop_edges(corners[None]))
-        cover = polygon_coverage(np.concatenate(edges), self.shape[0], self.shape[1])
+        hulls = [cv2.convexHull(loop.astype(np.float32))[:, 0].astype(float) for loop in loops]
+        weight = np.repeat(self.dark, [len(hull) for hull in hulls])
+        edges = np.concatenate([loop_edges(hull) for hull in hulls])
+        cover = polygon_coverage(edges, self.shape[0], self.shape[1], weight)
         return np.minimum(np.abs(cover), np.float32(1))
 
     def at(self, x_mm: npt.NDArray[np.float32], y_mm: npt.NDArray[np.float32]) -> Image:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from traygauge_shared.scenes.things import (
     Burr,
@@ -20,7 +19,6 @@ from traygauge_shared.scenes.things import (
     Thing,
 )
 
-FloatArray = npt.NDArray[np.float64]
 Span = tuple[float, float]
 
 
@@ -207,62 +205,3 @@ def _lump(thing: Flake | Crumb, batch: Batch, rng: np.random.Generator) -> Flake
         colour=batch.colour,
         surface=batch.surface,
     )
-
-
-def moved_to(thing: Thing, x_mm: float, y_mm: float) -> Thing:
-    """Return a thing with its middle at a place."""
-    if isinstance(thing, Double):
-        parts = (thing.first, thing.second)
-        dx, dy = (
-            x_mm - sum(p.x_mm for p in parts) / 2,
-            y_mm - sum(p.y_mm for p in parts) / 2,
-        )
-        first, second = (replace(p, x_mm=p.x_mm + dx, y_mm=p.y_mm + dy) for p in parts)
-        return replace(thing, first=first, second=second)
-    return replace(thing, x_mm=float(x_mm), y_mm=float(y_mm))
-
-
-def reach_mm(thing: Thing) -> float:
-    """Return the radius of a circle around the middle that holds the thing, tails and all."""
-    if isinstance(thing, StrandPiece):
-        half = float(np.hypot(thing.length_mm, 1.3 * thing.diameter_mm)) / 2
-        tail = max((tail.length_mm for tail in thing.tails), default=0.0)
-        burr = max((burr.height_mm for burr in thing.burrs), default=0.0)
-        slant = 0.3 * thing.diameter_mm * float(np.tan(np.radians(max(thing.cut_deg))))
-        return half + max(tail, burr) + slant
-    if isinstance(thing, Double):
-        middle = np.array([thing.first.x_mm + thing.second.x_mm, thing.first.y_mm + thing.second.y_mm]) / 2
-        return max(
-            float(np.hypot(p.x_mm - middle[0], p.y_mm - middle[1])) + reach_mm(p)
-            for p in (thing.first, thing.second)
-        )
-    return thing.size_mm / 2 * 1.05
-
-
-def scatter(
-    things: list[Thing],
-    rng: np.random.Generator,
-    *,
-    area_mm: tuple[float, float, float, float] = (21.0, 20.0, 171.0, 112.0),
-    gap_mm: float = 0.6,
-) -> list[Thing]:
-    """Return things thrown apart over an area, circles around them at least `gap_mm` from each other if it can be.
-
-    Things that find no such place keep the best of many tries.
-    """
-    radius = np.array([reach_mm(thing) for thing in things])
-    place = np.zeros((len(things), 2))
-    low, high = np.array(area_mm[:2]), np.array(area_mm[2:])
-    done: list[int] = []
-    for i in np.argsort(-radius, kind="stable"):
-        room = np.minimum(radius[i], (high - low) / 2)
-        tries = rng.uniform(low + room, high - room, (200, 2))
-        if done:
-            away = np.linalg.norm(tries[:, None] - place[done], axis=2) - radius[done] - radius[i]
-            nearest = away.min(1)
-            good = np.nonzero(nearest > gap_mm)[0]
-            place[i] = tries[good[0]] if len(good) else tries[int(nearest.argmax())]
-        else:
-            place[i] = tries[0]
-        done.append(int(i))
-    return [moved_to(thing, x, y) for thing, (x, y) in zip(things, place, strict=True)]

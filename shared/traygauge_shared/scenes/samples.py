@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from traygauge_shared.scenes.camera import SceneCamera, phone_over
-from traygauge_shared.scenes.populate import Batch, make_pieces, scatter
+from traygauge_shared.scenes.place import scatter
+from traygauge_shared.scenes.populate import Batch, make_pieces
 from traygauge_shared.scenes.setting import Lighting, Scene, Sensor, Sheet
 
 

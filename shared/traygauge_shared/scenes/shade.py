@@ -12,30 +12,53 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from traygauge_shared.scenes.setting import Lamp, Lighting
+from traygauge_shared.scenes.ground import lamp_vector, open_floor_light
+from traygauge_shared.scenes.setting import Lighting
 from traygauge_shared.scenes.things import Surface
 
 FloatArray = npt.NDArray[np.float64]
 
 _F0 = 0.04  # reflection of plastics (n = 1.49) at normal incidence: ((n - 1) / (n + 1))²
-#: Roughness (GGX alpha) of each surface.
-ROUGHNESS: dict[Surface, float] = {"matt": 0.38, "satin": 0.2, "glossy": 0.09, "translucent": 0.22}
+
+
+@dataclass(frozen=True)
+class Matter:
+    """How a surface looks.
+
+    `roughness` of its coat (GGX alpha), what part of its light comes `diffused` from all sides, how `clear` it is,
+    and how much `shadow` it throws.
+    """
+
+    roughness: float
+    diffused: float = 0.0
+    clear: float = 0.0
+    shadow: float = 1.0
+
+
+MATTER: dict[Surface, Matter] = {
+    "matt": Matter(0.38),
+    "satin": Matter(0.2),
+    "glossy": Matter(0.09),
+    "translucent": Matter(0.25, diffused=0.85, clear=0.45, shadow=0.7),
+    "clear": Matter(0.08, diffused=0.9, clear=0.85, shadow=0.3),
+}
 
 
 @dataclass(frozen=True, eq=False)
 class Spots:
-    """Surface points to be shaded, n each: unit normals and views (n, 3), reflectance (n, 3), roughness (n,).
+    """Surface points to be shaded, n each.
 
-    `see_through` (n,) is 0 for opaque, up to 1 for clear; `floor` (n, 3) the radiance of the floor around;
-    `openness` (n,) the part of the sky that neighbours leave, `lamp_open` (lamps, n) the same for each lamp.
+    `normal`, `view` (n, 3) unit vectors; `rgb` (n, 3) reflectance; `roughness`, `diffused`, `clear` (n,) as in
+    `Matter`; `openness` (n,) the part of the sky that neighbours leave, `lamp_open` (lamps, n) the same for each
+    lamp; `clearance` (n,) the part of the floor's light that reaches the spot past the piece's own foot.
     """
 
     normal: FloatArray
     view: FloatArray
     rgb: FloatArray
     roughness: FloatArray
-    see_through: FloatArray
-    floor: FloatArray
+    diffused: FloatArray
+    clear: FloatArray
     openness: FloatArray
     lamp_open: FloatArray
     clearance: FloatArray
@@ -53,33 +76,51 @@ def lamp_cosine(cosine: FloatArray, spread_deg: float) -> FloatArray:
     return np.where(cosine > s, cosine, foot)
 
 
-def _lamp_vector(lamp: Lamp) -> FloatArray:
-    az, el = np.radians([lamp.azimuth_deg, lamp.elevation_deg])
-    return np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
-
-
-def radiance(spots: Spots, light: Lighting) -> FloatArray:
-    """Return the radiance (n, 3) that spots send to the camera."""
+def radiance(spots: Spots, light: Lighting, floor_rgb: FloatArray) -> FloatArray:
+    """Return the radiance (n, 3) that spots send to the camera, over a floor of a reflectance (3,)."""
     n, v = spots.normal, spots.view
     cos_v = np.clip((n * v).sum(1), 0.02, 1)
-    up = 0.5 + 0.5 * n[:, 2]
     sky = light.ambient * np.array(light.ambient_tint)
+    floor = floor_rgb * open_floor_light(light)
+    up = 0.5 + 0.5 * n[:, 2]
     # the body: sky from above, floor from below (dark in the piece's own foot), lamps
-    bounce = ((1 - up) * np.clip(spots.clearance, 0, 1))[:, None] * spots.floor
-    body = (up * spots.openness)[:, None] * sky + bounce
+    body = (up * spots.openness)[:, None] * sky + ((1 - up) * spots.clearance)[:, None] * floor
     mirror = 2 * cos_v[:, None] * n - v
     to_sky = np.clip(0.5 + mirror[:, 2] / (0.15 + 1.2 * spots.roughness), 0, 1)[:, None]
-    coat = to_sky * sky * spots.openness[:, None] + (1 - to_sky) * spots.floor * spots.clearance[:, None]
-    coat = fresnel(cos_v)[:, None] * coat
+    # mirrored rays that go down meet the floor close to the piece's foot, where it is dim
+    coat = to_sky * sky * spots.openness[:, None] + (1 - to_sky) * 0.4 * spots.clearance[:, None] * floor
+    coat = (fresnel(cos_v) * _grazing(cos_v, spots.roughness))[:, None] * coat
+    everywhere = (sky + floor) / 2  # what a body that diffuses all its light gets
     for k, lamp in enumerate(light.lamps):
-        to = _lamp_vector(lamp)
+        to = lamp_vector(lamp)
         power = lamp.strength * np.array(lamp.tint)
         cos_l = lamp_cosine(n @ to, lamp.spread_deg) * spots.lamp_open[k]
         body = body + (cos_l * (1 - fresnel(n @ to)))[:, None] * power
         coat = coat + (_lobe(n, v, to, cos_v, cos_l, spots.roughness, lamp.spread_deg))[:, None] * power
-    body = spots.rgb * body
-    body = body + spots.see_through[:, None] * (spots.floor - body) * (0.25 + 0.75 * cos_v[:, None])
-    return np.asarray((1 - fresnel(cos_v))[:, None] * body + coat)
+        everywhere = everywhere + 0.5 * power
+    diffused = spots.diffused[:, None]
+    body = spots.rgb * ((1 - diffused) * body + diffused * (0.8 * everywhere + 0.2 * body))
+    loss = fresnel(cos_v) * (1 - 0.7 * spots.diffused)  # light from within leaves all around
+    body = (1 - loss)[:, None] * body
+    return np.asarray(_seen_through(spots, body, floor, everywhere, cos_v) + coat)
+
+
+def _seen_through(
+    spots: Spots, body: FloatArray, floor: FloatArray, everywhere: FloatArray, cos_v: FloatArray
+) -> FloatArray:
+    """Return the body with the floor showing through its middle, and the surroundings through its rim."""
+    if not spots.clear.any():
+        return body
+    middle = np.clip((cos_v - 0.3) / 0.45, 0, 1)[:, None]
+    behind = middle * 0.9 * floor + (1 - middle) * 0.55 * everywhere
+    clear = spots.clear[:, None]
+    return np.asarray(clear * behind * np.sqrt(spots.rgb) + (1 - clear) * body)
+
+
+def _grazing(cos_v: FloatArray, roughness: FloatArray) -> FloatArray:
+    """Return what a rough coat's own relief leaves of its mirror image at grazing view (Smith, GGX)."""
+    a2 = roughness**2
+    return np.asarray(2 * cos_v / (cos_v + np.sqrt(a2 + (1 - a2) * cos_v**2)))
 
 
 def _lobe(

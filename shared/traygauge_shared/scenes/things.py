@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 Rgb: TypeAlias = tuple[float, float, float]
-Surface: TypeAlias = Literal["matt", "satin", "glossy", "translucent"]
+Surface: TypeAlias = Literal["matt", "satin", "glossy", "translucent", "clear"]
 
 #: Linear-light reflectance of named colours (typical of plastics, common practice, no source).
 COLOURS: dict[str, Rgb] = {
     "white": (0.80, 0.79, 0.76),
     "natural": (0.74, 0.73, 0.69),
+    "clear": (0.93, 0.93, 0.91),
     "black": (0.022, 0.022, 0.023),
     "grey": (0.22, 0.22, 0.225),
     "midgrey": (0.30, 0.30, 0.30),

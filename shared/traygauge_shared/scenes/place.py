@@ -1,0 +1,313 @@
+"""Putting things down: apart, loosely touching, or in heaps, without one cutting into another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TypeAlias
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge_shared.scenes.mesh import BODY, WEB
+from traygauge_shared.scenes.solid import solid_of
+from traygauge_shared.scenes.things import Double, StrandPiece, Thing
+
+FloatArray = npt.NDArray[np.float64]
+Area: TypeAlias = tuple[float, float, float, float]
+
+_SLIDE_MM = 0.15  # step of a piece that slides off others
+_CONTACT_MM = 0.004  # how closely it comes to lie against them
+
+
+def turned(thing: Thing, degrees: float) -> Thing:
+    """Return a thing turned about the sheet's origin, from +x towards +y."""
+    if isinstance(thing, Double):
+        first, second = (_turned_piece(p, degrees) for p in (thing.first, thing.second))
+        return replace(thing, first=first, second=second)
+    x, y = _rotated(thing.x_mm, thing.y_mm, degrees)
+    return replace(thing, x_mm=x, y_mm=y, axis_deg=thing.axis_deg + degrees)
+
+
+def _turned_piece(piece: StrandPiece, degrees: float) -> StrandPiece:
+    x, y = _rotated(piece.x_mm, piece.y_mm, degrees)
+    return replace(piece, x_mm=x, y_mm=y, axis_deg=piece.axis_deg + degrees)
+
+
+def _rotated(x: float, y: float, degrees: float) -> tuple[float, float]:
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return float(c * x - s * y), float(s * x + c * y)
+
+
+def shifted(thing: Thing, dx_mm: float, dy_mm: float) -> Thing:
+    """Return a thing moved by a vector."""
+    if isinstance(thing, Double):
+        first, second = (
+            replace(p, x_mm=p.x_mm + dx_mm, y_mm=p.y_mm + dy_mm) for p in (thing.first, thing.second)
+        )
+        return replace(thing, first=first, second=second)
+    return replace(thing, x_mm=float(thing.x_mm + dx_mm), y_mm=float(thing.y_mm + dy_mm))
+
+
+def middle_of(thing: Thing) -> tuple[float, float]:
+    """Return where a thing's middle lies."""
+    if isinstance(thing, Double):
+        a, b = thing.first, thing.second
+        return (a.x_mm + b.x_mm) / 2, (a.y_mm + b.y_mm) / 2
+    return thing.x_mm, thing.y_mm
+
+
+def moved_to(thing: Thing, x_mm: float, y_mm: float) -> Thing:
+    """Return a thing with its middle at a place."""
+    x, y = middle_of(thing)
+    return shifted(thing, x_mm - x, y_mm - y)
+
+
+def reach_mm(thing: Thing) -> float:
+    """Return the radius of a circle around the middle that holds the thing, tails and all."""
+    if isinstance(thing, StrandPiece):
+        half = float(np.hypot(thing.length_mm, 1.3 * thing.diameter_mm)) / 2
+        tail = max((tail.length_mm for tail in thing.tails), default=0.0)
+        burr = max((burr.height_mm for burr in thing.burrs), default=0.0)
+        slant = 0.3 * thing.diameter_mm * float(np.tan(np.radians(max(thing.cut_deg))))
+        return half + max(tail, burr) + slant
+    if isinstance(thing, Double):
+        x, y = middle_of(thing)
+        parts = (thing.first, thing.second)
+        return max(float(np.hypot(p.x_mm - x, p.y_mm - y)) + reach_mm(p) for p in parts)
+    return thing.size_mm / 2 * 1.05
+
+
+def scatter(
+    things: Sequence[Thing], rng: np.random.Generator, *, area_mm: Area, gap_mm: float = 0.6
+) -> list[Thing]:
+    """Return things thrown apart, circles around them at least `gap_mm` from each other where that can be had."""
+    return [group[0] for group in scatter_groups([[t] for t in things], rng, area_mm=area_mm, gap_mm=gap_mm)]
+
+
+def scatter_groups(
+    groups: Sequence[Sequence[Thing]], rng: np.random.Generator, *, area_mm: Area, gap_mm: float = 0.6
+) -> list[list[Thing]]:
+    """Return groups of things, each moved as one, thrown apart over an area.
+
+    A group that finds no place `gap_mm` from the others keeps the best of many tries.
+    """
+    centres = [np.mean([middle_of(t) for t in group], axis=0) for group in groups]
+    radius = np.array(
+        [
+            max(float(np.hypot(*(np.array(middle_of(t)) - centre))) + reach_mm(t) for t in group)
+            for group, centre in zip(groups, centres, strict=True)
+        ]
+    )
+    place = np.zeros((len(groups), 2))
+    low, high = np.array(area_mm[:2]), np.array(area_mm[2:])
+    done: list[int] = []
+    for i in np.argsort(-radius, kind="stable"):
+        room = np.minimum(radius[i], (high - low) / 2)
+        tries = rng.uniform(low + room, high - room, (200, 2))
+        best = 0
+        if done:
+            away = np.linalg.norm(tries[:, None] - place[done], axis=2) - radius[done] - radius[i]
+            nearest = away.min(1)
+            good = np.nonzero(nearest > gap_mm)[0]
+            best = int(good[0] if len(good) else nearest.argmax())
+        place[i] = tries[best]
+        done.append(int(i))
+    return [
+        [shifted(t, *(to - centre)) for t in group]
+        for group, centre, to in zip(groups, centres, place, strict=True)
+    ]
+
+
+# ---------------------------------------------------------------- touching
+
+
+@dataclass(frozen=True, eq=False)
+class _Put:
+    """A thing lying somewhere: its convex footprints (k, 2), and the heights between which it lies."""
+
+    thing: Thing
+    footprints: tuple[FloatArray, ...]
+    centre: FloatArray
+    radius: float
+    low_mm: float
+    high_mm: float
+
+    def moved(self, step: FloatArray) -> _Put:
+        """Return it shifted in the plane."""
+        return replace(
+            self,
+            thing=shifted(self.thing, *step),
+            footprints=tuple(f + step for f in self.footprints),
+            centre=self.centre + step,
+        )
+
+
+def _put(thing: Thing) -> _Put:
+    meshes = [m for m in solid_of(thing).meshes if m.part in (BODY, WEB)]
+    prints = []
+    for mesh in meshes:
+        hull = cv2.convexHull(mesh.points[:, :2].astype(np.float32))
+        prints.append(cv2.approxPolyDP(hull, 0.004, True)[:, 0].astype(float))
+    corners = np.concatenate(prints)
+    centre = (corners.min(0) + corners.max(0)) / 2
+    heights = np.concatenate([m.points[:, 2] for m in meshes])
+    radius = float(np.linalg.norm(corners - centre, axis=1).max())
+    return _Put(thing, tuple(prints), centre, radius, float(heights.min()), float(heights.max()))
+
+
+def polygons_overlap(a: FloatArray, b: FloatArray) -> bool:
+    """Return whether two convex polygons (n, 2), (m, 2) share area (separating axes)."""
+    for p in (a, b):
+        edge = np.roll(p, -1, 0) - p
+        normal = np.stack([edge[:, 1], -edge[:, 0]], -1)
+        one, two = a @ normal.T, b @ normal.T
+        if ((one.max(0) <= two.min(0)) | (two.max(0) <= one.min(0))).any():
+            return False
+    return True
+
+
+def _hits(one: _Put, others: Sequence[_Put]) -> list[_Put]:
+    """Return those of others whose footprint and heights overlap with one's."""
+    out = []
+    for other in others:
+        if np.hypot(*(other.centre - one.centre)) > one.radius + other.radius:
+            continue
+        if one.low_mm >= other.high_mm - 1e-3 or other.low_mm >= one.high_mm - 1e-3:
+            continue
+        if any(polygons_overlap(a, b) for a in one.footprints for b in other.footprints):
+            out.append(other)
+    return out
+
+
+def _slid_off(one: _Put, put: Sequence[_Put], rng: np.random.Generator) -> _Put | None:
+    """Return a thing moved the shortest way off what it lies in, so that it touches it; None if far."""
+    near = [p for p in put if np.hypot(*(p.centre - one.centre)) < one.radius + p.radius + 4]
+    best: tuple[float, FloatArray] | None = None
+    for turn in rng.uniform(0, 2 * np.pi) + np.arange(12) * np.pi / 6:
+        way = np.array([np.cos(turn), np.sin(turn)])
+        for step in np.arange(1, 40) * _SLIDE_MM:
+            if best is not None and step >= best[0]:
+                break
+            if not _hits(one.moved(step * way), near):
+                free = _first_contact(one, way, step - _SLIDE_MM, step, near)
+                if best is None or free < best[0]:
+                    best = (free, way)
+                break
+    return None if best is None else one.moved(best[0] * best[1])
+
+
+def _first_contact(one: _Put, way: FloatArray, inside: float, outside: float, put: Sequence[_Put]) -> float:
+    while outside - inside > _CONTACT_MM:
+        middle = (inside + outside) / 2
+        if _hits(one.moved(middle * way), put):
+            inside = middle
+        else:
+            outside = middle
+    return outside
+
+
+def loose(
+    things: Sequence[Thing],
+    rng: np.random.Generator,
+    *,
+    area_mm: Area,
+    crossing: float = 0.0,
+    pile: bool = False,
+) -> list[Thing]:
+    """Return things thrown on an area one after another: what lands on others slides off and lies against them.
+
+    Parameters
+    ----------
+    crossing : chance that a strand piece that lands on others stays there: level across two or more (or balanced
+        on one), else with one end on the floor, leaning on the one it met.
+    pile : thrown at the middle (normal distribution) instead of evenly.
+    """
+    low, high = np.array(area_mm[:2]), np.array(area_mm[2:])
+    put: list[_Put] = []
+    for thing in things:
+        one = _put(moved_to(thing, 0.0, 0.0))
+        for _ in range(60):
+            place = _throw(rng, low, high, pile)
+            here = one.moved(place)
+            hit = _hits(here, put)
+            found: _Put | None = here
+            if hit and rng.random() < crossing:
+                found = _stacked(here, hit, put, rng)
+            elif hit:
+                found = _slid_off(here, put, rng)
+            if found is not None and (found.centre > low).all() and (found.centre < high).all():
+                put.append(found)
+                break
+        else:
+            put.append(_at_the_rim(one, put, rng, low, high))
+    return [p.thing for p in put]
+
+
+def _throw(rng: np.random.Generator, low: FloatArray, high: FloatArray, pile: bool) -> FloatArray:
+    if pile:
+        return np.clip(rng.normal((low + high) / 2, (high - low) / 4), low, high)
+    return np.asarray(rng.uniform(low, high))
+
+
+def _at_the_rim(
+    one: _Put, put: Sequence[_Put], rng: np.random.Generator, low: FloatArray, high: FloatArray
+) -> _Put:
+    """Return a place beside the heap for what found none in it: out from the middle until it lies free."""
+    middle = (low + high) / 2
+    turn = rng.uniform(0, 2 * np.pi)
+    way = np.array([np.cos(turn), np.sin(turn)])
+    step = 0.0
+    while _hits(one.moved(middle + step * way), put):
+        step += 0.5
+    return one.moved(middle + _first_contact(one.moved(middle), way, max(step - 0.5, 0), step, put) * way)
+
+
+def _stacked(here: _Put, hit: Sequence[_Put], put: Sequence[_Put], rng: np.random.Generator) -> _Put | None:
+    """Return a strand piece resting on what it landed on, or None where it cannot rest there."""
+    piece = here.thing
+    if not isinstance(piece, StrandPiece) or piece.tilt_deg > 1:
+        return None
+    axis = np.array([np.cos(np.radians(piece.axis_deg)), np.sin(np.radians(piece.axis_deg))])
+    sides = [float((p.centre - here.centre) @ axis) for p in hit]
+    balanced = abs(min(sides, key=abs)) < 0.12 * piece.length_mm
+    top = max(p.high_mm for p in hit)
+    if (min(sides) < 0 < max(sides) or balanced) and top < 4 * piece.diameter_mm:
+        found = _put(replace(piece, lift_mm=top))
+    else:
+        leaning = _leaning(piece, hit, axis)
+        if leaning is None:
+            return None
+        found = _put(leaning)
+        if _hits(found, [p for p in put if p is not hit[0]]):
+            return None
+        return found
+    return None if _hits(found, put) else found
+
+
+def _leaning(piece: StrandPiece, hit: Sequence[_Put], axis: FloatArray) -> StrandPiece | None:
+    """Return the piece with end 0 on the floor, its flank on the single lying strand piece it met.
+
+    Its underside, seen square to its own axis, is a line through the floor point that touches the ellipse that is
+    the other's section: of two tangents one is the floor, the other has the slope 2 d b / (d² - a²).
+    """
+    lower = hit[0].thing
+    if len(hit) > 1 or not isinstance(lower, StrandPiece) or lower.tilt_deg or lower.lift_mm:
+        return None
+    across = abs(np.sin(np.radians(piece.axis_deg - lower.axis_deg)))
+    if across < 0.35:
+        return None
+    b = lower.diameter_mm / 2
+    a = b / across
+    # plan distance along the piece from its resting end to the other's axis
+    normal = np.array([-np.sin(np.radians(lower.axis_deg)), np.cos(np.radians(lower.axis_deg))])
+    offset = float((hit[0].centre - [piece.x_mm, piece.y_mm]) @ normal) / float(axis @ normal)
+    if offset < 0:  # the resting end is the one farther from the other piece
+        piece = replace(piece, axis_deg=piece.axis_deg + 180.0)
+        offset = -offset
+    d = piece.length_mm / 2 + offset
+    if d <= 1.6 * a or d > piece.length_mm * 0.95:
+        return None
+    tilt = float(np.degrees(np.arctan(2 * d * b / (d * d - a * a))))
+    return replace(piece, tilt_deg=tilt, tails=(), burrs=()) if tilt < 60 else None
