@@ -1,0 +1,57 @@
+# Everything sets itself up: the first call makes .venv from the locked dependencies (about a minute), and again
+# when the lock or pyproject.toml has changed. Needs Python 3.11 or later with venv, make, and git for `make check`.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+PHOTOS ?=
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check coverage bench check-statistics check-wheels lock clean
+
+help: ## list the targets
+	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/make \1|\2/p' $(MAKEFILE_LIST) | awk -F'|' '{printf "%-24s %s\n", $$1, $$2}'
+
+$(READY): requirements.lock pyproject.toml
+	@echo "Setting up $(VENV) from requirements.lock ..."
+	@$(PYTHON) -c 'import sys; sys.exit("Python 3.11 or later is needed, this is %d.%d" % sys.version_info[:2] if sys.version_info < (3, 11) else 0)'
+	@$(PYTHON) -m venv $(VENV)
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r requirements.lock
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+demo: $(READY) ## measure and judge the sample photos
+	@$(BIN)/traygauge demo
+
+test: $(READY) ## run every test
+	$(BIN)/python -m pytest
+
+check: $(READY) ## linter, formatter, types for each Python, import contract
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/mypy --python-version 3.12
+	$(BIN)/mypy --python-version 3.13
+	$(BIN)/mypy --python-version 3.14
+	$(BIN)/lint-imports
+
+coverage: $(READY) ## run every test and show which lines and branches none of them reaches
+	$(BIN)/python -m pytest --cov --cov-report=term-missing:skip-covered
+
+bench: $(READY) ## speed, memory and errors; PHOTOS=folder adds a folder of photos with their truth
+	$(BIN)/python -m bench $(PHOTOS)
+
+check-statistics: $(READY) ## simulate batches and compare how often the verdict is right with what it promises
+	$(BIN)/python -m bench.statistics
+
+check-wheels: $(READY) ## prove that each locked dependency has a wheel for every Python and system (network)
+	$(BIN)/python tools/prove_wheels.py
+
+lock: ## write requirements.lock anew (network; needs the program uv)
+	uv pip compile --universal --generate-hashes --fork-strategy fewest --upgrade --quiet --no-emit-index-url \
+		--no-annotate --python-version 3.11 --custom-compile-command 'make lock' \
+		--group dev --group build pyproject.toml --output-file requirements.lock
+
+clean: ## remove the set-up and what tools left behind
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage dist build
