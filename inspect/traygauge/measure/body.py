@@ -22,6 +22,8 @@ T = TypeVar("T", Frames, Flanks, Ends)
 _EITHER_WAY = 1.5
 #: Two axes whose explanations differ by less than this (in log units) leave the axis unknown.
 _DECISIVE = 1.0
+#: A rival axis whose width is stranger than the piece's own by this much is not looked at further.
+_HOPELESS = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,22 +52,33 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     explained cut faces decide, and where they do not, `axis_sure` is False.
     """
     n = len(first)
-    doubtful = np.flatnonzero(first.length_mm < _EITHER_WAY * first.diameter_mm)
+    doubtful = _either_way(first)
     who = np.concatenate([np.arange(n), doubtful])
-    frames = _turned(_rows(first, who), np.arange(n, len(who)))
-    flanks = fit_flanks(signal, tray, frames)
+    flanks = fit_flanks(signal, tray, _turned(_rows(first, who), np.arange(n, len(who))))
+    strange = _strangeness(flanks.frames.diameter_mm, n)
+    # a rival whose width is far stranger than its own piece's needs no cut faces to lose, and the other way round
+    rivals = np.flatnonzero(strange[n:] < strange[doubtful] + _HOPELESS) + n
+    tried = np.concatenate([np.arange(n), rivals])
+    who, flanks, strange = who[tried], _rows(flanks, tried), strange[tried]
     ends = fit_ends(signal, tray, flanks.frames, flanks.optics, _rows_of_apart(apart, who))
     misfit = _misfit(flanks, ends)
-    strange = misfit + _strangeness(flanks.frames.diameter_mm, n)
+    total = misfit + strange
+    own, other = who[n:], np.arange(n, len(who))
     chosen = np.arange(n)
-    other = np.arange(n, len(who))
-    better = strange[other] < strange[doubtful]
-    chosen[doubtful[better]] = other[better]
+    better = total[other] < total[own]
+    chosen[own[better]] = other[better]
     sure = np.ones(n, bool)
-    sure[doubtful] = np.abs(strange[other] - strange[doubtful]) > _DECISIVE
+    sure[own] = np.abs(total[other] - total[own]) > _DECISIVE
     flanks, ends = _rows(flanks, chosen), _rows(ends, chosen)
-    frames = _closed(flanks.frames, ends)
-    return Bodies(frames, flanks, ends, sure, misfit[chosen])
+    return Bodies(_closed(flanks.frames, ends), flanks, ends, sure, misfit[chosen])
+
+
+def _either_way(first: Frames) -> IntArray:
+    """Return the pieces whose axis may run across what looks like it: as long as thick, or as long as others are thick."""
+    usual = np.median(first.diameter_mm)
+    stout = first.length_mm < _EITHER_WAY * first.diameter_mm
+    slice_ = np.abs(first.length_mm - usual) < 0.3 * usual
+    return np.flatnonzero(stout | slice_)
 
 
 def _closed(frames: Frames, ends: Ends) -> Frames:

@@ -26,10 +26,10 @@ from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 
-ROWS = np.linspace(-0.8, 0.8, 11)  # places across the axis, in half widths
+ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
-_STEP_PX = 0.5
+_STEP_PX = 0.65
 _ROUNDS = 7
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
 #: (shading, tone curve), so that hundreds of them say little more than a few.
@@ -153,7 +153,7 @@ def _read(
         + s[:, None, :, None] * ds[:, None, None]
         + v[:, :, None, None] * dv[:, None, None]
     )
-    raw = signal.at(px).astype(float)
+    raw = signal.at(px)
     own = apart.own(px, who)
     k = max(4, m // 6)
     tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[who])
@@ -163,15 +163,21 @@ def _read(
     good = contrast > 0.25 * usual
     share = (raw - tray_row[..., None]) / np.where(good, contrast, np.maximum(usual, 1e-6))[..., None]
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
-    return _Light(share, own * trust[..., None], s, v, blur, radius)
+    weight = (own * trust[..., None]).astype(np.float32)
+    return _Light(share.astype(np.float32), weight, s.astype(np.float32), v, blur, radius)
 
 
 def _median_of(values: FloatArray, valid: npt.NDArray[np.bool_], otherwise: FloatArray) -> FloatArray:
     """Return the median (e, r) over the last axis of valid values (e, r, k), `otherwise` (e,) where fewer than half."""
-    filled = np.where(valid, values, np.nan)
-    enough = valid.mean(-1) >= 0.5
-    filled[~enough] = otherwise[np.nonzero(~enough)[0], None]
-    return np.nanmedian(filled, -1)
+    middle = np.median(values, -1)
+    spoilt = ~valid.all(-1)
+    if spoilt.any():
+        some = np.where(valid[spoilt], values[spoilt], np.nan)
+        some[valid[spoilt].mean(-1) < 0.5] = np.nan
+        fallback = np.broadcast_to(otherwise[:, None], middle.shape)[spoilt]
+        some = np.where(np.isnan(some).all(-1, keepdims=True), fallback[:, None], some)
+        middle[spoilt] = np.nanmedian(some, -1)
+    return middle
 
 
 def _arcs(p: FloatArray, light: _Light) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -181,50 +187,52 @@ def _arcs(p: FloatArray, light: _Light) -> tuple[FloatArray, FloatArray, FloatAr
     return line + p[:, 2:3] * q, line - p[:, 2:3] * q, q
 
 
-def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
-    """Return starting parameters (e, 5): the best of a line of places and of three face brightnesses.
+#: Brightness of the face and of the surroundings, between tray (0) and flank (1), that a search starts from. Bright
+#: pieces have faces of any brightness; dark ones have dark faces, and shadows beside them on a light tray.
+_BRIGHT_STARTS = ((0.0, 0.0), (0.5, 0.0), (1.0, 0.0))
+_DARK_STARTS = ((1.0, 0.0), (0.9, 0.0), (1.0, 0.3), (1.0, 0.6), (1.0, 0.75))
 
-    The ends of a dark piece start where its darkness first gives way: a shadow may follow.
-    """
+
+def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
+    """Return starting parameters (e, 5): the best of a line of places and of a few brightnesses."""
     t = np.abs(lean)
-    if sense < 0:
-        return np.stack(
-            [_innermost_drop(light) - t * light.radius, 0 * t, t, np.ones_like(t), np.full_like(t, 0.2)], -1
-        )
-    best = np.full(len(t), np.inf)
-    start = np.zeros((len(t), 5))
+    middle = slice(len(ROWS) // 2 - 2, len(ROWS) // 2 + 3, 2)
     few = _Light(
-        light.share[:, 2:-2:3, ::2],
-        light.weight[:, 2:-2:3, ::2],
+        light.share[:, middle, ::2],
+        light.weight[:, middle, ::2],
         light.s[:, ::2],
-        light.v[:, 2:-2:3],
+        light.v[:, middle],
         light.blur,
         light.radius,
     )
-    for out in np.arange(-0.6, 0.41, 0.1):
-        for face in (0.0, 0.5, 1.0):
-            f = np.where(lean > 0.05, 1.0, face)
-            p = np.stack([out - t * light.radius * 0.5, 0 * t, t, f, 0 * t], -1)
-            outer, inner, _ = _arcs(p, few)
-            ci, co = (ndtr((x[..., None] - few.s[:, None]) / few.blur[:, None, None]) for x in (inner, outer))
-            rest = ci + f[:, None, None] * (co - ci) - few.share
-            cost = (few.weight * np.abs(rest)).sum((1, 2))
+    narrow = (1 / light.blur).astype(np.float32)[:, None, None]
+    best = np.full(len(t), np.inf)
+    start = np.zeros((len(t), 5))
+    for out in np.arange(-0.6, 0.46, 0.1):
+        p = np.stack([out - t * light.radius * 0.5, 0 * t, t, 0 * t, 0 * t], -1)
+        outer, inner, _ = _arcs(p, few)
+        ci, co = (
+            _edge(narrow * (x[..., None].astype(np.float32) - few.s[:, None]))[0] for x in (inner, outer)
+        )
+        weight, change = few.weight, np.ones(len(t))
+        if sense < 0:
+            # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
+            # measured by what there is to explain there
+            weight = weight * (
+                (few.s[:, None] < outer[..., None] + 0.2) & (few.s[:, None] > inner[..., None] - 0.2)
+            )
+            total = weight.sum((1, 2)) + 1e-6
+            mean = (weight * few.share).sum((1, 2)) / total
+            change = (weight * np.abs(few.share - mean[:, None, None])).sum((1, 2)) + 0.05 * total
+        for face, beside in _DARK_STARTS if sense < 0 else _BRIGHT_STARTS:
+            f = np.where(lean > 0.05, 1.0, face).astype(np.float32)
+            rest = ci + f[:, None, None] * (co - ci) + beside * (1 - co) - few.share
+            cost = (weight * np.abs(rest)).sum((1, 2)) / change
             better = cost < best
             best = np.where(better, cost, best)
             start[better] = p[better]
+            start[better, 3], start[better, 4] = f[better], beside
     return start
-
-
-def _innermost_drop(light: _Light) -> FloatArray:
-    """Return where along the axis (e,) a dark piece's end first gives way to something lighter, shadow or tray."""
-    weight = light.weight * (np.abs(light.v) < 0.6 * light.radius[:, None])[..., None] + 1e-9
-    mean = (light.share * weight).sum(1) / weight.sum(1)
-    darkness = -np.log(np.maximum(1.0 - mean, 0.0) + 0.03)  # equal ratios of light: tray 1, black 0
-    drop = darkness[:, :-2] - darkness[:, 2:]
-    inner = drop[:, 1:-1]
-    peak = (inner >= drop[:, :-2]) & (inner > drop[:, 2:]) & (inner > 0.35 * drop.max(1, keepdims=True))
-    at = np.where(peak.any(1), peak.argmax(1) + 2, drop.argmax(1) + 1)
-    return np.take_along_axis(light.s, at[:, None], 1)[:, 0]
 
 
 def _gauss_newton(
@@ -236,44 +244,80 @@ def _gauss_newton(
     near 1 for dark pieces, whose faces are as dark as their flanks; g, the surroundings against the tray further out
     (a shadow is darker than its tray), near 0 for bright pieces.
     """
-    b = light.blur[:, None, None]
-    s = light.s[:, None]
     hidden = lean > 0.12
     zero = np.zeros_like(lean)
     prior = np.stack([zero, zero, np.abs(lean), zero + (1.0 if sense < 0 else 0.5), zero], -1)
     sd = np.array([1e3, 0.35, SLOPE_SD, 0.15 if sense < 0 else 1.0, 0.6 if sense < 0 else 0.1])
-    noise = _NOISE
     robust = np.ones_like(light.weight[..., 0])
     for step in range(_ROUNDS):
-        outer, inner, q = _arcs(p, light)
-        f, g = p[:, 3][:, None, None], p[:, 4][:, None, None]
-        zi, zo = (inner[..., None] - s) / b, (outer[..., None] - s) / b
-        ci, co = ndtr(zi), ndtr(zo)
-        gi, go = np.exp(-0.5 * zi**2) / (2.5066 * b), np.exp(-0.5 * zo**2) / (2.5066 * b)
-        rest = light.share - (g + (1 - f) * ci + (f - g) * co)
-        d_out = (1 - f) * gi + (f - g) * go
-        d_t = q[..., None] * ((f - g) * go - (1 - f) * gi)
-        d_f = np.where(hidden[:, None, None], 0.0, co - ci)
-        jac = np.stack([d_out, d_out * light.v[..., None], d_t, d_f, 1 - co], -1)
-        # the surroundings count only as far as they can be taken for even
-        near = np.clip(1.0 - (-zo * b - 4 * b - 0.05) / 0.15, 0.0, 1.0)
-        w = light.weight * robust[..., None] * near
-        weighted = (w[..., None] * jac).reshape(len(p), -1, 5)
-        flat = jac.reshape(len(p), -1, 5)
-        normal = weighted.transpose(0, 2, 1) @ flat / noise**2 + np.diag(1 / sd**2)
-        right = (weighted.transpose(0, 2, 1) @ rest.reshape(len(p), -1, 1))[..., 0] / noise**2 + (
-            prior - p
-        ) / sd**2
+        functions, weight = _functions(p, light, robust)
+        gram = (functions * weight[..., None, :]) @ functions.swapaxes(-1, -2)
+        if step == _ROUNDS - 1:
+            break
+        normal, right = _normal_equations(gram, p, light, ~hidden)
+        normal, right = normal + np.diag(1 / sd**2), right + (prior - p) / sd**2
         p = p + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
         p[:, 2] = np.abs(p[:, 2])
         p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))
         p[:, 4] = np.clip(p[:, 4], -0.4, 0.9)
         if step >= 2:
-            row = np.sqrt((light.weight * near * rest**2).mean(-1))
+            row = np.sqrt(gram[..., 4, 4] / (robust * light.weight.shape[-1]))
             scale = np.median(row, 1, keepdims=True) + 0.01
-            robust = 1 / (1 + (row / (2.0 * scale)) ** 2)
-    residual = np.sqrt((w * rest**2).sum((1, 2)) / np.maximum(w.sum((1, 2)), 1e-9))
+            robust = (1 / (1 + (row / (2.0 * scale)) ** 2)).astype(np.float32)
+    residual = np.sqrt(gram[..., 4, 4].sum(1) / np.maximum(weight.sum((1, 2)), 1e-9))
     return p, np.sqrt(np.einsum("eii->ei", np.linalg.inv(normal))), residual
+
+
+def _functions(p: FloatArray, light: _Light, robust: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the five functions of s on each row (e, r, 5, m) and their weights (e, r, m), single precision.
+
+    The functions: what moves with the inner arc, what moves with the outer arc, what f and what g bring in, and what
+    is left unexplained. Every derivative of the model is a row's own multiple of the first four.
+    """
+    outer, inner, _ = _arcs(p, light)
+    narrow = (1 / light.blur).astype(np.float32)[:, None, None]
+    f, g = (p[:, k].astype(np.float32)[:, None, None] for k in (3, 4))
+    ci, gi = _edge(narrow * (inner[..., None].astype(np.float32) - light.s[:, None]))
+    zo = narrow * (outer[..., None].astype(np.float32) - light.s[:, None])
+    co, go = _edge(zo)
+    both = np.empty((*ci.shape[:2], 5, ci.shape[2]), np.float32)
+    both[..., 0, :] = (1 - f) * narrow * gi
+    both[..., 1, :] = (f - g) * narrow * go
+    both[..., 2, :] = co - ci
+    both[..., 3, :] = 1 - co
+    both[..., 4, :] = light.share - (g + (1 - f) * ci + (f - g) * co)
+    # the surroundings count only as far as they can be taken for even
+    near = np.clip(1.0 + (zo / narrow + 4 / narrow + np.float32(0.05)) / np.float32(0.15), 0.0, 1.0)
+    return both, light.weight * robust[..., None] * near
+
+
+def _normal_equations(
+    gram: FloatArray, p: FloatArray, light: _Light, face_free: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the normal matrix (e, 5, 5) and right side (e, 5) from each row's products of functions (e, r, 5, 5)."""
+    _, _, q = _arcs(p, light)
+    rows = np.zeros((*q.shape, 5, 5))  # parameter, function
+    rows[..., 0, :2] = 1.0
+    rows[..., 1, :2] = light.v[..., None]
+    rows[..., 2, 0], rows[..., 2, 1] = -q, q
+    rows[..., 3, 2] = face_free[:, None]
+    rows[..., 4, 3] = 1.0
+    half = rows @ gram.astype(float)
+    normal = (half @ rows.swapaxes(-1, -2)).sum(1) / _NOISE**2
+    return normal, half[..., 4].sum(1) / _NOISE**2
+
+
+_TABLE = np.arange(-600, 601) / 100.0
+_STEP_TABLE, _BELL_TABLE = (
+    ndtr(_TABLE).astype(np.float32),
+    (np.exp(-0.5 * _TABLE**2) / np.sqrt(2 * np.pi)).astype(np.float32),
+)
+
+
+def _edge(z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the normal distribution and density at z, from a table (error below 0.002)."""
+    index = np.clip(z * np.float32(100.0) + np.float32(600.5), 0, 1200).astype(np.int32)
+    return _STEP_TABLE[index], _BELL_TABLE[index]
 
 
 def _as_ends(
