@@ -212,19 +212,23 @@ def root_of(
     return Root(at - inside * spacing, taken[0] % m, taken[0] % m + taken[1] - taken[0])
 
 
-def _run(near: npt.NDArray[np.bool_], foot: int) -> tuple[int, int] | None:
-    """Return first and last index of the stretch around `foot` where `near` holds, gaps of one bridged."""
+def _run(near: npt.NDArray[np.bool_], foot: int, gap: int = 6) -> tuple[int, int] | None:
+    """Return first and last index of the stretch around `foot` where `near` holds, gaps of a few points bridged."""
     m = len(near)
-    if near.all() or not near.any():
+    hits = np.flatnonzero(near)
+    if len(hits) == 0 or len(hits) > m - gap:
         return None
-    twice = near | (np.roll(near, 1) & np.roll(near, -1))
-    if not twice[foot]:
+    after = np.diff(np.append(hits, hits[0] + m))  # to the next hit
+    ends = np.flatnonzero(after > gap + 1)
+    if len(ends) == 0:
         return None
-    off = np.flatnonzero(~twice)
-    if len(off) == 0:
-        return None
-    ahead, behind = (off - foot) % m, (foot - off) % m
-    return foot - int(behind.min()) + 1, foot + int(ahead.min()) - 1
+    firsts, lasts = hits[(ends + 1) % len(hits)], hits[ends]
+    lead = (foot - firsts) % m
+    k = int(np.argmin(lead))  # the stretch that began last before the foot
+    last = lasts[(k + 1) % len(ends)]
+    first = foot - int(lead[k])
+    last = first + int((last - firsts[k]) % m)
+    return (first, last) if last >= foot - gap else None
 
 
 def _across(

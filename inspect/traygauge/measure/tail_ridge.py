@@ -24,10 +24,11 @@ class Tracks:
 
     Parameters
     ----------
-    points : ndarray (t, s, 2): board px; valid up to `length` points.
+    points : ndarray (t, s, 2): board px; valid up to `used` points.
     weight : ndarray (t, s): contrast integrated across the thread, px of full contrast.
     peak : ndarray (t, s): contrast on the ridge.
-    size : ndarray (t,): number of valid points.
+    size : ndarray (t,): number of points before it fades.
+    used : ndarray (t,): number of valid points.
     end : ndarray (t,): TIP, OWN (own body reached), OTHER (another body reached), EDGE (left the patch).
     """
 
@@ -35,6 +36,7 @@ class Tracks:
     weight: FloatArray
     peak: FloatArray
     size: IntArray
+    used: IntArray
     end: IntArray
 
 
@@ -172,8 +174,7 @@ def follow(
         low[live] = np.where(faint, low[live] + 1, 0)
         end[live] = _ended(patches, box[live], q, s)
         live = live[(end[live] == TIP) & (low[live] < 3)]
-    size = size - np.where(end == TIP, low, 0)
-    return Tracks(points, weight, peak, size, end)
+    return Tracks(points, weight, peak, size - np.where(end == TIP, low, 0), size, end)
 
 
 def _ended(patches: Patches, box: IntArray, q: FloatArray, step: int) -> IntArray:

@@ -13,10 +13,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from traygauge.measure.tail_outline import Rings, even_rings, narrow_peaks, outward, root_of, suspects
+from traygauge.measure.tail_outline import Rings, even_rings, narrow_peaks, outward, suspects
 from traygauge.measure.tail_patch import Patches, label_at, lay_out, signal_at
-from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, FollowRule, Tracks, follow, seeds
+from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, seeds
+from traygauge.measure.tail_thread import TAPERS_BELOW, Ridge, Sight, Thread, thread_of
+from traygauge.measure.tail_view import view_correction
 from traygauge.segment.regions import Regions
 
 FloatArray = npt.NDArray[np.float64]
@@ -25,10 +28,6 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: Codes in `Tails.outline_part`.
 BODY, TAIL, BURR = 0, 1, 2
-
-#: design.md section 2: a tail is narrower than this share of the diameter, and from this length on.
-WIDEST_OF_DIAMETER = 0.25
-SHORTEST_MM = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,6 +45,7 @@ class Tails:
     outline_part : tuple of n ndarrays (k,), int8: BODY, TAIL or BURR for each vertex of `Regions.outlines_px`.
     body_outlines_px : tuple of n ndarrays (m, 2): closed outline without tails (a chord across each root).
     thread : ndarray (n,), bool: the whole region is a thread without a body.
+    part_of : ndarray (n,): region whose tail a small region is a bit of (a thread that fades in between), else -1.
     burr_mm : ndarray (n,): height of the largest burr, 0 where none is seen.
     """
 
@@ -60,6 +60,7 @@ class Tails:
     outline_part: tuple[npt.NDArray[np.int8], ...]
     body_outlines_px: tuple[FloatArray, ...]
     thread: BoolArray
+    part_of: IntArray
     burr_mm: FloatArray
 
     def of(self, region: int) -> IntArray:
@@ -79,15 +80,23 @@ class Tails:
 
 
 @dataclass(frozen=True, eq=False)
-class _Thread:
-    """One thread followed: region, path (px, from the root), width along it and the ring's stretch it takes."""
+class _Scene:
+    """What the close look needs to know of one photo."""
+
+    regions: Regions
+    rings: Rings
+    solid: BoolArray
+    sight: Sight
+    level: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A thread, the region it grows on and the one it ends at (-1: none)."""
 
     region: int
-    path: FloatArray
-    width_px: float
-    first: int
-    last: int
-    tied: bool
+    ends_at: int
+    thread: Thread
 
 
 def find_tails(regions: Regions) -> Tails:
@@ -97,32 +106,22 @@ def find_tails(regions: Regions) -> Tails:
     ----------
     regions : as segmenting gives them.
     """
-    if len(regions) == 0:
-        return _gathered(regions, np.zeros(0), [], [], [], np.zeros(0, bool))
-    scale, blur = _scale_and_blur(regions)
-    rings = even_rings(regions.outlines_px, max(0.7, 0.055 * float(np.median(scale))))
-    typical = _typical_diameter(regions)
-    solid = (rings.width > 0.4 * typical) | (rings.area > 0.6 * typical**2)
-    thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
-    about = np.clip(rings.width, 0.7 * typical, 1.5 * typical)
-    sigma = float(np.median(blur))
-    look = np.flatnonzero(
-        (suspects(rings, about, sigma) | _faint(regions, rings, typical, sigma, solid)) & solid
-    )
-    found = _followed(regions, rings, look, typical, scale, blur, solid) if len(look) else []
-    parts = [np.zeros(len(o), np.int8) for o in regions.outlines_px]
-    bodies = list(regions.outlines_px)
-    for k in sorted({t.region for t in found}):
-        mine = [t for t in found if t.region == k]
-        parts[k] = _parts(regions.outlines_px[k], rings.step[k], mine)
-        bodies[k] = regions.outlines_px[k][parts[k] == BODY]
-    return _gathered(regions, scale, found, parts, bodies, thread)
-
-
-def _scale_and_blur(regions: Regions) -> tuple[FloatArray, FloatArray]:
-    """Return px/mm at about a quarter of a piece's height, and the blur, px, at each region."""
+    n = len(regions)
+    if n == 0:
+        return _gathered(regions, even_rings((), 1.0), [], 1.0, np.zeros(0, bool))
+    diameter = _typical_diameter(regions)
     middle = regions.tray.to_mm(np.array([o.mean(axis=0) for o in regions.outlines_px]))
-    return regions.tray.px_per_mm(middle, 0.4), regions.tray.blur_px.at(middle)
+    px_per_mm = float(np.median(regions.tray.px_per_mm(middle, 0.4)))
+    rings = even_rings(regions.outlines_px, max(0.7, 0.055 * px_per_mm))
+    sight = Sight(diameter, px_per_mm, _edge_blur(regions, rings, diameter))
+    solid = (rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)
+    level = max(0.12, 5.0 / max(regions.contrast_to_noise, 1e-6))
+    scene = _Scene(regions, rings, solid, sight, level)
+    about = np.clip(rings.width, 0.7 * diameter, 1.5 * diameter)
+    look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene)) & solid)
+    found = _without_twins(_followed(scene, look)) if len(look) else []
+    thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
+    return _gathered(regions, rings, found, diameter / px_per_mm, thread)
 
 
 def _typical_diameter(regions: Regions) -> float:
@@ -132,185 +131,189 @@ def _typical_diameter(regions: Regions) -> float:
     return max(float(np.percentile(short, 40)), 4.0)
 
 
-def _faint(regions: Regions, rings: Rings, diameter: float, sigma: float, solid: BoolArray) -> BoolArray:
+def _edge_blur(regions: Regions, rings: Rings, diameter: float) -> float:
+    """Return the blur of the pieces' own edges in the signal, px (standard deviation).
+
+    The ring's edges say how sharp black on white is. Where pieces and tray differ in colour rather than brightness,
+    theirs are softer, because JPEG stores colour at half size. From the rise within a pixel of the half contrast.
+    """
+    every = max(1, len(rings.points) // 1500)
+    points, normal = rings.points[::every], outward(rings)[::every]
+    owner = np.repeat(np.arange(len(rings)), rings.count)[::every]
+    far = min(3.5, 0.2 * diameter)
+    out, off, on, inside = (signal_at(regions, points + d * normal, owner) for d in (far, 1.0, -1.0, -far))
+    step = inside - out
+    rise = (
+        np.median(((on - off) / np.where(step > 0.2, step, np.nan))[step > 0.2])
+        if (step > 0.2).any()
+        else 0.68
+    )
+    # pixels are taken whole, which adds 1/12 px² of their own; two pixels' rise is erf(1 / (sqrt 2 blur))
+    blur = 1.0 / (np.sqrt(2) * special.erfinv(float(np.clip(rise, 0.15, 0.97))))
+    return float(np.sqrt(max(blur**2 - 1 / 12, 0.16)))
+
+
+def _faint(scene: _Scene) -> BoolArray:
     """Return around which outlines something narrow shows beside the blurred edge, ndarray (n,)."""
-    count = rings.count
-    owner = np.repeat(np.arange(len(rings)), count)
+    rings, blur = scene.rings, scene.sight.blur_px
+    owner = np.repeat(np.arange(len(rings)), rings.count)
     normal = outward(rings)
-    hides = np.concatenate([[False], solid])
+    hides = np.concatenate([[False], scene.solid])
     contrast = np.zeros(len(owner))
     for further in (1.5, 2.5):
-        at = rings.points + (2.2 * sigma + further) * normal
-        label = label_at(regions, at)
-        contrast += 0.5 * np.where(hides[label], 0.0, signal_at(regions, at, owner))
-    return narrow_peaks(rings, contrast, 0.4 * diameter + 2 * sigma) > _level(regions)
+        at = rings.points + (2.2 * blur + further) * normal
+        seen = signal_at(scene.regions, at, owner)
+        contrast += 0.5 * np.where(hides[label_at(scene.regions, at)], 0.0, seen)
+    return narrow_peaks(rings, contrast, 0.4 * scene.sight.diameter_px + 2 * blur) > scene.level
 
 
-def _level(regions: Regions) -> float:
-    """Return the contrast from which a thread is told from noise."""
-    return max(0.12, 5.0 / max(regions.contrast_to_noise, 1e-6))
-
-
-def _followed(
-    regions: Regions,
-    rings: Rings,
-    look: IntArray,
-    diameter: float,
-    scale: FloatArray,
-    blur: FloatArray,
-    solid: BoolArray,
-) -> list[_Thread]:
+def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
     """Return the threads of the regions looked at; those that run out of sight get a wider look."""
-    sigma, ppm = float(np.median(blur)), float(np.median(scale))
-    threads: list[_Thread] = []
+    sight = scene.sight
+    found: list[_Found] = []
     for margin_mm in (0.6, 8.0):
-        patches = lay_out(regions, look, margin_mm * ppm + 4 * sigma, 0.38 * diameter + sigma + 1, solid)
-        level = _level(regions)
-        shell = seeds(patches, level, 1.0 + 0.5 * sigma, 3.5 + sigma)
-        step = max(1.0, 0.06 * ppm)
-        reach = 0.125 * diameter + 2.0 * sigma
-        rule = FollowRule(step, reach, 0.7 * level, int(12 * ppm / step))
-        homeward = FollowRule(step, reach, 0.0, int(12 + sigma), home=True)
-        out = follow(patches, shell.patch, shell.point, shell.direction, rule)
-        back = follow(patches, shell.patch, shell.point, -shell.direction, homeward)
-        unseen = np.unique(look[shell.patch[out.end == EDGE]])
-        for i in range(len(shell.patch)):
-            k = int(look[shell.patch[i]])
-            if margin_mm < 1 and k in unseen:
-                continue
-            t = _measured(patches, out, back, i, k, rings, step, diameter, scale[k], blur[k])
-            if t is not None:
-                threads.append(t)
-        look = unseen
+        margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
+        disc = 0.38 * sight.diameter_px + sight.blur_px + 1
+        patches = lay_out(scene.regions, look, margin, disc, scene.solid)
+        shell = seeds(patches, scene.level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
+        step = max(1.0, 0.06 * sight.px_per_mm)
+        reach = 0.125 * sight.diameter_px + 2.0 * sight.blur_px
+        outwards = FollowRule(step, reach, 0.7 * scene.level, int(12 * sight.px_per_mm / step))
+        homewards = FollowRule(step, reach, 0.0, int(12 + sight.blur_px), home=True)
+        out = follow(patches, shell.patch, shell.point, shell.direction, outwards)
+        back = follow(patches, shell.patch, shell.point, -shell.direction, homewards)
+        unseen = np.unique(shell.patch[out.end == EDGE]) if margin_mm < 1 else np.zeros(0, np.int64)
+        wanted = (back.end == OWN) & (out.size > 1) & ~np.isin(shell.patch, unseen)
+        for i in np.flatnonzero(wanted):
+            one = _one(scene, patches, int(shell.patch[i]), out, back, int(i))
+            if one is not None:
+                found.append(one)
+        look = look[unseen]
         if len(look) == 0:
             break
-    return threads
+    return found
 
 
-def _measured(
-    patches: Patches,
-    out: Tracks,
-    back: Tracks,
-    i: int,
-    k: int,
-    rings: Rings,
-    step: float,
-    diameter: float,
-    scale: float,
-    blur: float,
-) -> _Thread | None:
-    """Return one thread with its root and tip, or None where it is none."""
-    if back.end[i] != OWN or back.size[i] < 1:
-        return None
+def _one(scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int) -> _Found | None:
+    """Return what track i is, None where it is no thread on a cut edge."""
+    k, sight = int(patches.region[p]), scene.sight
     x, y = np.rint(out.points[i, : out.size[i]]).astype(int).T
-    if out.size[i] < 2 or patches.away[y, x].max() < 0.25 * scale:
+    if patches.away[y, x].max() < 0.25 * sight.px_per_mm:
+        return None  # a corner or a rim
+    ridge = _ridge(patches.shift_px[p], out, back, i)
+    thread = thread_of(ridge, scene.rings.ring(k), scene.rings.step[k], sight)
+    if thread is None:
         return None
-    n0, n1 = int(back.size[i]), int(min(out.size[i] + 3, out.points.shape[1]))
-    if out.end[i] != 0:
-        n1 = int(out.size[i])
-    path = (
-        np.concatenate([back.points[i, 1:n0][::-1], out.points[i, :n1]])
-        + patches.shift_px[patches_index(patches, k)]
+    ends_at = -1
+    if out.end[i] == OTHER:
+        ahead = ridge.points[-1] + 2.0 * (ridge.points[-1] - ridge.points[-2])
+        ends_at = int(label_at(scene.regions, np.stack([ridge.points[-1], ahead])).max()) - 1
+        if thread.taper > 1 / TAPERS_BELOW:
+            return None  # the other's tail, touching this piece
+        if not thread.taper > TAPERS_BELOW:
+            ends_at = -1
+    elif out.end[i] == OWN and _bodies_apart(
+        patches, p, out.points[i, 0], ridge.points[-1] - patches.shift_px[p]
+    ):
+        ends_at = k
+    return _Found(k, ends_at, thread)
+
+
+def _ridge(shift: FloatArray, out: Tracks, back: Tracks, i: int) -> Ridge:
+    """Return the way from the body to the tip, the track back to the body turned round."""
+    beyond = 3 if out.end[i] == TIP else 0  # what fades belongs to the profile of the tip
+    n0, n1 = int(back.size[i]), int(min(out.size[i] + beyond, out.points.shape[1]))
+    joined = [
+        np.concatenate([b[i, 1:n0][::-1], o[i, :n1]])
+        for b, o in ((back.points, out.points), (back.weight, out.weight), (back.peak, out.peak))
+    ]
+    used = np.concatenate([np.ones(max(n0 - 1, 0), bool), np.arange(n1) < out.used[i]])
+    points = joined[0][used]
+    apart = np.concatenate([[True], np.hypot(*np.diff(points, axis=0).T) > 1e-6])
+    return Ridge(
+        points[apart] + shift, joined[1][used][apart], joined[2][used][apart], bool(out.end[i] == TIP)
     )
-    weight = np.concatenate([back.weight[i, 1:n0][::-1], out.weight[i, :n1]])
-    peak = np.concatenate([back.peak[i, 1:n0][::-1], out.peak[i, :n1]])
-    good = np.concatenate([[True], np.hypot(*np.diff(path, axis=0).T) > 1e-6]) & (np.abs(path).sum(1) > 0)
-    path, weight, peak = path[good], weight[good], peak[good]
-    if len(path) < 4:
-        return None
-    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    root = root_of(
-        rings.ring(k),
-        rings.step[k],
-        path,
-        np.minimum(weight, 0.3 * diameter) / 2 + 1.5 * blur + 1.0,
-        diameter,
-    )
-    if root is None:
-        return None
-    tied = out.end[i] in (OTHER, OWN)
-    tip = arc[-1] if tied or out.end[i] == EDGE else _tip(arc, weight, root.at_px, blur)
-    length = tip - root.at_px
-    inside = (arc > root.at_px + blur) & (arc < tip)
-    if length < SHORTEST_MM * scale or inside.sum() < 2:
-        return None
-    width = float(weight[inside].mean())
-    if width < 0.055 * scale or length < 1.5 * width or width > WIDEST_OF_DIAMETER * diameter + 0.5 * blur:
-        return None
-    line = _between(path, arc, root.at_px, tip)
-    return _Thread(k, line, width, root.first, root.last, bool(tied))
 
 
-def patches_index(patches: Patches, region: int) -> int:
-    """Return the patch of a region."""
-    return int(np.flatnonzero(patches.region == region)[0])
+def _bodies_apart(patches: Patches, p: int, a: FloatArray, b: FloatArray) -> bool:
+    """Return whether two ends of a thread sit on bodies that only the thread connects."""
+    x0, y0, x1, y1 = patches.box[p]
+    count, comp = cv2.connectedComponents(patches.body[y0:y1, x0:x1], connectivity=8)
+    if count < 3:
+        return False
+    ys, xs = np.nonzero(comp)
+    which = [
+        comp[ys[j], xs[j]] for e in (a, b) for j in [np.argmin((xs + x0 - e[0]) ** 2 + (ys + y0 - e[1]) ** 2)]
+    ]
+    return bool(which[0] != which[1])
 
 
-def _tip(arc: FloatArray, weight: FloatArray, root: float, blur: float) -> float:
-    """Return the arc at which the integrated contrast falls to half of what its trend along the thread promises."""
-    end = arc[-1]
-    body = (arc > root + 2 * blur) & (arc < end - 3 - 2 * blur)
-    if body.sum() >= 6:
-        slope, level = np.polyfit(arc[body], weight[body], 1)
-        trend = np.maximum(level + slope * arc, 0.3 * weight[body].mean())
-    else:
-        trend = np.full(len(arc), np.median(np.sort(weight[arc > root])[-4:]) if (arc > root).any() else 0.0)
-    above = np.flatnonzero(weight >= 0.5 * trend)
-    if len(above) == 0 or above[-1] == len(arc) - 1:
-        return float(end)
-    i = int(above[-1])
-    a, b = weight[i] - 0.5 * trend[i], weight[i + 1] - 0.5 * trend[i + 1]
-    return float(arc[i] + (arc[i + 1] - arc[i]) * a / (a - b))
+def _without_twins(found: list[_Found]) -> list[_Found]:
+    """Return the threads without those followed twice (a loop, from both its ends), the longest of each kept."""
+    kept: list[_Found] = []
+    for f in sorted(found, key=lambda f: (f.region, -f.thread.length_px)):
+        middle = f.thread.line[len(f.thread.line) // 4 : -1]
+        same = [g for g in kept if g.region == f.region]
+        near = [np.hypot(*(middle[:, None] - g.thread.line[None]).T).min(axis=0) for g in same]
+        if not any(np.median(d) < max(2.0, 0.6 * g.thread.width_px) for d, g in zip(near, same, strict=True)):
+            kept.append(f)
+    return kept
 
 
-def _between(path: FloatArray, arc: FloatArray, a: float, b: float) -> FloatArray:
-    """Return the path from arc a to arc b; before its start it goes on straight."""
-    u = path[min(3, len(path) - 1)] - path[0]
-    u /= np.hypot(*u)
-    first = (
-        path[0] + a * u if a < 0 else np.array([np.interp(a, arc, path[:, 0]), np.interp(a, arc, path[:, 1])])
-    )
-    last = np.array([np.interp(b, arc, path[:, 0]), np.interp(b, arc, path[:, 1])])
-    inner = path[(arc > a) & (arc < b)]
-    return np.concatenate([first[None], inner, last[None]])
-
-
-def _arc(line: FloatArray) -> float:
-    return float(np.hypot(*np.diff(line, axis=0).T).sum())
-
-
-def _parts(outline: FloatArray, step: float, tails: list[_Thread]) -> npt.NDArray[np.int8]:
+def _parts(outline: FloatArray, step: float, threads: list[Thread]) -> npt.NDArray[np.int8]:
     """Return the parts of an outline's vertices."""
     closed = np.concatenate([outline, outline[:1]])
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
     part = np.zeros(len(outline), np.int8)
-    for t in tails:
+    for t in threads:
         part[(arc[:-1] - t.first * step) % arc[-1] < (t.last - t.first) * step] = TAIL
     return part
 
 
 def _gathered(
-    regions: Regions,
-    scale: FloatArray,
-    found: list[_Thread],
-    parts: list[npt.NDArray[np.int8]],
-    bodies: list[FloatArray],
-    thread: BoolArray,
+    regions: Regions, rings: Rings, found: list[_Found], diameter_mm: float, thread: BoolArray
 ) -> Tails:
-    found = sorted(found, key=lambda t: (t.region, -_arc(t.path)))
-    owner = np.array([t.region for t in found], np.int64)
-    at = scale[owner] if len(owner) else np.zeros(0)
+    """Return everything in millimetres, and the outlines without the threads."""
+    tray = regions.tray
+    parts = [np.zeros(len(o), np.int8) for o in regions.outlines_px]
+    bodies = list(regions.outlines_px)
+    for k in {f.region for f in found}:
+        parts[k] = _parts(regions.outlines_px[k], rings.step[k], [f.thread for f in found if f.region == k])
+        bodies[k] = regions.outlines_px[k][parts[k] == BODY]
+    lines = tuple(tray.to_mm(f.thread.line, diameter_mm / 4) for f in found)
+    seen = np.array([float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines])
+    scale = np.array([f.thread.length_px for f in found]) / np.maximum(seen, 1e-9)
+    sideways = np.array(
+        [
+            (0.0, 0.0)
+            if f.ends_at >= 0
+            else view_correction(tray, line, tray.to_mm(bodies[f.region], diameter_mm / 2), diameter_mm)
+            for f, line in zip(found, lines, strict=True)
+        ]
+    ).reshape(-1, 2)
+    owner = np.array([f.region for f in found], np.int64)
     return Tails(
         owner,
-        tuple(t.path for t in found),
-        tuple(regions.tray.to_mm(t.path, 0.4) for t in found),
-        np.array([_arc(t.path) for t in found]) / at,
-        np.full(len(owner), 0.05),
-        np.array([t.width_px for t in found]) / at,
-        np.full(len(owner), 0.03),
-        np.array([-1 if not t.tied else t.region for t in found], np.int64),
+        tuple(f.thread.line for f in found),
+        lines,
+        np.maximum(seen + sideways[:, 0], 0.5 * seen),
+        np.hypot(np.array([f.thread.u_length_px for f in found]) / scale, sideways[:, 1]),
+        np.array([f.thread.width_px for f in found]) / scale,
+        np.array([f.thread.u_width_px for f in found]) / scale,
+        np.array([f.ends_at for f in found], np.int64),
         tuple(parts),
         tuple(bodies),
         thread,
+        _bits(regions, found),
         np.zeros(len(parts)),
     )
+
+
+def _bits(regions: Regions, found: list[_Found]) -> IntArray:
+    """Return for each region the region whose tail runs over it, -1 where none does."""
+    owner = np.full(len(regions), -1)
+    for f in found:
+        under = label_at(regions, f.thread.line) - 1
+        for k in np.unique(under[(under >= 0) & (under != f.region) & (under != f.ends_at)]):
+            owner[k] = f.region
+    return owner

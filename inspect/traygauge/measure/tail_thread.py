@@ -1,0 +1,182 @@
+"""One thread: where it begins and ends, how wide it is, and whether it is a tail at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from traygauge.measure.tail_outline import root_of
+
+FloatArray = npt.NDArray[np.float64]
+
+#: design.md section 2: a tail is narrower than this share of the diameter, twice as long as wide, from 0.3 mm on.
+WIDEST_OF_DIAMETER = 0.25
+SHORTEST_MM = 0.3
+#: Lenient, because a drawn-out tail tapers and its blurred root is lost in the cut edge; see bench/tails_rate.py.
+LONGER_THAN_WIDE = 1.5
+#: A thread drawn from both its ends keeps its width; a tail that merely touches something tapers towards it.
+TAPERS_BELOW = 0.75
+
+
+@dataclass(frozen=True, eq=False)
+class Ridge:
+    """A thread as followed, from inside or beside its body outwards.
+
+    Parameters
+    ----------
+    points : ndarray (k, 2), photo px.
+    weight : ndarray (k,): contrast integrated across, px of full contrast.
+    peak : ndarray (k,): contrast on the ridge.
+    has_tip : whether it fades, rather than reaching a body or leaving the picture.
+    """
+
+    points: FloatArray
+    weight: FloatArray
+    peak: FloatArray
+    has_tip: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Thread:
+    """A thread measured in the photo.
+
+    Parameters
+    ----------
+    line : ndarray (k, 2), px, from the cut edge to the tip.
+    length_px, width_px : along itself, and mean width (NaN where unknown).
+    u_length_px, u_width_px : standard uncertainties from edge, blur and noise.
+    taper : width near the far end / width near the root.
+    first, last : the outline ring's stretch that it takes (indices; last may run past the end).
+    """
+
+    line: FloatArray
+    length_px: float
+    width_px: float
+    u_length_px: float
+    u_width_px: float
+    taper: float
+    first: int
+    last: int
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What decides how well a thread is seen: diameter of the pieces, px/mm, blur (px, standard deviation)."""
+
+    diameter_px: float
+    px_per_mm: float
+    blur_px: float
+
+
+def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thread | None:
+    """Return the thread that a ridge is, or None where it is no tail (a corner, a burr, a rim).
+
+    Parameters
+    ----------
+    ridge : as followed.
+    ring : ndarray (m, 2): the piece's outline, evenly spaced by `step`, px.
+    step : that spacing.
+    sight : how well it is seen.
+    """
+    if len(ridge.points) < 4:
+        return None
+    path = _calmed(ridge.points)
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
+    reach = np.minimum(ridge.weight, 0.3 * sight.diameter_px) / 2 + 1.5 * sight.blur_px + 0.8
+    root = root_of(ring, step, path, reach, sight.diameter_px)
+    if root is None:
+        return None
+    tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
+    length = tip - root.at_px
+    if length < SHORTEST_MM * sight.px_per_mm:
+        return None
+    width, u_width = _width(ridge, arc, root.at_px, tip, sight.blur_px)
+    widest = WIDEST_OF_DIAMETER * sight.diameter_px + 0.3 * sight.blur_px
+    if width < 0.055 * sight.px_per_mm or width > widest or length < LONGER_THAN_WIDE * width:
+        return None
+    line = _between(path, arc, root.at_px, tip)
+    u_length = float(np.hypot(0.045 * sight.px_per_mm + 0.25 * sight.blur_px, 0.015 * length))
+    taper = _taper(ridge.weight, arc, root.at_px, tip, sight.blur_px)
+    return Thread(line, length, width, u_length, u_width, taper, root.first, root.last)
+
+
+def _calmed(points: FloatArray) -> FloatArray:
+    """Return a path without the tracker's wiggle, which would lengthen it: a local parabola over five points."""
+    if len(points) < 7:
+        return points
+    out = points.copy()
+    for k, w in zip((-2, -1, 0, 1, 2), np.array([-3, 12, 17, 12, -3]) / 35, strict=True):
+        out[2:-2] += w * points[2 + k : len(points) - 2 + k] if k else (w - 1) * points[2:-2]
+    return out
+
+
+def _tip(arc: FloatArray, weight: FloatArray, root: float, blur: float) -> float:
+    """Return the arc at which the integrated contrast falls to half of what its trend along the thread promises."""
+    end = float(arc[-1])
+    middle = (arc > root + 2 * blur) & (arc < end - 3 - 2 * blur)
+    if middle.sum() >= 6:
+        slope, level = np.polyfit(arc[middle], weight[middle], 1)
+        trend = np.maximum(level + slope * arc, 0.3 * weight[middle].mean())
+    else:
+        beyond = weight[arc > root]
+        trend = np.full(len(arc), np.median(np.sort(beyond)[-4:]) if len(beyond) else 0.0)
+    above = np.flatnonzero(weight >= 0.5 * trend)
+    if len(above) == 0 or above[-1] == len(arc) - 1:
+        return end
+    i = int(above[-1])
+    a, b = weight[i] - 0.5 * trend[i], weight[i + 1] - 0.5 * trend[i + 1]
+    return float(arc[i] + (arc[i + 1] - arc[i]) * a / (a - b))
+
+
+#: Blurred slab of width w (in blurs): integral over peak, tabled to be read backwards.
+_SLAB = np.linspace(0.05, 20.0, 400)
+_INTEGRAL_OVER_PEAK = _SLAB / special.erf(_SLAB / (2 * np.sqrt(2)))
+
+
+def _width(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) -> tuple[float, float]:
+    """Return the mean width, px, and its standard uncertainty.
+
+    A slab w wide, blurred by s, has integral / peak = w / erf(w / (2 sqrt 2 s)) whatever its contrast. Below about
+    three blurs that ratio says little (it tends to sqrt(2 pi) s), but the integral still does: it is the width times
+    the thread's contrast, which is taken as that of the body, to 25 %.
+    """
+    inside = (arc > root + 1.5 * blur) & (arc < tip - blur)
+    if inside.sum() < 2:
+        inside = (arc > root) & (arc < tip)
+    if inside.sum() < 1:
+        return float("nan"), float("nan")
+    weight, peak = float(ridge.weight[inside].mean()), float(ridge.peak[inside].mean())
+    ratio = weight / max(peak, 1e-6) / blur
+    wide = float(np.interp(ratio, _INTEGRAL_OVER_PEAK, _SLAB)) * blur
+    share = float(
+        np.clip((wide / blur - 2.0) / 2.0, 0.0, 1.0)
+    )  # from the integral to the profile, over 2 to 4 blurs
+    width = share * wide + (1 - share) * weight
+    return width, float(np.hypot(0.25 * weight * (1 - share), 0.3 * blur * share + 0.05 * width))
+
+
+def _taper(weight: FloatArray, arc: FloatArray, root: float, tip: float, blur: float) -> float:
+    """Return the thread's weight in the last third over that in the first, blurred ends left out."""
+    a, b = root + 2 * blur, tip - 2 * blur
+    third = (b - a) / 3
+    first, last = (arc >= a) & (arc <= a + third), (arc >= b - third) & (arc <= b)
+    if third <= 0 or not first.any() or not last.any():
+        return float("nan")
+    return float(weight[last].mean() / max(float(weight[first].mean()), 1e-9))
+
+
+def _between(path: FloatArray, arc: FloatArray, a: float, b: float) -> FloatArray:
+    """Return the path from arc a to arc b; before its start it goes on straight."""
+    ahead = path[min(3, len(path) - 1)] - path[0]
+    ahead /= np.hypot(*ahead)
+    first = path[0] + a * ahead if a < 0 else _at(path, arc, a)
+    return np.concatenate(
+        [first[None], path[(arc > max(a, 0.0) + 1e-9) & (arc < b)], _at(path, arc, b)[None]]
+    )
+
+
+def _at(path: FloatArray, arc: FloatArray, s: float) -> FloatArray:
+    return np.array([np.interp(s, arc, path[:, 0]), np.interp(s, arc, path[:, 1])])
