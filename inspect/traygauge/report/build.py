@@ -151,7 +151,9 @@ def limit_row(result: LimitResult) -> LimitRow:
         rule=result.rule,
         more=f"about {result.more_pieces} more pieces would settle it" if result.more_pieces else "",
         path=result.path,
-        strip=Strip(interval.estimate, interval.low, interval.high, result.limit, result.bound),
+        strip=Strip(
+            interval.estimate, interval.low, interval.high, wide.low, wide.high, result.limit, result.bound
+        ),
     )
 
 
@@ -242,6 +244,8 @@ def _parts(error: Any) -> tuple[str, str, str, str]:
 
 def _judged_how(batch: Batch, limits: tuple[LimitRow, ...]) -> tuple[str, ...]:
     """Return the sentences behind the verdict: rules once each, looks, what was not measured."""
+    if not limits:
+        return ()
     said = list(explain_spec(batch.spec)) if batch.spec else []
     said += dict.fromkeys(r.rule for r in limits if r.rule)
     if batch.verdict.looks > 1:
@@ -253,8 +257,7 @@ def _judged_how(batch: Batch, limits: tuple[LimitRow, ...]) -> tuple[str, ...]:
             f"Not measured: {listed}. They enter through a physical bound, which can make a verdict undecided "
             "but never decides it."
         )
-    if limits:
-        said.append(f"Intervals hold at {limits[0].confidence} confidence.")
+    said.append(f"Intervals hold at {limits[0].confidence} confidence.")
     return tuple(said)
 
 

@@ -11,11 +11,11 @@ import numpy.typing as npt
 from traygauge.batch import Batch
 from traygauge.report.limit_lines import limit_lines
 from traygauge.report.model import Distribution, Fact, FloatArray, Line
-from traygauge.report.numbers import fixed
+from traygauge.report.numbers import fixed, with_unit
 from traygauge.words import MEASURED_STATES
 
 #: Steps that a reader can follow along an axis, times a power of ten.
-_STEPS = (1.0, 2.0, 2.5, 5.0)
+_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
 def distributions(batch: Batch) -> tuple[Distribution, ...]:
@@ -47,8 +47,8 @@ def _one(
     u = np.asarray(batch.pieces[f"u_{name}"], float)[use] if f"u_{name}" in batch.pieces.columns else None
     typical = float(np.nanmedian(u)) if u is not None and np.isfinite(u).any() else math.nan
     d10, d50, d90 = np.percentile(values, [10, 50, 90])
-    facts = [Fact("D10", f"{fixed(d10, 2)} mm"), Fact("median", f"{fixed(d50, 2)} mm")]
-    facts += [Fact("D90", f"{fixed(d90, 2)} mm"), Fact("mean", f"{fixed(float(values.mean()), 2)} mm")]
+    said = (("D10", d10), ("median", d50), ("D90", d90), ("mean", float(values.mean())))
+    facts = [Fact(label, with_unit(fixed(float(v), 2), "mm")) for label, v in said]
     left_out = int(of.sum() - use.sum())
     return Distribution(
         name, title, "mm", edges, counts, lines, int(values.size), left_out, tuple(facts), typical
@@ -62,10 +62,12 @@ def bin_edges(values: FloatArray, lines: tuple[Line, ...] = (), *, most: int = 4
     """
     low, high = float(values.min()), float(values.max())
     quarter, three = np.percentile(values, [25, 75])
-    wanted = max(2 * (three - quarter) / values.size ** (1 / 3), (high - low) / most, 1e-3)
+    wanted = max(2 * (three - quarter) / values.size ** (1 / 3), (high - low) / most, 0.01)
     power = 10.0 ** math.floor(math.log10(wanted))
-    step = next((s * power for s in (*_STEPS, 10.0) if s * power >= wanted * 0.999), 10 * power)
+    step = min((s * power for s in _STEPS), key=lambda s: abs(math.log(s / wanted)))
     anchor = lines[0].value if lines else 0.0
-    first = anchor + step * math.floor((low - anchor) / step + 1e-9)
-    number = max(1, math.floor((high - first) / step + 1e-9) + 1)
-    return np.asarray(first + step * np.arange(number + 1), float)
+    first, last = (math.floor((v - anchor) / step) for v in (low, high))
+    edges = anchor + step * np.arange(first - 1, last + 3)
+    start = int(np.searchsorted(edges, low, "right")) - 1
+    end = max(int(np.searchsorted(edges, high, "left")), start + 1)
+    return np.asarray(edges[start : end + 1], float)

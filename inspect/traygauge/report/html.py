@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
+import numpy as np
+
 from traygauge.batch import Batch, PhotoInspection
 from traygauge.report import palette
 from traygauge.report.model import Closeup, FloatArray, Mark, PhotoPart, Report
@@ -34,6 +36,8 @@ class PhotoView:
     part: PhotoPart
     frame: Frame
     label_size: float
+    px_per_mm: float
+    first: int | None
     image: str
     shapes: list[Shape]
 
@@ -67,7 +71,8 @@ def render_html(report: Report, batch: Batch) -> str:
         script = (folder / "report.js").read_text("utf-8")
         style = environment.get_template("style.css.j2").render(palette=palette)
         template = environment.get_template("report.html.j2")
-    views = [_photo_view(p, i) for p, i in zip(report.photos, batch.photos, strict=True)]
+    first = {c.photo: report.photos[c.photo].marks[c.mark].piece for c in reversed(report.closeups)}
+    views = [_photo_view(p, i, first.get(p.index)) for p, i in zip(report.photos, batch.photos, strict=True)]
     return template.render(
         report=report,
         views=views,
@@ -82,11 +87,14 @@ def render_html(report: Report, batch: Batch) -> str:
     )
 
 
-def _photo_view(part: PhotoPart, inspection: PhotoInspection) -> PhotoView:
+def _photo_view(part: PhotoPart, inspection: PhotoInspection, first: int | None) -> PhotoView:
     frame = window_frame(inspection.tray)
     image = _data_uri(jpeg(frame_pixels(inspection.photo, frame)))
     drawn = draw(inspection.tray, frame, part.marks)
-    return PhotoView(part, frame, label_size(frame), image, shapes(part.marks, drawn, frame))
+    x0, y0, x1, y1 = inspection.tray.window_mm
+    scale = float(inspection.tray.px_per_mm(np.array([(x0 + x1) / 2, (y0 + y1) / 2]))) * frame.scale
+    drawn_shapes = shapes(part.marks, drawn, frame)
+    return PhotoView(part, frame, label_size(frame), scale, first, image, drawn_shapes)
 
 
 def _tile_views(report: Report, batch: Batch) -> list[TileView]:

@@ -28,11 +28,16 @@ class Headline:
 
 @dataclass(frozen=True)
 class Strip:
-    """An interval against its limit, for drawing: all in the limit's unit; `low`, `high` may be infinite."""
+    """An interval against its limit, for drawing: all in the limit's unit; ends may be infinite.
+
+    `wide_low`, `wide_high` are the ends with what was not measured.
+    """
 
     estimate: float
     low: float
     high: float
+    wide_low: float
+    wide_high: float
     limit: float
     bound: str
 
@@ -120,6 +125,8 @@ class CheckRow:
 
     name: str
     value: str
+    unit: str
+    sense: str
     limit: str
     level: str
     advice: str

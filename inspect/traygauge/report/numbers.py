@@ -54,6 +54,13 @@ def short(value: float) -> str:
     return f"{value:,.6g}".replace(",", "\u00a0") if abs(value) >= 10_000 else f"{value:.6g}"
 
 
+def with_unit(text: str, unit: str) -> str:
+    """Return a number with its unit: a no-break space between them, none before a degree sign; a dash stays alone."""
+    if not text or text == NOTHING or not unit:
+        return text
+    return f"{text}{unit}" if unit == "°" else f"{text}\u00a0{unit}"
+
+
 def spread(u: float, decimals: int) -> str:
     """Return "± 0.05" for a standard uncertainty, empty where there is none."""
     return f"± {fixed(COVERAGE * u, decimals)}" if math.isfinite(u) and u > 0 else ""

@@ -113,11 +113,12 @@ def _label(look: Look, crowded: set[str]) -> str:
 
 
 def _check(check: Check) -> CheckRow:
-    sign = "at most" if check.worse == "higher" else "at least"
     return CheckRow(
         name=check.name,
-        value=f"{short(float(f'{check.value:.3g}'))} {check.unit}".strip(),
-        limit=f"{sign} {short(check.warn)} {check.unit}".strip(),
+        value=short(float(f"{check.value:.3g}")),
+        unit=check.unit,
+        sense="at most" if check.worse == "higher" else "at least",
+        limit=short(check.warn),
         level=check.level,
         advice="" if check.level == "fine" else check.advice,
     )

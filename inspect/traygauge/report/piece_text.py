@@ -9,7 +9,7 @@ import numpy as np
 from traygauge.measure.pieces import Pieces
 from traygauge.records.names import printable
 from traygauge.report.model import Fact, TableColumn
-from traygauge.report.numbers import NOTHING, column_decimals, fixed, spread
+from traygauge.report.numbers import NOTHING, column_decimals, fixed, spread, with_unit
 from traygauge.words import COLUMNS, MEASURED_STATES, Column
 
 #: The columns that a reader is shown, in this order; `pieces.csv` has all of them.
@@ -71,7 +71,7 @@ class PieceText:
     def facts(self, place: int, names: tuple[str, ...] = _READ) -> tuple[Fact, ...]:
         """Return the non-empty figures of one piece with their units."""
         return tuple(
-            Fact(label_of(_BY_NAME[n]), f"{text} {_BY_NAME[n].unit}".strip())
+            Fact(label_of(_BY_NAME[n]), with_unit(text, _BY_NAME[n].unit))
             for n in names
             if (text := self.texts[n][place])
         )

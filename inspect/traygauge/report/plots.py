@@ -24,6 +24,7 @@ def histogram(shown: Distribution) -> str:
     low, high = _span(shown)
     top = max(int(shown.counts.max()), 1)
     ticks_y = _ticks(0, top, 4, whole=True)
+    ticks_x = _ticks(low, high, 8)
     top_y = max(top, ticks_y[-1])
 
     def x(value: float) -> float:
@@ -36,9 +37,9 @@ def histogram(shown: Distribution) -> str:
         f'<svg class="plot" viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" aria-label="{_spoken(shown)}">',
         *(_grid(y(t), str(int(t))) for t in ticks_y),
         *_bars(shown, x, y),
-        *(_tick(x(t), fixed(t, _decimals(low, high))) for t in _ticks(low, high, 8)),
+        *(_tick(x(t), fixed(t, _decimals(ticks_x))) for t in ticks_x),
         _text(_WIDE - _RIGHT, _HIGH - 6, f"{shown.title.lower()}, {shown.unit}", "end"),
-        _text(_LEFT - 8, _TOP - 28, "pieces", "end"),
+        _text(0, _TOP - 28, "pieces", "start"),
         *_limits(shown.lines, x),
         *_whisker(shown, x),
         "</svg>",
@@ -51,21 +52,20 @@ def interval_strip(strip: Strip, *, wide: float = 200.0, high: float = 30.0) -> 
     low, top = _strip_span(strip)
     pad = 4.0
 
-    def x(value: float) -> float:
+    def x(value: float) -> float:  # infinite ends stand at the edge
         return pad + (min(max(value, low), top) - low) / (top - low) * (wide - 2 * pad)
+
+    def bar(kind: str, start: float, end: float) -> str:
+        return f'<path class="{kind}" d="M{x(start):.1f} {middle:g}H{x(end):.1f}"/>'
 
     limit, middle = x(strip.limit), high / 2
     a, b = (limit, wide - pad) if strip.bound == "at most" else (pad, limit)
-    ends = (
-        x(strip.low if math.isfinite(strip.low) else low),
-        x(strip.high if math.isfinite(strip.high) else top),
-    )
     dot = f'<circle class="dot" cx="{x(strip.estimate):.1f}" cy="{middle:g}" r="4.5"/>'
     return (
         f'<svg class="strip" viewBox="0 0 {wide:g} {high:g}" aria-hidden="true">'
         f'<rect class="no" x="{a:.1f}" y="6" width="{max(b - a, 0):.1f}" height="{high - 12:g}"/>'
         f'<path class="base" d="M{pad:g} {middle:g}H{wide - pad:g}"/>'
-        f'<path class="range" d="M{ends[0]:.1f} {middle:g}H{ends[1]:.1f}"/>'
+        f"{bar('reach', strip.wide_low, strip.wide_high)}{bar('range', strip.low, strip.high)}"
         f"{dot if math.isfinite(strip.estimate) else ''}"
         f'<path class="limit" d="M{limit:.1f} 1V{high - 1:g}"/></svg>'
     )
@@ -74,14 +74,15 @@ def interval_strip(strip: Strip, *, wide: float = 200.0, high: float = 30.0) -> 
 def _span(shown: Distribution) -> tuple[float, float]:
     """Return the ends of the axis: the bins and the limits that lie near them, with some room."""
     low, high = float(shown.edges[0]), float(shown.edges[-1])
-    reach = max(high - low, 1e-6)
+    reach = 5 * (high - low)
     near = [line.value for line in shown.lines if low - reach < line.value < high + reach]
     low, high = min([low, *near]), max([high, *near])
     return low - 0.03 * (high - low), high + 0.03 * (high - low)
 
 
 def _strip_span(strip: Strip) -> tuple[float, float]:
-    known = [v for v in (strip.estimate, strip.low, strip.high, strip.limit) if math.isfinite(v)]
+    ends = (strip.low, strip.high, strip.wide_low, strip.wide_high)
+    known = [v for v in (strip.estimate, strip.limit, *ends) if math.isfinite(v)]
     low, high = min(known), max(known)
     if strip.bound == "at most" and low >= 0 and low < 0.5 * high:
         return 0.0, 1.12 * high or 1.0
@@ -100,8 +101,9 @@ def _ticks(low: float, high: float, about: int, *, whole: bool = False) -> list[
     return [k * step for k in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
-def _decimals(low: float, high: float) -> int:
-    return min(decimals_of((high - low) / 10, digits=1, most=2), 2)
+def _decimals(ticks: list[float]) -> int:
+    """Return the fewest decimals that tell the ticks apart."""
+    return next((d for d in range(4) if all(abs(round(t, d) - t) < 1e-9 for t in ticks)), 4)
 
 
 def _bars(shown: Distribution, x: Scale, y: Scale) -> list[str]:
@@ -124,10 +126,16 @@ def _is_beyond(line: Line, value: float) -> bool:
 
 
 def _limits(lines: tuple[Line, ...], x: Scale) -> list[str]:
-    """Return the limit lines, each label on its forbidden side where there is room for it."""
+    """Return the limit lines, each label on its forbidden side where there is room; an arrow to those far off."""
     drawn = []
     for line in lines:
         left, wide = x(line.value), 7.6 * len(line.text)
+        if not _LEFT <= left <= _WIDE - _RIGHT:
+            beyond = left > _WIDE / 2
+            said = f"{line.text} →" if beyond else f"← {line.text}"
+            at, anchor = (_WIDE - _RIGHT, "end") if beyond else (_LEFT, "start")
+            drawn.append(_text(at, _TOP - 10, said, anchor, "limit-text"))
+            continue
         behind = line.allowed == "below"
         if behind and left + 6 + wide > _WIDE:
             behind = False

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from traygauge.batch import Batch
 from traygauge.report.build import report_of
 from traygauge.report.model import Closeup, Distribution, KeyFigure, LimitRow, PhotoPart, Report
+from traygauge.report.numbers import with_unit
 
 _BOLD, _SOFT, _PLATE, _END = "\x1b[1m", "\x1b[2m", "\x1b[1;7m", "\x1b[0m"
 
@@ -41,33 +42,43 @@ class _Writer:
     def heading(self, text: str) -> list[str]:
         return ["", self.marked(text, _BOLD)]
 
-    def columns(self, rows: Sequence[Sequence[str]], right: str) -> list[str]:
-        """Return rows of cells set under each other; `right` has "r" for cells set to the right, "l" for others.
+    def columns(self, rows: Sequence[Sequence[str]], sides: str) -> list[str]:
+        """Return rows of cells set under each other; `sides` has "d" for numbers, aligned on the decimal, "l" for text.
 
-        The first column gives way where a row is too long: it goes to a line of its own.
+        The first column gives way where a row is too long: the rest of it goes to the next line.
         """
-        widths = [max(len(row[k]) for row in rows) for k in range(len(right))]
+        cells_of = [list(row) for row in rows]
+        for k in (k for k, side in enumerate(sides) if side == "d"):
+            tail = max(len(_rest(row[k])) for row in cells_of)
+            for row in cells_of:
+                row[k] += " " * (tail - len(_rest(row[k])))
+        widths = [max(len(row[k]) for row in cells_of) for k in range(len(sides))]
         others = sum(widths[1:]) + 2 * len(widths)
-        widths[0] = min(widths[0], max(self.width - others, 12))
+        if others + 12 > self.width:  # too narrow for columns
+            return [line for row in rows for line in self.wrapped("  ".join(filter(None, row)), "  ", "    ")]
+        widths[0] = min(widths[0], self.width - others)
         lines = []
-        for row in rows:
-            first, tail = [row[0]], row[1:]
-            if len(row[0]) > widths[0]:
-                first = textwrap.wrap(row[0], widths[0])
+        for row in cells_of:
+            head = textwrap.wrap(row[0], widths[0]) or [""]
             cells = [
-                cell.rjust(w) if side == "r" else cell.ljust(w)
-                for cell, w, side in zip((first[0], *tail), widths, right, strict=True)
+                cell.rjust(w) if side == "d" else cell.ljust(w)
+                for cell, w, side in zip((head[0], *row[1:]), widths, sides, strict=True)
             ]
             lines.append(("  " + "  ".join(cells)).rstrip())
-            lines += [f"  {more}" for more in first[1:]]
+            lines += [f"  {more}" for more in head[1:]]
         return lines
+
+
+def _rest(number: str) -> str:
+    """Return the decimal point with what follows."""
+    return "".join(number.partition(".")[1:])
 
 
 def _lines(report: Report, w: _Writer) -> Iterator[str]:
     yield from _first_line(report, w)
     if report.figures:
         yield ""
-        yield from w.columns([_figure_row(f) for f in report.figures], "lrllll")
+        yield from w.columns([_figure_row(f) for f in report.figures], "ldllll")
     for note in report.notes:
         yield from w.wrapped(note, "  ")
     yield from _how(report, w)
@@ -124,7 +135,8 @@ def _refused(report: Report, w: _Writer) -> Iterator[str]:
 
 def _photo(part: PhotoPart, photos: int, w: _Writer) -> Iterator[str]:
     number = f"Photo {part.index + 1} of {photos}: " if photos > 1 else "Photo: "
-    yield from w.heading(f"{number}{part.name}"[: w.width])
+    yield ""
+    yield from (w.marked(line, _BOLD) for line in w.wrapped(f"{number}{part.name}", "", "  "))
     counted = ", ".join(f"{t.look.name} {t.count}" for t in part.tallies)
     yield from w.wrapped(
         f"{part.summary}." + (f" {counted[0].upper()}{counted[1:]}." if counted else ""), "  "
@@ -138,7 +150,7 @@ def _closeups(closeups: Sequence[Closeup], w: _Writer) -> Iterator[str]:
         return
     yield from w.heading("Pieces to look at first")
     rows = [(c.title, c.why, ", ".join(f"{f.label} {f.text}" for f in c.measures[:2])) for c in closeups]
-    yield from (line[: w.width] for line in w.columns(rows, "lll"))
+    yield from w.columns(rows, "lll")
 
 
 def _distributions(shown: Sequence[Distribution], w: _Writer) -> Iterator[str]:
@@ -159,13 +171,13 @@ def _limits(rows: Sequence[LimitRow], w: _Writer) -> Iterator[str]:
         (r.title, r.estimate, r.unit, f"({r.low} to {r.high})", f"{r.bound} {r.limit} {r.unit}", r.answer)
         for r in rows
     ]
-    yield from w.columns(cells, "lrllll")
+    yield from w.columns(cells, "ldllll")
 
 
 def _beside(report: Report, w: _Writer) -> Iterator[str]:
     if report.further:
         yield from w.heading("Beside the verdict")
-        yield from w.columns([_figure_row(f)[:4] for f in report.further], "lrll")
+        yield from w.columns([_figure_row(f)[:4] for f in report.further], "ldll")
     if report.advice:
         yield from w.heading("What else helps")
         for advice in report.advice:
@@ -181,7 +193,10 @@ def _fitness(report: Report, w: _Writer) -> Iterator[str]:
         yield from w.wrapped(f"{number}{fine} of {len(part.checks)} checks fine", "  ")
         for c in part.checks:
             if c.level != "fine":
-                yield from w.wrapped(f"{c.name} {c.value}, {c.limit} is fine: {c.advice}", "  - ")
+                found = (
+                    f"{c.name} {with_unit(c.value, c.unit)}, {c.sense} {with_unit(c.limit, c.unit)} is fine"
+                )
+                yield from w.wrapped(f"{found}: {c.advice}", "  - ")
         scale = ", ".join(f"{f.label} {f.text}" for f in part.scale[:4])
         yield from w.wrapped(f"{number}{scale}", "  ")
     if report.components:

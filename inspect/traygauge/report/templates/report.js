@@ -19,6 +19,7 @@ class Part {
     this.pieces = [...section.querySelectorAll(".over .pc")];
     this.pieces.forEach((g, k) => g.setAttribute("tabindex", k ? "-1" : "0"));
     this.places = this.pieces.map((g) => [Number(g.dataset.x), Number(g.dataset.y)]);
+    this.perMm = Number(section.dataset.pxPerMm);
     this.current = -1;
     this.held = false;
     this.over.addEventListener("pointermove", (e) => { if (!this.held && e.pointerType === "mouse") this.show(this.near(e)); });
@@ -28,6 +29,9 @@ class Part {
     for (const b of section.querySelectorAll(".chip")) b.addEventListener("click", () => this.filter(section, b));
     const large = section.querySelector("[data-tool=large]");
     if (large) large.addEventListener("click", () => this.enlarge(large));
+    const first = this.pieces.findIndex((g) => g.id === section.dataset.first);
+    const wide = matchMedia("(min-width: 60.01rem)");
+    if (first >= 0 && wide.matches) this.image.decode().then(() => { if (this.current < 0) this.show(first); }, () => {});
     const find = section.querySelector(".find input");
     if (find) find.addEventListener("input", () => this.go(this.pieces.findIndex((g) => g.dataset.n === find.value), false));
   }
@@ -55,23 +59,37 @@ class Part {
     const list = make("dl", undefined, "facts");
     data.columns.forEach(([name, label, unit], c) => {
       if (c < 5 || !row[c]) return;
-      list.append(make("dt", label), make("dd", row[c] + (unit ? " " + unit : ""), "n"));
+      list.append(make("dt", label), make("dd", row[c] + (unit === "°" ? unit : unit ? " " + unit : ""), "n"));
     });
     this.said.replaceChildren(head, make("p", words), list);
     this.loupe(k);
   }
 
-  // The piece enlarged from the picture itself.
+  // The piece enlarged from the picture itself, with what was measured as its length and a bar of 1 mm.
   loupe(k) {
-    if (!this.canvas || getComputedStyle(this.canvas.parentNode).position !== "sticky") return;
-    const box = document.getElementById(this.pieces[k].querySelector(".hit").id).getBBox();
-    const ratio = this.canvas.width / this.canvas.height;
-    const high = Math.max(box.height * 1.7, box.width * 1.7 / ratio, 60), wide = high * ratio;
-    const pen = this.canvas.getContext("2d");
+    const { width, height } = this.canvas, pen = this.canvas.getContext("2d"), g = this.pieces[k];
+    const box = g.querySelector(".hit").getBBox();
+    const high = Math.max(box.height * 1.7, box.width * 1.7 * height / width, 4 * this.perMm), zoom = height / high;
+    const left = box.x + box.width / 2 - width / zoom / 2, top = box.y + box.height / 2 - high / 2;
+    pen.setTransform(1, 0, 0, 1, 0, 0);
     pen.fillStyle = "#808080";
-    pen.fillRect(0, 0, this.canvas.width, this.canvas.height);
-    pen.drawImage(this.image, box.x + box.width / 2 - wide / 2, box.y + box.height / 2 - high / 2, wide, high,
-      0, 0, this.canvas.width, this.canvas.height);
+    pen.fillRect(0, 0, width, height);
+    pen.drawImage(this.image, left, top, width / zoom, high, 0, 0, width, height);
+    const line = (path, colour, wide) => { pen.strokeStyle = colour; pen.lineWidth = wide / zoom; pen.stroke(path); };
+    pen.setTransform(zoom, 0, 0, zoom, -left * zoom, -top * zoom);
+    const mid = g.querySelector(".mid");
+    if (mid) for (const [colour, wide] of [["#121416", 7], ["#fff", 3]]) line(new Path2D(mid.getAttribute("d")), colour, wide);
+    const bar = new Path2D(`M${left + 20 / zoom} ${top + (height - 22) / zoom}h${this.perMm}`);
+    line(bar, "#121416", 12);
+    line(bar, "#fff", 6);
+    pen.setTransform(1, 0, 0, 1, 0, 0);
+    pen.font = "600 24px system-ui, sans-serif";
+    pen.lineWidth = 6;
+    pen.lineJoin = "round";
+    pen.strokeStyle = "#121416";
+    pen.fillStyle = "#fff";
+    pen.strokeText("1 mm", 32 + this.perMm * zoom, height - 14);
+    pen.fillText("1 mm", 32 + this.perMm * zoom, height - 14);
     this.canvas.hidden = false;
   }
 
