@@ -25,6 +25,8 @@ SHARPEN_PX = 1.4  # width of the unsharp mask that leaves the overshoot; common 
 #: Overshoot taken for all photos: cameras sharpen by 0 to 0.5 (common practice, no source), and the difference moves a
 #: width by 0.01 mm at 16 px/mm, which the shared uncertainty of edges holds.
 SHARPEN = 0.15
+_HOLD_LIMB = 0.05  # with which the limb's share is held where the blur is 4.5 % of the half width, in shares of contrast
+_HOLD = 0.6  # weight of the blur expected: highlights near the limb look like blur
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 _FINE = np.round(np.arange(-0.24, 0.2401, 0.01), 3)
 
@@ -72,19 +74,38 @@ def _basis(u: FloatArray, shift: FloatArray, optics: Optics, half_px: float) -> 
 
 
 def _costs(
-    profiles: FloatArray,
-    u: FloatArray,
-    weight: FloatArray,
-    shifts: FloatArray,
-    optics: Optics,
-    half_px: float,
+    profiles: FloatArray, u: FloatArray, shifts: FloatArray, optics: Optics, half_px: float, limb_share: float
 ) -> FloatArray:
-    """Return (n, len(shifts)): weighted squared residual of each profile for each place of the edge."""
-    root = np.sqrt(weight)
-    q, _ = np.linalg.qr(_basis(u, shifts, optics, half_px) * root[:, None])
+    """Return (n, len(shifts)): weighted squared residual of each normal profile for each place of the edge."""
+    root = np.sqrt(edge_weight(u))
+    basis = _basis(u, shifts, optics, half_px) * root[:, None]
+    # one more row holds the limb's share of the light near the photo's usual one: where the blur is wide, edge and
+    # limb cannot be told apart
+    strength = _HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2
+    hold = np.broadcast_to(strength * np.array([-limb_share, 1.0 - limb_share, 0.0]), (len(shifts), 1, 3))
+    q, _ = np.linalg.qr(np.concatenate([basis, hold], 1))
     p = profiles * root
-    explained = np.einsum("nm,smk->nsk", p, q, optimize=True)
+    explained = np.tensordot(p, q[:, :-1], ([1], [1]))
     return np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(-1), 0.0)
+
+
+def _normal(profiles: FloatArray, u: FloatArray) -> FloatArray:
+    """Return the profiles with the tray beside them at 0 and the body's light at 1."""
+    tray = np.median(profiles[:, u > 1.2], 1, keepdims=True)
+    body = np.median(profiles[:, (u > 0.5) & (u < 0.8)], 1, keepdims=True)
+    return (profiles - tray) / np.where(np.abs(body - tray) > 1e-9, body - tray, 1.0)
+
+
+def usual_limb_share(profiles: FloatArray, u: FloatArray) -> float:
+    """Return the limb's usual share b / (a + b) of a photo's light, from inside the bodies, where no blur reaches."""
+    inside = (u > 0.4) & (u < 0.78)
+    limb = np.sqrt(1.0 - u[inside] ** 2)
+    fit = np.linalg.lstsq(
+        np.stack([np.ones_like(limb), limb], 1), _normal(profiles, u)[:, inside].T, rcond=None
+    )[0]
+    total = fit.sum(0)
+    good = np.abs(total) > 0.2
+    return float(np.clip(np.median(fit[1, good] / total[good]), 0.0, 1.0)) if good.any() else 0.5
 
 
 def edge_weight(u: FloatArray) -> FloatArray:
@@ -92,7 +113,9 @@ def edge_weight(u: FloatArray) -> FloatArray:
     return np.exp(-0.5 * ((u - 1.0) / np.where(u > 1.0, 0.11, 0.16)) ** 2) + 0.004
 
 
-def find_optics(profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float) -> Optics:
+def find_optics(
+    profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float, limb_share: float
+) -> Optics:
     """Return the blur that explains the profiles of one photo best, with the usual overshoot.
 
     Parameters
@@ -101,14 +124,15 @@ def find_optics(profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess
     u : ndarray (m,), distance from the axis over half width.
     half_px : half width in px.
     sigma_guess_px : blur to start from, as the ring's edges show it.
+    limb_share : as `usual_limb_share` returns it.
     """
-    p = (profiles - profiles.mean(1, keepdims=True)) / (profiles.std(1, keepdims=True) + 1e-12)
-    weight = edge_weight(u)
+    p = _normal(profiles, u)
 
     def cost(sigma_px: float) -> float:
-        return float(np.median(_costs(p, u, weight, _SHIFTS, Optics(sigma_px, SHARPEN), half_px).min(1)))
+        misfit = np.median(_costs(p, u, _SHIFTS, Optics(sigma_px, SHARPEN), half_px, limb_share).min(1))
+        return float(misfit * (1.0 + _HOLD * np.log(sigma_px / sigma_guess_px) ** 2))
 
-    coarse = _lowest(cost, sigma_guess_px * np.array([0.6, 0.8, 1.05, 1.4, 1.9, 2.6, 3.5]))
+    coarse = _lowest(cost, sigma_guess_px * np.array([0.55, 0.72, 1.0, 1.35, 1.8, 2.4]))
     return Optics(_lowest(cost, coarse * np.array([0.87, 1.0, 1.14])), SHARPEN)
 
 
@@ -117,14 +141,13 @@ def _lowest(cost: Callable[[float], float], candidates: FloatArray) -> float:
 
 
 def place_edges(
-    profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics
+    profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics, limb_share: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return where each profile's edge lies, in u (1 + shift), and the residual's standard deviation over contrast.
 
     An edge that ends at the bounds of the search (u from 0.76 to 1.24) is NaN.
     """
-    weight = edge_weight(u)
-    cost = _costs(profiles, u, weight, _FINE, optics, half_px)
+    cost = _costs(_normal(profiles, u), u, _FINE, optics, half_px, limb_share)
     k = np.clip(cost.argmin(1), 1, len(_FINE) - 2)
     i = np.arange(len(profiles))
     low, mid, high = cost[i, k - 1], cost[i, k], cost[i, k + 1]
@@ -132,5 +155,4 @@ def place_edges(
     step = np.where(curve > 0, 0.5 * (low - high) / np.where(curve > 0, curve, 1.0), 0.0)
     edge = 1.0 + _FINE[k] + (_FINE[1] - _FINE[0]) * np.clip(step, -1, 1)
     edge[(cost.argmin(1) == 0) | (cost.argmin(1) == len(_FINE) - 1)] = np.nan
-    contrast = np.ptp(profiles, axis=1) + 1e-12
-    return edge, np.sqrt(mid / weight.sum()) / contrast
+    return edge, np.sqrt(mid / edge_weight(u).sum())

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from traygauge.measure.edge_model import Optics, find_optics, place_edges
+from traygauge.measure.edge_model import Optics, find_optics, place_edges, usual_limb_share
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal, local_maps
 from traygauge_calib.tray_view import TrayView
@@ -223,10 +223,11 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, sta
     share = inner / inner.sum(1, keepdims=True)
     mean = np.einsum("nk,npkm->npm", share, _side_profiles(signal, tray, frames, stations, half, u))
     mean = mean.reshape(-1, len(u))
-    guess = float(np.median(tray.blur_px.at(frames.centre_mm)))
+    guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm)))
     some = mean[:: max(1, len(mean) // 120)]
-    optics = find_optics(some, u, half_px, guess)
-    edge, residual = place_edges(mean, u, half_px, optics)
+    limb_share = usual_limb_share(some, u)
+    optics = find_optics(some, u, half_px, guess, limb_share)
+    edge, residual = place_edges(mean, u, half_px, optics, limb_share)
     edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual))

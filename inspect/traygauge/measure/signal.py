@@ -15,6 +15,7 @@ FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
 
 _DARK = 0.012  # linear light that counts as black: stray light and read noise of a phone, common practice
+_LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 _WIDEST = 16384  # cv2.remap refuses more than 32767 rows at once
 
 
@@ -26,6 +27,8 @@ class Signal:
     ----------
     values : ndarray of shape (h, w), float32.
     origin_px : photo pixel (x, y) of `values[0, 0]`.
+    softness : how much wider its edges are than those of the ring (black on white), about: bodies lie above the plane
+        in focus, and colour is stored at half size (JPEG) and smoothed by cameras.
     sense : 1 where the signal is light itself, -1 where it is light turned over, 0 where it mixes both (a difference
         of colours).
     """
@@ -33,6 +36,7 @@ class Signal:
     values: SignalArray
     origin_px: tuple[int, int]
     sense: int = 1
+    softness: float = 1.3
 
     def steps_of_light(self, values: FloatArray) -> FloatArray:
         """Return signal values with equal *ratios* of light made equal steps, pieces still above the tray.
@@ -70,7 +74,8 @@ def read_signal(tray: TrayView, contrast: FloatArray, box: tuple[int, int, int, 
     values = cv2.transform(planes, np.ones((1, 3), np.float32))
     weights = np.asarray(contrast)
     share = float(weights.sum() / np.abs(weights).sum())
-    return Signal(values, (x0, y0), int(np.sign(share)) if abs(share) > 0.7 else 0)
+    grey = abs(float(weights @ _LUMA)) / float(np.linalg.norm(weights) * np.linalg.norm(_LUMA))
+    return Signal(values, (x0, y0), int(np.sign(share)) if abs(share) > 0.7 else 0, 1.3 + 2.0 * (1.0 - grey))
 
 
 def local_maps(
