@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField, tray_field
+from traygauge.segment.clumps import Scene, Thing, around, parted
 from traygauge.segment.colour import LUMINANCE, linear_to_lab
 from traygauge.segment.contrast import Signal, linear_light, own_weights
 from traygauge.segment.look import CoarseLook, look
 from traygauge.segment.mask import all_pieces
-from traygauge.segment.outline import Outlines, refine
+from traygauge.segment.outline import Outlines, levels, refine
 from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
@@ -48,16 +47,22 @@ def find_pieces(tray: TrayView) -> Regions:
     contours, gaps = _contours(mask, window)
     if signal is None or not contours:
         return _nothing(tray, window)
-    contours = _reading_order(contours, window)
-    labels = _drawn([c[:, 0] for c in contours], gaps, window)
+    labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, len(contours), window, field)
-    weight = own_weights(colour, signal, coarse)
-    outlines = refine(contours, linear_light(window.pixels), weight, blur_px=window.blur_px)
-    keep = _stands_out(outlines, colour, weight, signal, coarse)
-    if not keep.any():
+    light = linear_light(window.pixels)
+    first = refine(contours, light, own_weights(colour, signal, coarse), blur_px=window.blur_px)
+    keep = _stands_out(first, colour, signal, coarse)
+    contours, first = [c for c, k in zip(contours, keep, strict=True) if k], first.only(keep)
+    if not contours:
         return _nothing(tray, window)
-    outlines = outlines.only(keep)
-    return _regions(tray, window, coarse, signal, colour[keep], gaps, outlines)
+    labels = np.append(0, np.where(keep, np.cumsum(keep), 0)).astype(np.int32)[labels]
+    things, labels = parted(contours, labels, Scene(tray, window))
+    things, labels = _in_reading_order(things, labels, window)
+    colour = _mean_colours(labels, len(things), window, field)
+    weight = own_weights(colour, signal, coarse)
+    outlines = refine([t.contour for t in things], light, weight, blur_px=window.blur_px, labels=labels)
+    labels = _redrawn(labels, things, outlines)
+    return _regions(tray, window, signal, things, labels, colour, outlines)
 
 
 def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Contours]:
@@ -74,7 +79,7 @@ def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Co
         area = cv2.contourArea(contour) + len(contour) / 2 + 1  # of the pixels, not between their centres
         if tree[0, k, 3] >= 0 or len(contour) < 4 or area < smallest:
             continue
-        outer.append(contour.astype(np.int32))
+        outer.append(contour[:, 0].astype(np.int32))
         hole = int(tree[0, k, 2])
         if hole >= 0 and area < 0.85 * cv2.contourArea(cv2.convexHull(contour)):
             while hole >= 0:
@@ -84,18 +89,20 @@ def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Co
     return outer, gaps
 
 
-def _reading_order(contours: Contours, window: Window) -> Contours:
-    """Return the contours line by line (lines of 5 mm), each from left to right."""
-    middle = np.array([c[:, 0].mean(0) for c in contours])
-    line = np.floor(middle[:, 1] / (5.0 * window.px_per_mm))
-    return [contours[i] for i in np.lexsort([middle[:, 0], line])]
+def _in_reading_order(things: list[Thing], labels: Labels, window: Window) -> tuple[list[Thing], Labels]:
+    """Return the things line by line (lines of 5 mm), each from left to right, and the labels to match."""
+    middle = np.array([t.contour.mean(0) for t in things])
+    order = np.lexsort([middle[:, 0], np.floor(middle[:, 1] / (5.0 * window.px_per_mm))])
+    number = np.zeros(len(things) + 1, np.int32)
+    number[order + 1] = np.arange(1, len(things) + 1)
+    return [things[k] for k in order], number[labels]
 
 
-def _drawn(contours: Sequence[FloatArray], gaps: Contours, window: Window) -> Labels:
+def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
     """Return the label image of contours (k, 2) that run through the rims' pixel centres."""
     labels = np.zeros(window.inside.shape, np.int32)
     for k, contour in enumerate(contours):
-        cv2.fillPoly(labels, [contour.astype(np.int32)], k + 1)
+        cv2.fillPoly(labels, [contour], k + 1)
     for gap in gaps:  # OpenCV gives a hole by the piece's pixels round it
         x, y, w, h = cv2.boundingRect(gap)
         inside = np.zeros((h, w), np.uint8)
@@ -118,55 +125,62 @@ def _mean_colours(labels: Labels, n: int, window: Window, field: TrayField) -> F
     return total / np.maximum(count, 1)[:, None]
 
 
-def _stands_out(
-    outlines: Outlines, colour: FloatArray, weight: FloatArray, signal: Signal, coarse: CoarseLook
-) -> Bool:
-    """Return whether each region's edge steps by a good part of its contrast, and of the usual one."""
-    n = len(colour)
-    step = _means(outlines.rise, outlines, n)
+def _redrawn(labels: Labels, things: list[Thing], outlines: Outlines) -> Labels:
+    """Return the label image of the refined outlines: every pixel that they enclose or cross.
+
+    Unresolved heaps keep their own pixels, because they may have gaps.
+    """
+    drawn = np.zeros_like(labels)
+    for k, (thing, line) in enumerate(zip(things, outlines.split(outlines.points), strict=True)):
+        if thing.state == "unresolved":
+            at = around(thing.contour, labels.shape, 0)
+            drawn[at][labels[at] == k + 1] = k + 1
+        else:
+            cv2.fillPoly(drawn, [np.rint(line * 16).astype(np.int32)], k + 1, shift=4)
+    return drawn
+
+
+def _stands_out(outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook) -> Bool:
+    """Return whether each region's edge rises by a good part of its contrast, and of the usual one."""
+    weight = own_weights(colour, signal, coarse)
     own = ((colour - srgb_to_linear(coarse.tray / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
-    return np.asarray((step > SHARP * own) & (step > SHARP * usual), bool)
-
-
-def _means(value: FloatArray, outlines: Outlines, n: int) -> FloatArray:
-    """Return the mean of a value over each region's outline."""
-    return np.bincount(outlines.region, value, minlength=n) / np.bincount(outlines.region, minlength=n)
+    return np.asarray(outlines.mean(outlines.rise) > SHARP * np.maximum(own, usual), bool)
 
 
 def _regions(
     tray: TrayView,
     window: Window,
-    coarse: CoarseLook,
     signal: Signal,
+    things: list[Thing],
+    labels: Labels,
     colour: FloatArray,
-    gaps: Contours,
     outlines: Outlines,
 ) -> Regions:
-    """Return the regions with their levels and colours."""
-    n = len(colour)
-    labels = _drawn(outlines.split(outlines.start), gaps, window)
-    split = outlines.split(outlines.points)
+    """Return the things as regions, in photo pixels."""
+    n = len(things)
     rim = cv2.erode(window.inside, np.ones((3, 3), np.uint8), borderValue=0) == 0
-    start = outlines.start.astype(np.intp)
-    cut = np.bincount(outlines.region, rim[start[:, 1], start[:, 0]], minlength=n) > 0
-    inner, outer = _means(outlines.inner, outlines, n), _means(outlines.outer, outlines, n)
+    cut = [bool(rim[t.contour[:, 1], t.contour[:, 0]].any()) for t in things]
+    split = outlines.split(outlines.points)
+    level_tray, level_piece = levels(outlines).T
+    extent = [2.0 * float(cv2.minEnclosingCircle(o.astype(np.float32))[1]) for o in split]
+    origin = np.array(window.origin_px, float)
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
         labels=labels,
-        outlines_px=tuple(o + np.array(window.origin_px, float) for o in split),
-        state=tuple("cut off" if c else "whole" for c in cut),
+        outlines_px=tuple(o + origin for o in split),
+        state=tuple("cut off" if c else t.state for c, t in zip(cut, things, strict=True)),
         contrast=signal.weight,
-        level_tray=outer,
-        level_piece=inner,
+        level_tray=level_tray,
+        level_piece=level_piece,
         colour_lab=linear_to_lab(colour),
-        confidence=np.ones(n),
-        heap=np.full(n, -1, np.int64),
-        extent_px=np.array([2 * cv2.minEnclosingCircle(o.astype(np.float32))[1] for o in split]),
+        confidence=np.array([t.confidence for t in things]),
+        heap=np.array([t.heap for t in things], np.int64),
+        extent_px=np.array([max(e, t.clump_px * (t.state == "unresolved")) for e, t in zip(extent, things, strict=True)]),
         threads_px=((),) * n,
-        contrast_to_noise=float(np.median(inner - outer) / signal.noise),
-        rod_px=np.full((n, 5), np.nan),
+        contrast_to_noise=float(np.median(level_piece - level_tray) / signal.noise),
+        rod_px=np.array([t.rod for t in things]) + np.array([*origin, 0, 0, 0]),
     )
 
 

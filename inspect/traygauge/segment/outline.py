@@ -25,18 +25,16 @@ class Outlines:
 
     Parameters
     ----------
-    start : ndarray (m, 2): x, y of the contours' pixels, crop pixels.
-    points : ndarray (m, 2): x, y of the edge.
-    normal : ndarray (m, 2): outward unit normals.
+    points : ndarray (m, 2): x, y of the edge, crop pixels.
     region : ndarray (m,): number of the region, ascending.
+    free : ndarray (m,), bool: whether the tray lies beyond, not another piece.
     inner, outer : ndarray (m,): signal levels just inside and outside.
     rise : ndarray (m,): how far the signal rises across the edge and its wider surroundings.
     """
 
-    start: FloatArray
     points: FloatArray
-    normal: FloatArray
     region: npt.NDArray[np.intp]
+    free: npt.NDArray[np.bool_]
     inner: FloatArray
     outer: FloatArray
     rise: FloatArray
@@ -45,12 +43,24 @@ class Outlines:
         """Return the outlines of the regions for which `keep` (n,) is true, numbered anew."""
         stay = keep[self.region]
         number = (np.cumsum(keep) - 1)[self.region[stay]]
-        kept = (a[stay] for a in (self.start, self.points, self.normal))
-        return Outlines(*kept, number, self.inner[stay], self.outer[stay], self.rise[stay])
+        return Outlines(
+            self.points[stay], number, self.free[stay], self.inner[stay], self.outer[stay], self.rise[stay]
+        )
+
+    def mean(self, value: FloatArray) -> FloatArray:
+        """Return a value's mean over each region's free points; over all where none is free."""
+        n = int(self.region[-1]) + 1
+        weight = np.where(self.free, 1.0, 1e-9)
+        return np.bincount(self.region, value * weight, minlength=n) / np.bincount(self.region, weight, minlength=n)
 
     def split(self, points: FloatArray) -> tuple[FloatArray, ...]:
         """Return values at the points (m, ...) region by region."""
         return tuple(np.split(points, np.flatnonzero(np.diff(self.region)) + 1))
+
+
+def levels(outlines: Outlines) -> FloatArray:
+    """Return the signal's levels beside and inside each region, ndarray (n, 2)."""
+    return np.stack([outlines.mean(outlines.outer), outlines.mean(outlines.inner)], -1)
 
 
 def refine(
@@ -59,20 +69,23 @@ def refine(
     weight: FloatArray,
     *,
     blur_px: float,
+    labels: npt.NDArray[np.int32] | None = None,
 ) -> Outlines:
     """Return the contours moved along their normals to the half-contrast edge.
 
     Parameters
     ----------
-    contours : n contours (k, 1, 2) as OpenCV gives them, pixel centres of the regions' rims.
+    contours : n contours (k, 2), pixel centres of the regions' rims, as OpenCV follows them.
     light : ndarray (h, w, 3), uint16: linear light.
     weight : ndarray (n, 3): the signal of each region as weights of linear R, G, B.
     blur_px : standard deviation of the edge spread.
+    labels : ndarray (h, w) or None: k + 1 on the pixels of contour k. Where another region lies beyond the edge,
+        the outline runs between the two regions' pixels.
     """
     length = np.array([len(c) for c in contours])
     region = np.repeat(np.arange(len(contours)), length)
     start = np.cumsum(length) - length
-    points = np.concatenate(contours)[:, 0].astype(float)
+    points = np.concatenate(contours).astype(float)
     ring = _Ring(np.arange(len(region)) - start[region], start[region], length[region])
     normal = _normals(points, ring)
     step = max(1.0, blur_px)
@@ -82,8 +95,20 @@ def refine(
         shift, inner, outer = _crossing(signal, around=ring.smooth(shift, (0.25, 0.5, 0.25)))
     middle = len(STATIONS) // 2
     rise = signal[:, :middle].max(1) - signal[:, middle + 1 :].min(1)
-    shift = ring.smooth(shift * step, (0.25, 0.5, 0.25))
-    return Outlines(points, points + shift[:, None] * normal, normal, region, inner, outer, rise)
+    free = _free(points + 2.0 * normal, region, labels)
+    shift = ring.smooth(np.where(free, shift * step, 0.5), (0.25, 0.5, 0.25))
+    return Outlines(points + shift[:, None] * normal, region, free, inner, outer, rise)
+
+
+def _free(
+    beyond: FloatArray, region: npt.NDArray[np.intp], labels: npt.NDArray[np.int32] | None
+) -> npt.NDArray[np.bool_]:
+    """Return whether no other region lies at each of the points."""
+    if labels is None:
+        return np.ones(len(region), bool)
+    x, y = (np.clip(np.rint(beyond[:, k]).astype(int), 0, labels.shape[1 - k] - 1) for k in (0, 1))
+    there = labels[y, x]
+    return np.asarray((there == 0) | (there == region + 1), bool)
 
 
 @dataclass(frozen=True, eq=False)
