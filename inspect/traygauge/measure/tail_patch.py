@@ -70,6 +70,12 @@ class Patches:
     other: Mask
     away: Image
 
+    @property
+    def noise(self) -> float:
+        """Return what is exceeded by a quarter of the bare tray's pixels in `thin`."""
+        bare = (self.away > 6) & (self.away < 24) & (self.other == 0)
+        return float(np.quantile(self.thin[bare], 0.75)) if bare.any() else 0.0
+
     def patch_at(self, points: FloatArray) -> IntArray:
         """Return which patch board points (m, 2) lie in, -1 for none."""
         x, y = points[:, 0, None], points[:, 1, None]

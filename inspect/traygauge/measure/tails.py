@@ -29,6 +29,9 @@ BoolArray = npt.NDArray[np.bool_]
 #: Codes in `Tails.outline_part`.
 BODY, TAIL, BURR = 0, 1, 2
 
+#: Contrast (1 = body on tray) below which nothing is followed: glow beside pieces and halos reach it.
+FAINTEST = 0.12
+
 
 @dataclass(frozen=True, eq=False)
 class Tails:
@@ -87,7 +90,6 @@ class _Scene:
     rings: Rings
     solid: BoolArray
     sight: Sight
-    level: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +117,7 @@ def find_tails(regions: Regions) -> Tails:
     rings = even_rings(regions.outlines_px, max(0.7, 0.055 * px_per_mm))
     sight = Sight(diameter, px_per_mm, _edge_blur(regions, rings, diameter))
     solid = (rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)
-    level = max(0.12, 5.0 / max(regions.contrast_to_noise, 1e-6))
-    scene = _Scene(regions, rings, solid, sight, level)
+    scene = _Scene(regions, rings, solid, sight)
     about = np.clip(rings.width, 0.7 * diameter, 1.5 * diameter)
     look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene)) & solid)
     found = _without_twins(_followed(scene, look)) if len(look) else []
@@ -164,7 +165,8 @@ def _faint(scene: _Scene) -> BoolArray:
         at = rings.points + (2.2 * blur + further) * normal
         seen = signal_at(scene.regions, at, owner)
         contrast += 0.5 * np.where(hides[label_at(scene.regions, at)], 0.0, seen)
-    return narrow_peaks(rings, contrast, 0.4 * scene.sight.diameter_px + 2 * blur) > scene.level
+    level = max(FAINTEST, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
+    return narrow_peaks(rings, contrast, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
 
 def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
@@ -175,15 +177,17 @@ def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
         margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
         disc = 0.38 * sight.diameter_px + sight.blur_px + 1
         patches = lay_out(scene.regions, look, margin, disc, scene.solid)
-        shell = seeds(patches, scene.level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
+        level = max(FAINTEST, 4.0 * patches.noise)
+        shell = seeds(patches, level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
         step = max(1.0, 0.06 * sight.px_per_mm)
         reach = 0.125 * sight.diameter_px + 2.0 * sight.blur_px
-        outwards = FollowRule(step, reach, 0.7 * scene.level, int(12 * sight.px_per_mm / step))
+        outwards = FollowRule(step, reach, 0.7 * level, int(12 * sight.px_per_mm / step))
         homewards = FollowRule(step, reach, 0.0, int(12 + sight.blur_px), home=True)
         out = follow(patches, shell.patch, shell.point, shell.direction, outwards)
         back = follow(patches, shell.patch, shell.point, -shell.direction, homewards)
         unseen = np.unique(shell.patch[out.end == EDGE]) if margin_mm < 1 else np.zeros(0, np.int64)
-        wanted = (back.end == OWN) & (out.size > 1) & ~np.isin(shell.patch, unseen)
+        bright = _mean_peak(out) > 1.5 * level
+        wanted = bright & (back.end == OWN) & (out.size > 1) & ~np.isin(shell.patch, unseen)
         for i in np.flatnonzero(wanted):
             one = _one(scene, patches, int(shell.patch[i]), out, back, int(i))
             if one is not None:
@@ -192,6 +196,12 @@ def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
         if len(look) == 0:
             break
     return found
+
+
+def _mean_peak(tracks: Tracks) -> FloatArray:
+    """Return the mean contrast on each ridge, ndarray (t,)."""
+    on = np.arange(tracks.peak.shape[1]) < tracks.size[:, None]
+    return np.asarray((tracks.peak * on).sum(axis=1) / np.maximum(tracks.size, 1), float)
 
 
 def _one(scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int) -> _Found | None:
