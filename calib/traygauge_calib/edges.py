@@ -32,9 +32,21 @@ class Sharpening:
 
     def response(self, distance_px: FloatArray, spread_px: FloatArray) -> FloatArray:
         """Return the light across an edge blurred by `spread_px`, 0 on the dark side, 1 on the bright."""
+        return self._with_slopes(distance_px, spread_px)[0]
+
+    def _with_slopes(
+        self, distance_px: FloatArray, spread_px: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the response and its derivatives by distance and by spread."""
+        t = distance_px / spread_px
+        sharp, bell = normal_integral(t), _bell(t) / spread_px
+        if not self.amount:
+            return sharp, bell, -bell * t
         wide = np.sqrt(spread_px**2 + self.radius_px**2)
-        sharp = normal_integral(distance_px / spread_px)
-        return sharp + self.amount * (sharp - normal_integral(distance_px / wide))
+        w = distance_px / wide
+        more, soft = 1.0 + self.amount, self.amount * _bell(w) / wide
+        value = more * sharp - self.amount * normal_integral(w)
+        return value, more * bell - soft, soft * w * (spread_px / wide) - more * bell * t
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +59,7 @@ class Profiles:
     distance_px, light, weight : ndarray (N, B): mean distance from the edge's line and mean linear light of the
         pixels in each bin, and their number (0: empty).
     reach_px : ndarray (N,): how far the profiles go.
+    margin_px : ndarray (N,): where the bright side ends in another edge, dark beyond (infinite: nowhere near).
     """
 
     here_px: FloatArray
@@ -55,11 +68,12 @@ class Profiles:
     light: FloatArray
     weight: FloatArray
     reach_px: FloatArray
+    margin_px: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """Blurred steps fitted to N profiles: light = level + height x response((distance - place), spread).
+    """Blurred steps fitted to N profiles: light = level + height x response(distance - place, spread).
 
     `good` marks those that are steps: high enough, well fitted, placed near where they were expected.
     """
@@ -72,7 +86,12 @@ class Steps:
 
 
 def profile_edges(
-    grey: npt.NDArray[np.uint8], here_px: FloatArray, along_px: FloatArray, across_px: FloatArray
+    grey: npt.NDArray[np.uint8],
+    here_px: FloatArray,
+    along_px: FloatArray,
+    across_px: FloatArray,
+    *,
+    margin: float = np.inf,
 ) -> Profiles:
     """Return the profiles of straight edges.
 
@@ -82,6 +101,7 @@ def profile_edges(
     here_px : ndarray (N, 2), middles of the edges.
     along_px : ndarray (N, 2), from a middle to an end of the piece of edge to use.
     across_px : ndarray (N, 2), from a middle to the far end of the profile on the bright side.
+    margin : where the bright side ends in another edge, in lengths of `across_px`.
     """
     normal = np.stack([-along_px[:, 1], along_px[:, 0]], 1)
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
@@ -109,7 +129,7 @@ def profile_edges(
         np.bincount(key, values, minlength=number.size).reshape(count, bins) / np.maximum(number, 1.0)
         for values in (light, away[use])
     )
-    return Profiles(here_px, normal, mean_away, mean_light, number, reach)
+    return Profiles(here_px, normal, mean_away, mean_light, number, reach, margin * reach)
 
 
 def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, rounds: int = 8) -> Steps:
@@ -121,21 +141,16 @@ def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, roun
     height = _mean(light, far * (distance > 0)) - level
     place = np.zeros(len(reach))
     spread = np.minimum(1.0, 0.3 * reach)
-    amount, radius = (sharpening.amount, sharpening.radius_px) if sharpening else (0.0, 1.0)
+    sharpening = sharpening or Sharpening()
+    near_end = np.isfinite(profiles.margin_px).any()
     for _ in range(rounds):
         away = distance - place[:, None]
-        wide = np.sqrt(spread**2 + radius**2)
-        t, w = away / spread[:, None], away / wide[:, None]
-        sharp = normal_integral(t)
-        shape = sharp + amount * (sharp - normal_integral(w)) if amount else sharp
-        slope = (1 + amount) * _bell(t) / spread[:, None]
-        widening = slope * t
-        if amount:
-            soft = amount * _bell(w) / wide[:, None]
-            slope = slope - soft
-            widening = widening - soft * w * (spread / wide)[:, None]
+        shape, slope, widening = sharpening._with_slopes(away, spread[:, None])
+        if near_end:
+            end = sharpening._with_slopes(away - profiles.margin_px[:, None], spread[:, None])
+            shape, slope, widening = shape - end[0], slope - end[1], widening - end[2]
         high = np.where(np.abs(height) < 1e-3, 1e-3, height)[:, None]
-        rows = np.stack([np.ones_like(shape), shape, -high * slope, -high * widening], 1)
+        rows = np.stack([np.ones_like(shape), shape, -high * slope, high * widening], 1)
         rest = light - level[:, None] - high * shape
         weighted = rows * weight[:, None]
         normal = weighted @ rows.transpose(0, 2, 1) + 1e-9 * np.eye(4)
@@ -155,17 +170,23 @@ def find_sharpening(profiles: Profiles, steps: Steps) -> Sharpening:
         return Sharpening()
     use = steps.good & (steps.spread_px <= np.median(steps.spread_px[steps.good]))
     away, share, weight = _pooled(profiles, steps, use, 0.15, 8.0)
+    margin = float(np.median(profiles.margin_px[use]))
     spread = float(np.median(steps.spread_px[use]))
     best, least = Sharpening(), np.inf
     for radius in (1.0, 1.4, 2.0, 2.8):
-        for seen in spread * np.linspace(0.95, 1.5, 12):
-            sharp = normal_integral(away / seen)
-            halo = sharp - normal_integral(away / np.hypot(seen, radius))
-            rest = share - sharp
-            amount = float(np.clip((weight * halo * rest).sum() / (weight * halo * halo).sum(), 0.0, 1.5))
-            misfit = float((weight * (rest - amount * halo) ** 2).sum())
-            if misfit < least:
-                best, least = Sharpening(amount, radius), misfit
+        for seen in spread * np.linspace(0.95, 1.5, 9):
+            wide = np.hypot(seen, radius)
+            sharp = normal_integral(away / seen) - normal_integral((away - margin) / seen)
+            halo = sharp - normal_integral(away / wide) + normal_integral((away - margin) / wide)
+            # light = level + height (sharp + amount halo); level and height are fitted anew, as the halo moved them
+            rows = np.stack([np.ones_like(sharp), sharp, halo], 1)
+            solution = np.linalg.lstsq(rows * weight[:, None] ** 0.5, share * weight**0.5)[0]
+            amount = float(np.clip(solution[2] / solution[1], 0.0, 1.5))
+            shape = sharp + amount * halo
+            rows = np.stack([np.ones_like(shape), shape], 1)
+            solution, rest = np.linalg.lstsq(rows * weight[:, None] ** 0.5, share * weight**0.5)[:2]
+            if rest.size and rest[0] < least:
+                best, least = Sharpening(amount, radius), float(rest[0])
     return best
 
 

@@ -65,7 +65,11 @@ class FoundSheet:
 
 
 def find_sheet(
-    grey: npt.NDArray[np.uint8], priors: Priors, *, search_px: tuple[int, ...] = SEARCH_PX
+    grey: npt.NDArray[np.uint8],
+    priors: Priors,
+    *,
+    search_px: tuple[int, ...] = SEARCH_PX,
+    whole: bool = True,
 ) -> FoundSheet | NoSheet:
     """Return the sheet in a photo, or why there is none.
 
@@ -74,6 +78,7 @@ def find_sheet(
     grey : ndarray (H, W), uint8, one channel, sRGB code values.
     priors : what is believed of the camera.
     search_px : long sides of the copies in which markers are searched, in turn.
+    whole : the window must lie in the picture, and corners around it.
     """
     markers = _search(grey, search_px)
     chosen = _which(markers, grey)
@@ -92,9 +97,9 @@ def find_sheet(
     if fitting.mean() < 0.7 or rough.corner_sigma_px > 0.3 * side_px:
         return not_as_printed(sheet, len(ids), int(fitting.sum()))
     outside = _share_outside(sheet, rough, grey.shape)
-    if outside > MOST_OUTSIDE:
+    if whole and outside > MOST_OUTSIDE:
         return out_of_view(sheet, outside)
-    return _corners(grey, sheet, rough, ids[fitting])
+    return _corners(grey, sheet, rough, ids[fitting], LEAST_SPAN if whole else 0.1)
 
 
 def _search(grey: npt.NDArray[np.uint8], search_px: tuple[int, ...]) -> Markers:
@@ -153,7 +158,7 @@ def _share_outside(sheet: Sheet, rough: PoseFit, shape: tuple[int, ...]) -> floa
 
 
 def _corners(
-    grey: npt.NDArray[np.uint8], sheet: Sheet, rough: PoseFit, ids: IntArray
+    grey: npt.NDArray[np.uint8], sheet: Sheet, rough: PoseFit, ids: IntArray, least_span: float
 ) -> FoundSheet | NoSheet:
     """Return the chess corners, read at full size around their predicted places."""
     camera = rough.camera
@@ -169,6 +174,6 @@ def _corners(
         return few_corners(sheet, seen, float(np.median(np.linalg.norm(axes, axis=2)) / 2.0 / reach))
     span = cv2.contourArea(cv2.convexHull(sheet.corners_mm[good].astype(np.float32)))
     whole = float(np.prod(np.ptp(sheet.corners_mm, axis=0)))
-    if span < LEAST_SPAN * whole:
+    if span < least_span * whole:
         return one_sided(sheet, span / whole)
     return FoundSheet(sheet, sheet.corners_mm[good], saddles.points_px[good], rough, ids)

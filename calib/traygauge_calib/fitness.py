@@ -155,6 +155,13 @@ def check_fitness(tray: TrayView, contrast_to_noise: float | None = None) -> Fit
     return Fitness(tuple(_check(name, values[name]) for name in _LIMITS if name in values))
 
 
+def with_contrast(fitness: Fitness, contrast_to_noise: float) -> Fitness:
+    """Return a photo's checks and that of the contrast between pieces and tray, known once they are told apart."""
+    if not np.isfinite(contrast_to_noise):
+        return fitness
+    return Fitness((*fitness.checks, _check("contrast", float(contrast_to_noise))))
+
+
 def require_fit(fitness: Fitness) -> None:
     """Raise where nothing honest can be measured.
 

@@ -139,15 +139,15 @@ def one_sided(sheet: Sheet, share: float) -> NoSheet:
 
 def _state_of(grey: npt.NDArray[np.uint8]) -> str:
     """Return "nearly black", "overexposed", "blurred" or ""."""
-    small = cv2.resize(
-        grey, (400, max(1, 400 * grey.shape[0] // grey.shape[1])), interpolation=cv2.INTER_AREA
-    )
+    shrink = min(1.0, 1000 / max(grey.shape))
+    shape = (max(1, round(shrink * grey.shape[1])), max(1, round(shrink * grey.shape[0])))
+    small = cv2.resize(grey, shape, interpolation=cv2.INTER_AREA)
     low, high = np.percentile(small, [2, 98])
     if high < 40:
         return "nearly black"
     if low > 235:
         return "overexposed"
     steps = np.abs(np.diff(small.astype(np.int16), axis=1))
-    if high - low > 40 and np.percentile(steps, 99.9) < 0.2 * (high - low):
+    if high - low > 40 and np.percentile(steps, 99.9) < 0.3 * (high - low):
         return "blurred"
     return ""

@@ -65,7 +65,7 @@ class RingQuality:
     noise : standard deviation of one pixel's linear green light, between ink and paper.
     white, black : linear light of paper and ink.
     clipped : share of the paper's pixels at full scale.
-    sharpening : overshoot of the edge response beyond the bright side's level.
+    overshoot : of the edge response beyond the bright side's level, as a share of the step.
     """
 
     blur_px: LocalField
@@ -93,11 +93,12 @@ def read_ring_edges(
     def photo(points_mm: FloatArray) -> FloatArray:
         return camera.project(points_mm * scale)
 
-    reach_mm = 0.95 * (1.0 - MARKER_SHARE) / 2.0 * sheet.square_mm
+    margin_mm = (1.0 - MARKER_SHARE) / 2.0 * sheet.square_mm  # of white, up to the marker
+    reach_mm = 0.95 * margin_mm
     here = photo(middle)
     along_px = (photo(middle + along) - photo(middle - along)) / 2.0
     across_px = (photo(middle + reach_mm * across) - photo(middle - reach_mm * across)) / 2.0
-    profiles = profile_edges(grey, here, along_px, across_px)
+    profiles = profile_edges(grey, here, along_px, across_px, margin=margin_mm / reach_mm)
     sharpening = find_sharpening(profiles, fit_steps(profiles))
     steps = fit_steps(profiles, sharpening)
     return RingEdges(middle, profiles, steps, sharpening, profiles.reach_px / reach_mm)
@@ -151,16 +152,17 @@ def sharpness(
     middle = float(np.median(own))
     distance = np.linspace(-6.0, 6.0, 241) * middle
     response = sharpening.response(distance, np.array(middle))
-    crossings = [float(distance[np.argmax(response >= level)]) for level in (0.1587, 0.8413)]
-    # straight between the samples: the step is 0.05 spreads, the curve smooth
-    crossings = [
-        float(np.interp(level, response[k - 1 : k + 1], distance[k - 1 : k + 1]))
-        for level, k in ((lv, int(np.argmax(response >= lv))) for lv in (0.1587, 0.8413))
-    ]
-    half = (crossings[1] - crossings[0]) / 2.0
+    low, high = (_crossing(distance, response, level) for level in (0.1587, 0.8413))
+    half = (high - low) / 2.0
     blur = field_of(grid, own * (half / middle), window_mm)
     shown = np.stack([distance / half, response], 1)[::4]
     return blur, shown[np.abs(shown[:, 0]) <= 5.0], float(response.max() - 1.0)
+
+
+def _crossing(distance: FloatArray, response: FloatArray, level: float) -> float:
+    """Return where a finely sampled response first reaches a level, straight between its samples."""
+    k = int(np.argmax(response >= level))
+    return float(np.interp(level, response[k - 1 : k + 1], distance[k - 1 : k + 1]))
 
 
 def field_of(points_mm: FloatArray, values: FloatArray, window_mm: Window) -> LocalField:
@@ -234,12 +236,12 @@ def _flat_spots(grey: npt.NDArray[np.uint8], sheet: Sheet, camera: Camera, stret
         [np.stack([run_x, np.full_like(run_x, y)], 1) for y in (-rim, height + rim)]
         + [np.stack([np.full_like(run_y, x), run_y], 1) for x in (-rim, width + rim)]
     )
-    middle = np.asarray(np.concatenate([black, white]), float)
-    light, noise, full = _read_flat(grey, camera, middle * stretch, 0.2 * square)
-    dark = np.arange(len(middle)) < len(black)
+    spots = np.asarray(np.concatenate([black, white]), float)
+    light, noise, full = _read_flat(grey, camera, spots * stretch, 0.2 * square)
+    dark = np.arange(len(spots)) < len(black)
     seen = np.isfinite(light)
     clipped = float(np.nanmean(full[~dark & seen])) if (~dark & seen).any() else 0.0
-    return _FlatSpots(middle[seen], light[seen], noise[seen], dark[seen], clipped)
+    return _FlatSpots(spots[seen], light[seen], noise[seen], dark[seen], clipped)
 
 
 def _read_flat(

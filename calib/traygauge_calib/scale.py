@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from traygauge_calib.camera_priors import CameraBelief, believe_file, is_camera_shape
 from traygauge_calib.find_sheet import SEARCH_PX, FoundSheet, find_sheet
+from traygauge_calib.lens import LensModel, lens_priors
 from traygauge_calib.picture_quality import green_of
 from traygauge_calib.pose import Marks, PoseFit, Priors, camera_of, fit_pose
 from traygauge_calib.prints import PrintRecord
@@ -41,6 +42,7 @@ def calibrate(
     px_per_mm: float | None = None,
     scan: bool = False,
     reference: Reference | None = None,
+    lens: LensModel | None = None,
     sag_mm: float = 0.5,
 ) -> TrayView:
     """Return the tray as seen in a photo, with where its scale comes from and how good it is.
@@ -53,6 +55,7 @@ def calibrate(
     scan : the photo is a flatbed scan; its density tag gives the scale. Without it a photo is taken for a scan
         where no sheet is found, EXIF shows no lens and the tag is 300 dpi or more.
     reference : a straight thing of known length in the photo; then no sheet is looked for.
+    lens : what is known of the camera's lens from several photos of a sheet.
     sag_mm : how far the paper may sag inside a flat ring, mm; 0.05 where the print is glued down.
 
     Raises
@@ -68,6 +71,8 @@ def calibrate(
     if scan:
         return from_scan(photo, grey)
     belief = believe_file(photo)
+    if lens is not None:
+        belief = CameraBelief(lens_priors(lens, photo, belief.priors))
     priors = belief.priors
     scanned = looks_scanned(photo)
     found = find_sheet(grey, priors, search_px=SEARCH_PX[:1] if scanned else SEARCH_PX)
