@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.distributions import edge_weights
 from traygauge.measure.pieces import Pieces
 
 FloatArray = npt.NDArray[np.float64]
@@ -14,23 +15,6 @@ Window = tuple[float, float, float, float]
 
 #: An outline that comes so near to a side runs past it, mm.
 TOUCHES_MM = 0.5
-
-
-def weight_inside(frame_mm: tuple[float, float], box_mm: npt.ArrayLike) -> FloatArray:
-    """Return the weight of pieces wholly inside a frame, after ISO 13322-1 (Miles, J. Microscopy 113 (1978) 257).
-
-    W H / ((W - x) (H - y)) for bounding boxes (n, 2) of x by y; pieces that touch the frame are dropped.
-
-    Raises
-    ------
-    ValueError
-        A box is as large as the frame: such a piece can never lie wholly inside, and has no weight.
-    """
-    box = np.asarray(box_mm, float)
-    frame = np.asarray(frame_mm, float)
-    if (box >= frame).any():
-        raise ValueError("a piece as large as the frame has no weight: use a larger frame")
-    return np.asarray(1 / np.prod(1 - box / frame, axis=-1))
 
 
 def border_weights(
@@ -80,15 +64,23 @@ def _passed(boxes: FloatArray, window: Window) -> tuple[bool, ...]:
 
 
 def _photo_weights(boxes: FloatArray, window: Window, passed: tuple[bool, ...]) -> FloatArray:
-    """Return 1 / chance of lying wholly inside: both sides of an axis (Z - b) / Z, one side (Z - b / 2) / Z."""
-    weights = np.ones(len(boxes))
-    for axis in (0, 1):
-        low, high = passed[axis], passed[axis + 2]
-        if not (low or high) or not len(boxes):
-            continue
-        size = boxes[:, axis + 2] - boxes[:, axis]
-        near = window[axis] if low else boxes[:, axis].min()
-        far = window[axis + 2] if high else boxes[:, axis + 2].max()
-        lost = size if low and high else size / 2
-        weights /= np.clip(1 - lost / max(far - near, 1e-9), 0.05, 1.0)
-    return weights
+    """Return the weights of one photo's whole pieces.
+
+    Past one side only half as many are lost as past two: as in a frame twice as long. Such a frame reaches from that
+    side to the end of the scoop.
+    """
+    if not len(boxes):
+        return np.ones(0)
+    x0, x1 = _stretch(boxes[:, [0, 2]], window[0], window[2], passed[0], passed[2])
+    y0, y1 = _stretch(boxes[:, [1, 3]], window[1], window[3], passed[1], passed[3])
+    left, top, right, bottom = passed
+    return edge_weights(boxes, (x0, y0, x1, y1), sides=(left, top, right, bottom))
+
+
+def _stretch(
+    ends: FloatArray, low: float, high: float, past_low: bool, past_high: bool
+) -> tuple[float, float]:
+    if past_low and past_high:
+        return low, high
+    reach = float(ends.max()) - low if past_low else high - float(ends.min())
+    return (low, low + 2 * reach) if past_low else (high - 2 * reach, high)

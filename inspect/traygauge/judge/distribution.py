@@ -15,6 +15,7 @@ from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import mean_bounds, quantile_ranks
 from traygauge.judge.resampling import percentile_bounds, resampled
 from traygauge.judge.sample import Sample
+from traygauge.measure.distributions import percentile
 
 _QUANTILES = {"D10": 0.1, "median": 0.5, "D90": 0.9}
 
@@ -53,7 +54,8 @@ class Distribution:
             return float(np.average(self.values, weights=self.weights))
         if statistic == "spread":
             return float(_spread(self.values))
-        return _quantile(self.values, self.weights, _QUANTILES[statistic])
+        p = _QUANTILES[statistic]
+        return float(percentile(self.values, p, weights=self.weights, rule="median_unbiased"))
 
     def bounds(
         self, statistic: str, low_error: float, high_error: float, *, unmeasured: bool = False
@@ -167,13 +169,6 @@ def _unmeasured(sample: Sample, out: BoolArray, column: str) -> tuple[FloatArray
         np.concatenate([low, np.zeros(int(count.sum()))]),
         np.concatenate([np.nan_to_num(high, posinf=1e6), np.repeat(longest, count)]),
     )
-
-
-def _quantile(values: FloatArray, weights: FloatArray, p: float) -> float:
-    """Return the p-quantile: median-unbiased (rule 8 of Hyndman and Fan 1996); by rank where pieces are weighted."""
-    if np.ptp(weights) < 1e-9:
-        return float(np.quantile(values, p, method="median_unbiased"))
-    return float(np.interp(p, (np.cumsum(weights) - weights / 2) / weights.sum(), values))
 
 
 def _at_rank(values: FloatArray, weights: FloatArray, rank: int) -> float:

@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 
 from traygauge.judge.answers import answer_limits
 from traygauge.judge.borders import Window
-from traygauge.judge.feeding import figures, with_masses
+from traygauge.judge.feeding import figures
 from traygauge.judge.findings import find
-from traygauge.judge.next_steps import advice, next_step, notes, reason
+from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
+from traygauge.judge.next_steps import advice, next_step, notes, reason, weighing_notes
 from traygauge.judge.sample import sample
 from traygauge.judge.spec import Spec
 from traygauge.judge.spec_tables import About
@@ -27,6 +28,7 @@ def judge_pieces(
     windows_mm: Mapping[str, Window],
     looks: int = 1,
     look_sizes: Sequence[int] | None = None,
+    scoop_g: float | None = None,
 ) -> tuple[Pieces, Verdict]:
     """Return the pieces with findings and masses filled in, and the verdict over the batch.
 
@@ -38,8 +40,11 @@ def judge_pieces(
     looks : how many times this batch has been judged, this one included; from 2 on repeated looks are paid for.
     look_sizes : pieces in the batch at each look so far, cumulated, this one included; where it is not given a photo a
         look is taken where there are as many photos as looks, else equal scoops.
+    scoop_g : what the very pieces on the photos weigh, g: gives flakes their mass and checks the strand's volume.
     """
     asked = spec if spec is not None else Spec(spec=About(name="none"))
+    weighing = weigh_scoop(pieces, asked, scoop_g) if scoop_g is not None else None
+    asked = _with_thickness(asked, weighing)
     weighed = with_masses(pieces, asked.density_g_cm3, asked.pieces.flake_thickness_mm)
     judged = find(weighed, spec)
     batch = sample(weighed, asked, windows_mm, looks, look_sizes)
@@ -61,10 +66,18 @@ def judge_pieces(
         limits,
         figures(batch),
         advice(batch, limits),
-        notes(batch, unmeasured),
+        (*weighing_notes(weighing), *notes(batch, unmeasured)),
         unmeasured,
         looks,
     )
+
+
+def _with_thickness(spec: Spec, weighing: Weighing | None) -> Spec:
+    """Return the spec with the flakes' thickness as weighed, which replaces a stated one."""
+    if weighing is None or weighing.flake_thickness_mm is None:
+        return spec
+    what = spec.pieces.model_copy(update={"flake_thickness_mm": weighing.flake_thickness_mm})
+    return spec.model_copy(update={"pieces": what})
 
 
 def _unmeasured(pieces: Pieces) -> dict[str, int]:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from traygauge.judge.looks import MOST_LOOKS
+from traygauge.judge.masses import Weighing
 from traygauge.judge.sample import Sample
 from traygauge.judge.sieves import largest_up_to
 from traygauge.judge.spec import shipped_specs
@@ -156,6 +157,37 @@ def notes(sample: Sample, unmeasured: dict[str, int]) -> tuple[str, ...]:
     said.append("Stop, isolate and lock out a cutter before reaching near its knives.")
     said.append("Home-cut or bought-in regrind of unknown origin is not for food, toys or medical use.")
     return tuple(said)
+
+
+def weighing_notes(weighing: Weighing | None) -> tuple[str, ...]:
+    """Return what weighing the very scoop says, one sentence; none where it was not weighed."""
+    if weighing is None:
+        return ()
+    if weighing.flake_thickness_mm is not None:
+        return (
+            (
+                f"The scoop weighs {weighing.scoop_g:.4g} g, of which strand is {weighing.strand_g:.3g} g by volume; the "
+                f"rest makes the flakes {weighing.flake_thickness_mm:.2f} mm thick on the average, which gives their mass."
+            ),
+        )
+    if weighing.ratio is None:
+        return (
+            (
+                f"The scoop weighs {weighing.scoop_g:.4g} g, less than the strand's {weighing.strand_g:.3g} g by volume: "
+                "check the density and that the very scoop on the photo was weighed."
+            ),
+        )
+    verdict = (
+        "which agrees"
+        if abs(weighing.ratio - 1) < 0.05
+        else "check density, scale and that the very scoop was weighed"
+    )
+    return (
+        (
+            f"The scoop weighs {weighing.scoop_g:.4g} g, {weighing.ratio:.2f} times the {weighing.strand_g:.4g} g that "
+            f"volume and density give: {verdict}."
+        ),
+    )
 
 
 def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
