@@ -12,7 +12,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 #: Stretches of outline, in diameters, on which `suspects` looks for a narrow base, and the widest base there.
-_PROBES = ((0.40, 0.16), (0.60, 0.26), (1.00, 0.36), (1.60, 0.42))
+_PROBES = ((0.36, 0.15), (0.50, 0.22), (0.70, 0.29), (1.00, 0.36), (1.60, 0.42))
 
 
 @dataclass(frozen=True, eq=False)

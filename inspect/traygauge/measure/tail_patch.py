@@ -120,8 +120,7 @@ def lay_out(
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(disc_px), _odd(disc_px)))
     eight = np.clip(light, 0, 255).astype(np.uint8)
     thin = cv2.subtract(eight, cv2.morphologyEx(eight, cv2.MORPH_OPEN, disc))
-    slit = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(0.4 * disc_px), _odd(0.4 * disc_px)))
-    body = cv2.morphologyEx(cv2.morphologyEx(own, cv2.MORPH_CLOSE, slit), cv2.MORPH_OPEN, disc)
+    body = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc)
     away = cv2.distanceTransform(1 - body, cv2.DIST_L2, cv2.DIST_MASK_5)
     box = np.concatenate([place, place + boxes[:, 2:] - boxes[:, :2]], axis=1)
     return Patches(

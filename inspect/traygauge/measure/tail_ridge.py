@@ -29,6 +29,7 @@ class Tracks:
     peak : ndarray (t, s): contrast on the ridge.
     size : ndarray (t,): number of points before it fades.
     used : ndarray (t,): number of valid points.
+    step_px : distance from point to point.
     end : ndarray (t,): TIP, OWN (own body reached), OTHER (another body reached), EDGE (left the patch).
     """
 
@@ -37,6 +38,7 @@ class Tracks:
     peak: FloatArray
     size: IntArray
     used: IntArray
+    step_px: float
     end: IntArray
 
 
@@ -174,7 +176,7 @@ def follow(
         low[live] = np.where(faint, low[live] + 1, 0)
         end[live] = _ended(patches, box[live], q, s)
         live = live[(end[live] == TIP) & (low[live] < 3)]
-    return Tracks(points, weight, peak, size - np.where(end == TIP, low, 0), size, end)
+    return Tracks(points, weight, peak, size - np.where(end == TIP, low, 0), size, step_px, end)
 
 
 def _ended(patches: Patches, box: IntArray, q: FloatArray, step: int) -> IntArray:

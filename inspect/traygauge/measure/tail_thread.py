@@ -93,6 +93,8 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     length = tip - root.at_px
     if length < SHORTEST_MM * sight.px_per_mm:
         return None
+    if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
+        return None
     width, u_width = _width(ridge, arc, root.at_px, tip, sight.blur_px)
     widest = WIDEST_OF_DIAMETER * sight.diameter_px + 0.3 * sight.blur_px
     if width < 0.055 * sight.px_per_mm or width > widest or length < LONGER_THAN_WIDE * width:
@@ -156,6 +158,15 @@ def _width(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) 
     )  # from the integral to the profile, over 2 to 4 blurs
     width = share * wide + (1 - share) * weight
     return width, float(np.hypot(0.25 * weight * (1 - share), 0.3 * blur * share + 0.05 * width))
+
+
+def _is_shadow(ridge: Ridge, inside: npt.NDArray[np.bool_], blur: float) -> bool:
+    """Return whether a ridge is faint although it is broader than blur would make a thread look.
+
+    A thread is faint in the picture only where blur spreads it; a shadow between pieces is broad and faint.
+    """
+    weight, peak = float(ridge.weight[inside].mean()), float(ridge.peak[inside].mean())
+    return peak < 0.35 and weight / max(peak, 1e-6) > 3.6 * blur
 
 
 def _taper(weight: FloatArray, arc: FloatArray, root: float, tip: float, blur: float) -> float:

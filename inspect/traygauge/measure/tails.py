@@ -118,7 +118,7 @@ def find_tails(regions: Regions) -> Tails:
     sight = Sight(diameter, px_per_mm, _edge_blur(regions, rings, diameter))
     solid = (rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)
     scene = _Scene(regions, rings, solid, sight)
-    about = np.clip(rings.width, 0.7 * diameter, 1.5 * diameter)
+    about = np.minimum(diameter, np.sqrt(rings.area))
     look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene)) & solid)
     found = _without_twins(_followed(scene, look)) if len(look) else []
     thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
@@ -129,7 +129,7 @@ def _typical_diameter(regions: Regions) -> float:
     """Return the usual short side of the regions' boxes, px: of at most 60 of them, the lower ones (tails add)."""
     some = np.unique(np.linspace(0, len(regions) - 1, 60).astype(int))
     short = [min(cv2.minAreaRect(regions.outlines_px[k].astype(np.float32))[1]) for k in some]
-    return max(float(np.percentile(short, 40)), 4.0)
+    return max(float(np.percentile(short, 25)), 4.0)
 
 
 def _edge_blur(regions: Regions, rings: Rings, diameter: float) -> float:
@@ -208,8 +208,9 @@ def _one(scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: 
     """Return what track i is, None where it is no thread on a cut edge."""
     k, sight = int(patches.region[p]), scene.sight
     x, y = np.rint(out.points[i, : out.size[i]]).astype(int).T
-    if patches.away[y, x].max() < 0.25 * sight.px_per_mm:
-        return None  # a corner or a rim
+    furthest = float(patches.away[y, x].max())
+    if furthest < max(0.25 * sight.px_per_mm, 0.3 * out.size[i] * out.step_px):
+        return None  # a corner, a rim, or a strip of the body beside a highlight
     ridge = _ridge(patches.shift_px[p], out, back, i)
     thread = thread_of(ridge, scene.rings.ring(k), scene.rings.step[k], sight)
     if thread is None:
