@@ -2,19 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+import itertools
+import os
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
+from traygauge.judge.judging import judge_pieces
 from traygauge.judge.verdict import Verdict
+from traygauge.measure.measuring import measure_pieces
 from traygauge.measure.pieces import Pieces
+from traygauge.segment.find import find_pieces
 from traygauge.segment.regions import Regions
-from traygauge_calib.fitness import Fitness
+from traygauge_calib.fitness import Fitness, check_fitness, require_fit, with_contrast
+from traygauge_calib.prints import PrintRecord
+from traygauge_calib.scale import calibrate
+from traygauge_calib.sheetless import Reference
 from traygauge_calib.tray_view import TrayView
-from traygauge_shared.errors import TraygaugeError
+from traygauge_shared.errors import PhotoError, TraygaugeError
+from traygauge_shared.loading import clean_name, load_photo
 from traygauge_shared.photo import Photo
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from traygauge.judge.spec import Spec
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +45,9 @@ class PhotoInspection:
     regions: Regions
     pieces: Pieces
     seconds: dict[str, float] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        return f"PhotoInspection({self.photo.name}, {len(self.pieces)} pieces, {self.fitness.level})"
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +62,7 @@ class Batch:
     verdict : the answer.
     refused : (file name, error) of each photo that could not be used.
     settings : what was asked for, as shown to the reader.
+    seconds : time that the stages took which work on all photos together, by their verb.
     """
 
     photos: tuple[PhotoInspection, ...]
@@ -49,3 +71,207 @@ class Batch:
     verdict: Verdict
     refused: tuple[tuple[str, TraygaugeError], ...] = ()
     settings: dict[str, str] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the pieces as a pandas DataFrame, a row a piece."""
+        return self.pieces.to_frame()
+
+    def __repr__(self) -> str:
+        word = self.verdict.answer or "not judged"
+        return f"Batch({len(self.pieces)} pieces on {len(self.photos)} photos, {word}: {self.verdict.reason})"
+
+    def _repr_html_(self) -> str:
+        said = f"{self.verdict.answer or 'not judged'}: {self.verdict.reason} {self.verdict.next_step}"
+        return f"<p>{escape(said)}</p>{self.pieces._repr_html_()}"
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How the photos were taken, as far as it is known beside what they show.
+
+    Parameters
+    ----------
+    print_record : what was measured on the print of the sheet; None: an unmeasured print.
+    px_per_mm : a stated scale (copy stand); then no sheet is looked for.
+    scan : the photos are flatbed scans; their density tag gives the scale.
+    reference : a straight thing of known length in each photo; then no sheet is looked for.
+    """
+
+    print_record: PrintRecord | None = None
+    px_per_mm: float | None = None
+    scan: bool = False
+    reference: Reference | None = None
+
+    @property
+    def sag_mm(self) -> float:
+        """Return how far the paper may sag inside the ring, mm."""
+        return 0.05 if self.print_record is not None and self.print_record.glued else 0.5
+
+    def in_words(self) -> dict[str, str]:
+        """Return what was asked for, as shown to a reader."""
+        if self.px_per_mm is not None:
+            source = f"stated, {self.px_per_mm:g} pixels per mm"
+        elif self.reference is not None:
+            source = f"a length of {self.reference.length_mm:g} mm in the photo"
+        elif self.scan:
+            source = "the scan's density tag"
+        else:
+            source = "the sheet in the photo, or the density tag of a scan"
+        record = self.print_record
+        return {"scale from": source} | ({"print": record.name} if record is not None else {})
+
+
+#: Told what is being done: number of the photo from 0, how many there are, its name, and the stage's verb.
+Progress = Callable[[int, int, str, str], None]
+PhotoPath = str | os.PathLike[str]
+
+
+def inspect_photo(
+    path: PhotoPath, spec: Spec | PhotoPath | None = None, *, setup: Setup | None = None, looks: int = 1
+) -> Batch:
+    """Return one photo, measured and judged: `inspect_batch` with one photo, whose refusal is raised.
+
+    Raises
+    ------
+    PhotoError, SheetError, UnfitPhotoError
+        The photo cannot be read, shows no scale, or nothing honest can be measured from it.
+    SpecError
+        The spec is wrong.
+
+    Examples
+    --------
+    >>> batch = traygauge.inspect_photo("tray.jpg", "rigid-1.75")  # doctest: +SKIP
+    >>> batch.verdict.answer, batch.to_frame()[["length_mm", "diameter_mm"]].median()  # doctest: +SKIP
+    """
+    batch = inspect_batch([path], spec, setup=setup, looks=looks)
+    for _, error in batch.refused:
+        raise error
+    return batch
+
+
+def inspect_batch(
+    paths: Iterable[PhotoPath],
+    spec: Spec | PhotoPath | None = None,
+    *,
+    setup: Setup | None = None,
+    looks: int = 1,
+    progress: Progress | None = None,
+) -> Batch:
+    """Return the photos of one lot, measured and judged together.
+
+    Parameters
+    ----------
+    paths
+        One file a photo. A photo that cannot be used goes to `Batch.refused` and the others go on; so does one whose
+        bytes are in the batch already, since counting pieces twice would make the verdict surer than it is.
+    spec
+        The target, the path of a spec file, or the name of a shipped spec; None measures without judging.
+    setup
+        Where the scale comes from, if there is more to know than the photos show.
+    looks
+        How many times this batch has been judged, this one included. From 2 on repeated looks are paid for.
+    progress
+        Called before each stage of each photo.
+
+    Raises
+    ------
+    SpecError
+        The spec is wrong (every fault of it is named).
+    """
+    target, setup = _spec_of(spec), setup or Setup()
+    files = [Path(p) for p in ([paths] if isinstance(paths, str | os.PathLike) else paths)]
+    measured: list[PhotoInspection] = []
+    refused: list[tuple[str, TraygaugeError]] = []
+    for k, (path, name) in enumerate(zip(files, _names(files), strict=True)):
+        stages = _Stages(progress, k, len(files), name)
+        try:
+            measured.append(_inspect(path, setup, stages, measured))
+        except TraygaugeError as error:
+            refused.append((name, error))
+    started = time.perf_counter()
+    pieces, verdict = _judged(measured, refused, target, looks)
+    settings = setup.in_words() | ({"look": str(looks)} if looks > 1 else {})
+    seconds = {"judge_pieces": time.perf_counter() - started}
+    return Batch(tuple(measured), pieces, target, verdict, tuple(refused), settings, seconds)
+
+
+def _spec_of(spec: Spec | PhotoPath | None) -> Spec | None:
+    if spec is None or not isinstance(spec, str | os.PathLike):
+        return spec
+    from traygauge.judge.spec import read_spec
+
+    return read_spec(os.fspath(spec))
+
+
+def _names(paths: Sequence[Path]) -> list[str]:
+    """Return a name a photo, unique in the batch: the file's, with its folder or a number where that is taken."""
+    names: list[str] = []
+    for path in paths:
+        tries = itertools.chain(
+            (clean_name(path.name), clean_name(f"{path.parent.name}/{path.name}")),
+            (clean_name(f"{path.name} ({k})") for k in itertools.count(2)),
+        )
+        names.append(next(name for name in tries if name not in names))
+    return names
+
+
+class _Stages:
+    """Runs the stages of one photo: tells what is being done and keeps the time each took."""
+
+    def __init__(self, progress: Progress | None, number: int, of: int, name: str) -> None:
+        self._progress, self._number, self._of = progress, number, of
+        self.name, self.seconds = name, dict[str, float]()
+
+    def run(self, stage: Callable[P, T], *given: P.args, **options: P.kwargs) -> T:
+        verb = stage.__name__
+        if self._progress is not None:
+            self._progress(self._number, self._of, self.name, verb)
+        started = time.perf_counter()
+        try:
+            return stage(*given, **options)
+        finally:
+            self.seconds[verb] = self.seconds.get(verb, 0.0) + time.perf_counter() - started
+
+
+def _inspect(
+    path: Path, setup: Setup, stages: _Stages, earlier: Sequence[PhotoInspection]
+) -> PhotoInspection:
+    photo = replace(stages.run(load_photo, path), name=stages.name)
+    for other in earlier:
+        if other.photo.sha256 == photo.sha256:
+            raise PhotoError(
+                "this photo is in the batch already",
+                found=f"the same bytes as {other.photo.name}",
+                expected="each photo once",
+                advice="name each photo once: pieces counted twice would make the verdict surer than it is",
+            )
+    tray = stages.run(
+        calibrate,
+        photo,
+        print_record=setup.print_record,
+        px_per_mm=setup.px_per_mm,
+        scan=setup.scan,
+        reference=setup.reference,
+        sag_mm=setup.sag_mm,
+    )
+    fitness = stages.run(check_fitness, tray)
+    require_fit(fitness)
+    regions = stages.run(find_pieces, tray)
+    fitness = with_contrast(fitness, regions.contrast_to_noise)
+    require_fit(fitness)
+    return PhotoInspection(photo, tray, fitness, regions, stages.run(measure_pieces, regions), stages.seconds)
+
+
+def _judged(
+    measured: Sequence[PhotoInspection],
+    refused: Sequence[tuple[str, TraygaugeError]],
+    spec: Spec | None,
+    looks: int,
+) -> tuple[Pieces, Verdict]:
+    pieces = Pieces.joined([m.pieces for m in measured])
+    if not measured:
+        advice = refused[0][1].advice if refused else "name at least one photo"
+        return pieces, Verdict(None, "No photo could be used.", advice, looks=looks)
+    windows = {m.photo.name: m.tray.window_mm for m in measured}
+    return judge_pieces(pieces, spec, windows_mm=windows, looks=looks)

@@ -84,7 +84,7 @@ def decode_photo(data: bytes, name: str) -> Photo:
         raise _damaged(file_format, complaint)
     stated = exif.upright()
     return Photo(
-        name=_clean(name),
+        name=clean_name(name),
         sha256=hashlib.sha256(data).hexdigest(),
         pixels=_upright(pixels, exif.orientation),
         file_format=file_format,
@@ -149,8 +149,8 @@ def _format_of(data: bytes) -> str:
     )
 
 
-def _clean(name: str) -> str:
-    """Return a file name that can be shown and written anywhere: no control characters, valid Unicode."""
+def clean_name(name: str) -> str:
+    """Return a name that can be shown and written anywhere: no control characters, valid Unicode."""
     return "".join(c if c.isprintable() else "?" for c in name.encode("utf-8", "replace").decode())
 
 
@@ -306,7 +306,7 @@ def _serious(messages: list[str]) -> str:
 def _damaged(file_format: str, complaint: str) -> PhotoError:
     return PhotoError(
         "the photo is damaged or cut short",
-        found=f"a {file_format} file whose decoder says: {_clean(complaint)[:200]}",
+        found=f"a {file_format} file whose decoder says: {clean_name(complaint)[:200]}",
         expected="a whole photo file",
         advice=_AGAIN,
     )
