@@ -58,7 +58,9 @@ def weigh_scoop(pieces: Pieces, spec: Spec, scoop_g: float) -> Weighing | None:
     every_area = np.nan_to_num(pieces["area_mm2"].astype(float))
     per_area = float(volume[seen].sum() / every_area[seen].sum()) if every_area[seen].sum() > 0 else 0.0
     # upright pieces show less area than they have volume; heaps show theirs; both are few
-    strand_g = density * (float(volume[seen].sum()) + per_area * float(every_area[strand & ~seen].sum())) / 1000
+    strand_g = (
+        density * (float(volume[seen].sum()) + per_area * float(every_area[strand & ~seen].sum())) / 1000
+    )
     area = float(every_area[flake].sum())
     if area > 0:
         thickness = max(scoop_g - strand_g, 0.0) * 1000 / (density * area)

@@ -1,0 +1,100 @@
+"""Two batches against each other."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from traygauge.judge.compare import compare, mann_whitney
+from traygauge.judge.sample import sample
+from traygauge.judge.spec import parse_spec
+
+SPEC = parse_spec(
+    '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\n[judging]\nwithin_photo_correlation = 0.0'
+)
+
+
+def made(pieces, spec=SPEC):
+    return sample(pieces, spec, {})
+
+
+def differences(a, b, spec=SPEC, same_scale=True):
+    return {d.name: d for d in compare(made(a, spec), made(b, spec), same_scale=same_scale)}
+
+
+def test_rank_sum_test_is_the_printed_one(check_values):
+    # NIST/SEMATECH e-Handbook 7.3.5: z 1.346133 without ties; U 81 and 40; tie-corrected p .177646
+    rows = check_values("mannwhitney_wafers")
+    a, b = ([float(r["value"]) for r in rows if r["group"] == g] for g in "AB")
+    found = mann_whitney(a, b, ties=False)
+    assert abs(found.z) == pytest.approx(1.346133, abs=5e-7)
+    assert {found.u_a, found.u_b} == {81.0, 40.0}
+    assert stats.norm.cdf(abs(found.z)) == pytest.approx(0.910870, abs=5e-7)
+    assert mann_whitney(a, b).p_value == pytest.approx(0.177646, abs=5e-7)
+    # the two age groups of the SciPy page: U 17 and 3
+    found = mann_whitney([19, 22, 16, 29, 24], [20, 11, 17, 12])
+    assert (found.u_a, found.u_b) == (17.0, 3.0)
+
+
+def test_rank_sum_test_agrees_with_scipy():
+    rng = np.random.default_rng(1)
+    a, b = rng.normal(0, 1, 60).round(1), rng.normal(0.3, 1, 80).round(1)
+    expected = stats.mannwhitneyu(a, b, use_continuity=False, method="asymptotic")
+    found = mann_whitney(a, b)
+    assert found.u_a == expected.statistic
+    assert found.p_value == pytest.approx(expected.pvalue, rel=1e-9)
+    with pytest.raises(ValueError, match="at least one"):
+        mann_whitney([], [1.0])
+
+
+def test_difference_in_longs_is_newcombes(batch):
+    # 12 long in 300 against 4 in 300: .0267, .0001-.0564 (references.md 2.2)
+    one = np.concatenate([np.linspace(2.8, 3.2, 296), np.full(4, 6.0)])
+    two = np.concatenate([np.linspace(2.8, 3.2, 288), np.full(12, 6.0)])
+    found = differences(batch(one), batch(two))["long_share"]
+    assert found.effect.estimate == pytest.approx(2.67, abs=0.005)
+    assert (found.effect.low, found.effect.high) == pytest.approx((0.01, 5.64), abs=0.005)
+    assert "risen by 2.7 percentage points" in found.sentence
+    clustered = parse_spec(
+        '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\n[judging]\nwithin_photo_correlation = 0.002'
+    )
+    wide = differences(batch(one), batch(two), clustered)["long_share"]
+    assert wide.effect.low < 0  # clustering by photo widens it
+    assert "has not changed as far as" in wide.sentence
+
+
+def test_intervals_of_a_shift_hold_it_as_often_as_they_say(batch):
+    held = dict.fromkeys(("median_length_mm", "mean_length_mm"), 0)
+    runs = 50
+    for seed in range(runs):
+        rng = np.random.default_rng(seed)
+        found = differences(batch(rng.normal(3.0, 0.2, 120)), batch(rng.normal(3.1, 0.2, 150)))
+        for name in held:
+            held[name] += found[name].effect.low <= 0.1 <= found[name].effect.high
+    for count in held.values():
+        assert count / runs >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / runs)
+
+
+def test_a_wider_cut_shows_as_a_ratio(batch):
+    rng = np.random.default_rng(4)
+    found = differences(batch(rng.normal(3, 0.1, 300)), batch(rng.normal(3, 0.2, 300)))["spread_length_mm"]
+    assert found.effect.low < 2.0 < found.effect.high
+    assert found.effect.low > 1.5
+    assert "wider" in found.sentence
+    assert np.isnan(found.p_value)
+
+
+def test_another_print_or_camera_widens_the_difference_of_lengths(batch):
+    rng = np.random.default_rng(5)
+    a, b = (batch(rng.normal(3, 0.1, 300), u_shared_mm=0.03) for _ in range(2))
+    same, other = (differences(a, b, same_scale=s)["median_length_mm"].effect for s in (True, False))
+    assert other.high - other.low > 2 * 1.96 * 0.03 * np.sqrt(2)
+    assert same.high - same.low < 0.06
+
+
+def test_batches_are_compared_by_one_spec_and_too_few_pieces_give_no_lengths(batch):
+    other = parse_spec('[spec]\nname = "y"')
+    with pytest.raises(ValueError, match="one spec"):
+        compare(made(batch([3.0])), made(batch([3.0]), other), same_scale=True)
+    found = differences(batch([3.0, 3.1]), batch([3.0, 3.1]))
+    assert "median_length_mm" not in found
+    assert "long_share" in found
