@@ -1,0 +1,113 @@
+"""The command line: which commands there are, and the one place where exceptions become messages and exit codes."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from collections.abc import Sequence
+from contextlib import redirect_stderr, redirect_stdout
+from typing import Annotated
+
+import typer
+
+from traygauge import __version__
+from traygauge.commands import demo, inspecting, sheet, spec
+from traygauge.environment import Environment
+from traygauge.exit_codes import ExitCode
+from traygauge_shared.errors import TraygaugeError
+
+EXAMPLES = """\b
+A first batch:
+  traygauge sheet                       print it at 100 %, tape it flat
+  traygauge sheet measured kitchen --across 99.6 --down 100.2
+  traygauge inspect tray.jpg --spec rigid-1.75 --print kitchen
+
+\b
+Exit code: 0 accepted, or measured without a spec; 10 rejected; 11 undecided,
+or nothing on the tray; 2 bad input; 70 a fault of the program's own."""
+
+app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, epilog=EXAMPLES)
+app.command("inspect", epilog=inspecting.EXAMPLES)(inspecting.inspect)
+app.add_typer(sheet.app, name="sheet")
+app.add_typer(spec.app, name="spec")
+app.command("demo", epilog=demo.EXAMPLES)(demo.demo)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        print(f"traygauge {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit."),
+    ] = False,
+    traceback: Annotated[
+        bool, typer.Option("--traceback", help="Show where in the program a fault of ours happened.")
+    ] = False,  # looked up by `_run`, which also meets faults from before this is called
+) -> None:
+    """Measure cut strand, pellets and regrind on a tray from one photo, and judge the batch."""
+
+
+def main(arguments: Sequence[str] | None = None, environment: Environment | None = None) -> int:
+    """Run the program and return its exit code.
+
+    Parameters
+    ----------
+    arguments : words after the program's name; those of the process when not given.
+    environment : streams, terminal and folders; those of the process when not given.
+    """
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    env = environment or Environment.of_process()
+    with redirect_stdout(env.out), redirect_stderr(env.err), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # meant for developers; tests turn them into errors
+        try:
+            code = _run(words, env)
+            env.out.flush()
+        except BrokenPipeError:  # the reader of a pipe has seen enough
+            sys.stdout = None  # keeps the interpreter from flushing it once more
+            code = ExitCode.FINE
+    return int(code)
+
+
+def _run(words: list[str], env: Environment) -> int:
+    try:
+        code = app(words, standalone_mode=False, obj=env, prog_name="traygauge")
+        return ExitCode.FINE if code is None else int(code)
+    except TraygaugeError as error:
+        for line in error.lines():
+            env.tell(line)
+        return ExitCode.BAD_INPUT
+    except typer.TyperException as error:  # a wrong option or word; shows how the command is used
+        error.show(env.err)  # type: ignore[attr-defined]  # every usage error has it
+        return ExitCode.BAD_INPUT
+    except (typer.Abort, KeyboardInterrupt):
+        env.tell("Interrupted. Nothing was left half written.")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        raise
+    except Exception as fault:
+        _report(fault, env, "--traceback" in words)
+        return ExitCode.OUR_FAULT
+
+
+def _report(fault: Exception, env: Environment, with_traceback: bool) -> None:
+    """Say that the program failed, and what to report."""
+    import platform
+    import traceback
+
+    place = traceback.extract_tb(fault.__traceback__)[-1]
+    env.tell("traygauge has failed. This is a fault of the program, not of your photo.")
+    env.tell("Please report these lines, with the photo if you may:")
+    env.tell(f"  {type(fault).__name__}: {fault}")
+    env.tell(
+        f"  in {place.name}, line {place.lineno} of {place.filename.replace(chr(92), '/').rsplit('/', 1)[-1]}"
+    )
+    env.tell(f"  traygauge {__version__}, Python {platform.python_version()}, {platform.platform()}")
+    if with_traceback:
+        env.tell("".join(traceback.format_exception(fault)).rstrip())
+    else:
+        env.tell("With traygauge --traceback ... more is shown.")

@@ -1,0 +1,71 @@
+"""What surrounds a run of the program: streams, terminal, folders. Handed to `main`, so that tests hand in their own."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+
+@dataclass(frozen=True)
+class Environment:
+    """Streams, terminal and folders.
+
+    Parameters
+    ----------
+    out, err : where results and where messages go.
+    out_is_terminal, err_is_terminal : whether a person is looking at them.
+    width : columns that a result may have.
+    colour : whether bold and dim may be used in results.
+    config_folder : where the user's own things are kept, such as measured prints.
+    """
+
+    out: TextIO
+    err: TextIO
+    out_is_terminal: bool
+    err_is_terminal: bool
+    width: int
+    colour: bool
+    config_folder: Path
+
+    @classmethod
+    def of_process(cls) -> Environment:
+        """Return the environment of the running process."""
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="replace")  # an old console must not turn "°" into a crash
+        terminal = sys.stdout.isatty()
+        return cls(
+            out=sys.stdout,
+            err=sys.stderr,
+            out_is_terminal=terminal,
+            err_is_terminal=sys.stderr.isatty(),
+            width=min(100, shutil.get_terminal_size((80, 24)).columns) if terminal else 80,
+            colour=terminal and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb",
+            config_folder=_config_folder(),
+        )
+
+    def say(self, text: str = "") -> None:
+        """Write a line of the result."""
+        print(text, file=self.out)
+
+    def tell(self, text: str) -> None:
+        """Write a line beside the result: a message, an error."""
+        print(text, file=self.err)
+
+
+def _config_folder() -> Path:
+    """Return the user's folder for this program's settings, by the habits of the system."""
+    if chosen := os.environ.get("TRAYGAUGE_CONFIG"):
+        return Path(chosen)
+    if sys.platform == "win32":
+        base = os.environ.get("APPDATA") or Path.home() / "AppData" / "Roaming"
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config"
+    return Path(base) / "traygauge"
