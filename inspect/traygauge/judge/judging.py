@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from traygauge.judge.answers import answer_limits
 from traygauge.judge.borders import Window
+from traygauge.judge.diagnosis import diagnose, sentences
 from traygauge.judge.feeding import figures
 from traygauge.judge.findings import find
 from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
@@ -65,7 +66,7 @@ def judge_pieces(
         next_step(batch, limits, answer, has_spec=spec is not None),
         limits,
         figures(batch),
-        advice(batch, limits),
+        (*advice(batch, limits), *sentences(diagnose(batch))),
         (*weighing_notes(weighing), *notes(batch, unmeasured)),
         unmeasured,
         looks,

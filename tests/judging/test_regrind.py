@@ -1,0 +1,91 @@
+"""Regrind on sieve openings, and what it is made of."""
+
+import numpy as np
+import pytest
+
+from traygauge.judge.masses import with_masses
+from traygauge.judge.regrind import composition, largest_share_allowed, sieve_table
+from traygauge.judge.sample import sample
+from traygauge.judge.sieves import SERIES, largest_up_to
+from traygauge.judge.spec import parse_spec
+
+SPEC = parse_spec(
+    '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 7.0\nfines_under_mm = 1.0\noff_colour_over = 20.0\n'
+    "[judging]\nwithin_photo_correlation = 0.0"
+)
+
+
+def made(pieces):
+    return sample(pieces, SPEC, {})
+
+
+def test_openings_are_those_of_the_standard(check_values):
+    # ISO 565 / ISO 3310-1 nominal apertures, read in an open-source library
+    rows = check_values("sieve_openings_iso3310_iso565")
+    for series, column in (("R20", "in_R20"), ("R20/3", "in_R20_3"), ("R40/3", "in_R40_3")):
+        assert list(SERIES[series]) == [float(r["opening_mm"]) for r in rows if r[column] == "1"]
+    # to the steps 10^(3/20) and 10^(3/40) (references.md 1.5)
+    for series, step in (("R20/3", 10 ** (3 / 20)), ("R40/3", 10 ** (3 / 40)), ("R20", 10 ** (1 / 20))):
+        ratios = np.divide(SERIES[series][:-1], SERIES[series][1:])
+        assert ratios == pytest.approx(step, rel=0.05)
+
+
+def test_largest_opening_up_to_a_length():
+    assert largest_up_to(4.0) == 4.0
+    assert largest_up_to(3.99) == 3.55
+    assert largest_up_to(0.001) is None
+
+
+def test_pieces_fall_between_the_openings(batch):
+    size = np.array([4.5, 4.0, 3.0, 2.0, 1.5, 0.9])
+    pieces = batch(np.full(6, 5.0), feret_min_mm=size, area_mm2=np.array([4, 3, 2, 1, 1, 1]), form="flake")
+    table = sieve_table(made(pieces), "R20/3")
+    rows = {name: (held, passing) for name, held, passing in table.rows()}
+    # 4.5 lies on 4 mm; 4.0 just passes it and lies on 2.8 with 3.0; 2.0 and 1.5 lie on 1.4; 0.9 on 0.71
+    assert rows["over 4 mm"] == pytest.approx((100 / 6, 500 / 6))
+    assert rows["over 2.8 mm"] == pytest.approx((200 / 6, 300 / 6))
+    assert rows["over 2 mm"] == pytest.approx((0, 300 / 6))
+    assert rows["over 1.4 mm"] == pytest.approx((200 / 6, 100 / 6))
+    assert rows["over 0.71 mm"] == pytest.approx((100 / 6, 0), abs=1e-9)
+    by_area = sieve_table(made(pieces), "R20/3", "area")
+    assert by_area.retained[list(by_area.openings_mm).index(4.0)] == pytest.approx(4 / 12)
+    assert "projection" in table.note
+
+
+def test_by_mass_only_where_every_piece_has_one(batch):
+    pieces = batch([3.0, 3.0], form=["strand", "flake"], volume_mm3=[7.2, np.nan])
+    assert sieve_table(made(pieces), by="mass").by == "area"
+    assert sieve_table(made(with_masses(pieces, 1.0, 1.2)), by="mass").by == "mass"
+    with pytest.raises(ValueError, match="R40/3"):
+        sieve_table(made(pieces), "R10")
+
+
+def test_an_empty_table_is_no_crash(batch):
+    table = sieve_table(made(batch([3.0], state="unresolved")))
+    assert table.rows() == []
+    assert table.n == 0
+
+
+def test_composition_counts_each_kind_with_its_interval(batch):
+    form = ["flake"] * 60 + ["strand"] * 30 + ["crumb"] * 10
+    length = [5.0] * 90 + [0.5] * 10
+    diameter = [1.75] * 90 + [0.5] * 10
+    colour = [30.0] + [0.0] * 99
+    pieces = batch(length, form=form, diameter_mm=diameter, colour_L=50, colour_a=colour, colour_b=0)
+    parts = {p.name: p for p in composition(made(pieces))}
+    assert [parts[k].count for k in ("flake", "strand", "crumb", "fines", "long", "off-colour")] == [
+        60,
+        30,
+        10,
+        10,
+        0,
+        1,
+    ]
+    flakes = parts["flake"].share
+    assert flakes.low < 60 < flakes.high
+    assert parts["flake"].area_percent == pytest.approx(100 * 60 * 8.75 / (90 * 8.75 + 10 * 0.25))
+
+
+def test_what_a_buyer_may_still_meet(batch):
+    # none in 59: 5 % cannot be ruled out with less (rule of three, exact: 1 - .05^(1/59) = .0495)
+    assert largest_share_allowed(made(batch([3.0] * 59)), "long") == pytest.approx(1 - 0.05 ** (1 / 59))
