@@ -68,8 +68,8 @@ def test_things_stand_in_their_order(make_batch: Callable[..., Batch]) -> None:
     order = [
         "Reject", "3 of 40 pieces are longer than 4 mm.", "Next:", "long pieces, share by count", "at most 2 %",
         "All pieces were measured.", "How this was judged", "tray.jpg", "Pieces to look at first", "Distributions",
-        "Limits", "Beside", "Was the photo fit to measure?", "Scale and uncertainty", "Settings and versions",
-        "Cautions",
+        "Limits", "Beside the verdict", "Was the photo fit to measure?", "Scale and uncertainty", "Settings and versions",
+        "To bear in mind",
     ]  # fmt: skip
     places = [text.find(t, text.find("Next:") if t == "tray.jpg" else 0) for t in order]
     assert -1 not in places
@@ -92,6 +92,7 @@ def test_at_most_three_figures_stand_on_top(make_batch: Callable[..., Batch]) ->
     assert len(page.with_class("figure")) == 3
     report = report_of(replace(batch, verdict=replace(batch.verdict, limits=limits)))
     assert report.figures[0].answer == "reject"
+    assert [r.answer for r in report.other_limits] == ["accept"]
 
 
 def test_nothing_is_fetched_and_no_other_script_runs(make_batch: Callable[..., Batch]) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from traygauge.batch import Batch
+from traygauge.judge.verdict import Interval
 from traygauge.report import verdict_text
 from traygauge_shared.errors import PhotoError
 
@@ -34,7 +35,7 @@ def test_things_stand_in_the_order_of_the_report(make_batch: Callable[..., Batch
     text = verdict_text(make_batch())
     order = [
         "REJECT", "Next:", "long pieces", "All pieces were measured.", "How this was judged", "Photo: tray.jpg",
-        "Pieces to look at first", "Distributions", "Beside the verdict", "Fit to measure", "Caution",
+        "Pieces to look at first", "Distributions", "Beside the verdict", "Fit to measure", "To bear in mind",
     ]  # fmt: skip
     places = [text.find(t) for t in order]
     assert -1 not in places

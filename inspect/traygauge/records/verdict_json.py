@@ -106,6 +106,7 @@ def _limit(result: LimitResult) -> Json:
         "estimate": _number(result.interval.estimate),
         "interval": _interval(result.interval),
         "with_unmeasured": _interval(result.with_unmeasured),
+        "deciding": _interval(result.deciding) if result.deciding else None,
         "answer": str(result.answer),
         "pieces": result.n,
         "pieces_effective": _number(result.n_effective),

@@ -23,7 +23,10 @@ _RANK = {
     "unresolved": "extent_mm",
 }
 
-#: What is shown where nothing is marked, so that a reader can still check the tool by eye.
+#: Findings that are small matters: so many of each are enough.
+_TURNS = {"thin": 3, "short": 3, "fines": 2, "tailed": 4, "burred": 3, "off-colour": 4}
+
+#: What is shown where little is marked, so that a reader can still check the tool by eye.
 _EXTREMES = (
     ("length_mm", "the longest"),
     ("-length_mm", "the shortest"),
@@ -37,12 +40,12 @@ _EXTREMES = (
 def first_look(pieces: Pieces, *, most: int = 12) -> list[tuple[int, str]]:
     """Return (row, why) of the pieces to look at first, at most that many, none twice.
 
-    Findings come in their order of weight, taking turns: the worst of each, then the second of each, and so on; the
-    turns of heavier findings come first. Heaps that could not be parted count as a finding here. Where nothing is
-    marked, the extremes are given.
+    Findings come in their order of weight, taking turns: the worst of each, then the second of each, and so on; small
+    matters get few turns. Heaps that could not be parted count as a finding here. Where little is marked, the
+    extremes stand behind.
     """
     queues = [
-        (name, list(_ranked(pieces, _has(pieces, name), _RANK.get(name, "feret_max_mm"))))
+        (name, _ranked(pieces, _has(pieces, name), _RANK.get(name, "feret_max_mm"))[: _TURNS.get(name, most)])
         for name, look in LOOKS.items()
         if look.kind == "finding" or name == "unresolved"
     ]
@@ -50,15 +53,20 @@ def first_look(pieces: Pieces, *, most: int = 12) -> list[tuple[int, str]]:
     for turn in range(most):
         for name, queue in queues:
             if turn < len(queue) and len(chosen) < most:
-                chosen.setdefault(queue[turn], name)
+                chosen.setdefault(int(queue[turn]), name)
     order = list(LOOKS)
-    if chosen:
-        return sorted(chosen.items(), key=lambda item: order.index(item[1]))
+    found = sorted(chosen.items(), key=lambda item: order.index(item[1]))
+    return found if len(found) >= most // 2 else found + _extremes(pieces, set(chosen))[: most - len(found)]
+
+
+def _extremes(pieces: Pieces, chosen: set[int]) -> list[tuple[int, str]]:
+    """Return the longest, the shortest, ... of those not chosen yet, none twice."""
+    found: dict[int, str] = {}
     for column, why in _EXTREMES:
         values = np.asarray(pieces[column.removeprefix("-")], float)
         if (best := _ranked(pieces, np.isfinite(values) & (values > 0), column)).size:
-            chosen.setdefault(int(best[0]), why)
-    return list(chosen.items())
+            found.setdefault(int(best[0]), why)
+    return [(row, why) for row, why in found.items() if row not in chosen]
 
 
 def _has(pieces: Pieces, name: str) -> npt.NDArray[np.bool_]:

@@ -28,7 +28,7 @@ def limit_lines(spec: Spec | None, column: str) -> tuple[Line, ...]:
     }
     over = {"below": "over", "above": "under"}
     return tuple(
-        Line(value, allowed, f"{finding} {over[allowed]} {short(round(value, 3))} mm", finding)
+        Line(value, allowed, f"{finding} {over[allowed]} {short(round(value, 2))} mm", finding)
         for value, allowed, finding in known.get(column, ())
         if value is not None
     )

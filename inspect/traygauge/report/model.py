@@ -28,16 +28,11 @@ class Headline:
 
 @dataclass(frozen=True)
 class Strip:
-    """An interval against its limit, for drawing: all in the limit's unit; ends may be infinite.
-
-    `wide_low`, `wide_high` are the ends with what was not measured.
-    """
+    """An interval against its limit, for drawing: all in the limit's unit; ends may be infinite."""
 
     estimate: float
     low: float
     high: float
-    wide_low: float
-    wide_high: float
     limit: float
     bound: str
 
@@ -60,7 +55,7 @@ class KeyFigure:
 class LimitRow:
     """One row of the table of limits, and its sentences for "how this was judged".
 
-    `wide_low`, `wide_high` are empty where what was not measured does not widen the interval.
+    `low`, `high` are the bounds that decided; `interval` is the two-sided one at the stated confidence, in words.
     """
 
     title: str
@@ -70,9 +65,7 @@ class LimitRow:
     estimate: str
     low: str
     high: str
-    wide_low: str
-    wide_high: str
-    confidence: str
+    interval: str
     counted: str
     answer: str
     reason: str
@@ -229,8 +222,10 @@ class Report:
     figures: tuple[KeyFigure, ...]
     notes: tuple[str, ...]
     refusals: tuple[Refusal, ...]
-    judged_how: tuple[str, ...]
+    rules: tuple[str, ...]
+    spec_in_words: tuple[str, ...]
     limits: tuple[LimitRow, ...]
+    other_limits: tuple[LimitRow, ...]
     advice: tuple[str, ...]
     further: tuple[KeyFigure, ...]
     photos: tuple[PhotoPart, ...]
@@ -243,4 +238,4 @@ class Report:
     spec_facts: tuple[Fact, ...]
     settings: tuple[Fact, ...]
     versions: tuple[Fact, ...]
-    cautions: tuple[str, ...]
+    bear_in_mind: tuple[str, ...]

@@ -55,9 +55,6 @@ def interval_strip(strip: Strip, *, wide: float = 200.0, high: float = 30.0) -> 
     def x(value: float) -> float:  # infinite ends stand at the edge
         return pad + (min(max(value, low), top) - low) / (top - low) * (wide - 2 * pad)
 
-    def bar(kind: str, start: float, end: float) -> str:
-        return f'<path class="{kind}" d="M{x(start):.1f} {middle:g}H{x(end):.1f}"/>'
-
     limit, middle = x(strip.limit), high / 2
     a, b = (limit, wide - pad) if strip.bound == "at most" else (pad, limit)
     dot = f'<circle class="dot" cx="{x(strip.estimate):.1f}" cy="{middle:g}" r="4.5"/>'
@@ -65,7 +62,7 @@ def interval_strip(strip: Strip, *, wide: float = 200.0, high: float = 30.0) -> 
         f'<svg class="strip" viewBox="0 0 {wide:g} {high:g}" aria-hidden="true">'
         f'<rect class="no" x="{a:.1f}" y="6" width="{max(b - a, 0):.1f}" height="{high - 12:g}"/>'
         f'<path class="base" d="M{pad:g} {middle:g}H{wide - pad:g}"/>'
-        f"{bar('reach', strip.wide_low, strip.wide_high)}{bar('range', strip.low, strip.high)}"
+        f'<path class="range" d="M{x(strip.low):.1f} {middle:g}H{x(strip.high):.1f}"/>'
         f"{dot if math.isfinite(strip.estimate) else ''}"
         f'<path class="limit" d="M{limit:.1f} 1V{high - 1:g}"/></svg>'
     )
@@ -81,8 +78,7 @@ def _span(shown: Distribution) -> tuple[float, float]:
 
 
 def _strip_span(strip: Strip) -> tuple[float, float]:
-    ends = (strip.low, strip.high, strip.wide_low, strip.wide_high)
-    known = [v for v in (strip.estimate, strip.limit, *ends) if math.isfinite(v)]
+    known = [v for v in (strip.estimate, strip.low, strip.high, strip.limit) if math.isfinite(v)]
     low, high = min(known), max(known)
     if strip.bound == "at most" and low >= 0 and low < 0.5 * high:
         return 0.0, 1.12 * high or 1.0

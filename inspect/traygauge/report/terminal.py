@@ -23,7 +23,10 @@ def verdict_text(batch: Batch, width: int = 80, colour: bool = False) -> str:
     colour : whether bold, dim and reversed text may be used; without it there is no control character in the text.
     """
     writer = _Writer(max(width, 40), colour)
-    return "\n".join(_lines(report_of(batch), writer)).rstrip() + "\n"
+    text = "\n".join(_lines(report_of(batch), writer)).rstrip() + "\n"
+    return text.replace(
+        "\u00a0", " "
+    )  # no-break spaces have done their work: a log file is searched by plain ones
 
 
 class _Writer:
@@ -42,10 +45,10 @@ class _Writer:
     def heading(self, text: str) -> list[str]:
         return ["", self.marked(text, _BOLD)]
 
-    def columns(self, rows: Sequence[Sequence[str]], sides: str) -> list[str]:
+    def columns(self, rows: Sequence[Sequence[str]], sides: str, gives: int = 0) -> list[str]:
         """Return rows of cells set under each other; `sides` has "d" for numbers, aligned on the decimal, "l" for text.
 
-        The first column gives way where a row is too long: the rest of it goes to the next line.
+        One column gives way where a row is too long: the rest of its text goes to the lines below.
         """
         cells_of = [list(row) for row in rows]
         for k in (k for k, side in enumerate(sides) if side == "d"):
@@ -53,19 +56,20 @@ class _Writer:
             for row in cells_of:
                 row[k] += " " * (tail - len(_rest(row[k])))
         widths = [max(len(row[k]) for row in cells_of) for k in range(len(sides))]
-        others = sum(widths[1:]) + 2 * len(widths)
+        others = sum(widths) - widths[gives] + 2 * len(widths)
         if others + 12 > self.width:  # too narrow for columns
             return [line for row in rows for line in self.wrapped("  ".join(filter(None, row)), "  ", "    ")]
-        widths[0] = min(widths[0], self.width - others)
+        widths[gives] = min(widths[gives], self.width - others)
+        before = " " * (2 + sum(widths[:gives]) + 2 * gives)
         lines = []
         for row in cells_of:
-            head = textwrap.wrap(row[0], widths[0]) or [""]
+            row[gives], *more = textwrap.wrap(row[gives], widths[gives]) or [""]
             cells = [
                 cell.rjust(w) if side == "d" else cell.ljust(w)
-                for cell, w, side in zip((head[0], *row[1:]), widths, sides, strict=True)
+                for cell, w, side in zip(row, widths, sides, strict=True)
             ]
             lines.append(("  " + "  ".join(cells)).rstrip())
-            lines += [f"  {more}" for more in head[1:]]
+            lines += [f"{before}{text}" for text in more]
         return lines
 
 
@@ -87,11 +91,12 @@ def _lines(report: Report, w: _Writer) -> Iterator[str]:
         yield from _photo(part, len(report.photos), w)
     yield from _closeups(report.closeups, w)
     yield from _distributions(report.distributions, w)
-    yield from _limits(report.limits[3:], w)
+    yield from _limits(report.other_limits, w)
     yield from _beside(report, w)
     yield from _fitness(report, w)
-    yield from w.heading("Caution")
-    yield from w.wrapped(report.cautions[0], "  ")
+    yield from w.heading("To bear in mind")
+    for sentence in report.bear_in_mind:
+        yield from w.wrapped(sentence, "  - ")
 
 
 def _first_line(report: Report, w: _Writer) -> Iterator[str]:
@@ -113,14 +118,14 @@ def _figure_row(figure: KeyFigure) -> tuple[str, ...]:
 
 
 def _how(report: Report, w: _Writer) -> Iterator[str]:
-    said = [r.reason for r in report.limits if r.answer != "accept"]
-    said += [f"{r.title}: {r.more}" for r in report.limits if r.more]
-    said += list(dict.fromkeys(r.rule for r in report.limits))
-    if report.limits:
-        said.append(f"Intervals hold at {report.limits[0].confidence} confidence.")
-        yield from w.heading("How this was judged")
-    for sentence in dict.fromkeys(said):
-        yield from w.wrapped(sentence, "  ")
+    if not report.limits:
+        return
+    yield from w.heading("How this was judged")
+    for row in report.limits:
+        if row.answer != "accept" and row.reason != report.headline.reason:
+            yield from w.wrapped(f"{row.reason}{f' {row.more.capitalize()}.' if row.more else ''}", "  - ")
+    for rule in report.rules:
+        yield from w.wrapped(rule, "  - ")
 
 
 def _refused(report: Report, w: _Writer) -> Iterator[str]:
@@ -149,8 +154,12 @@ def _closeups(closeups: Sequence[Closeup], w: _Writer) -> Iterator[str]:
     if not closeups:
         return
     yield from w.heading("Pieces to look at first")
-    rows = [(c.title, c.why, ", ".join(f"{f.label} {f.text}" for f in c.measures[:2])) for c in closeups]
-    yield from w.columns(rows, "lll")
+    rows = [("", "", "", "")]
+    for c in closeups:
+        texts = {f.label: f.text for f in c.measures}
+        rows.append((c.title, texts.get("length", ""), texts.get("diameter", ""), c.why))
+    rows[0] = ("", "length", "diameter", "")
+    yield from w.columns(rows, "llll", gives=3)
 
 
 def _distributions(shown: Sequence[Distribution], w: _Writer) -> Iterator[str]:

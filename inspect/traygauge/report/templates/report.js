@@ -59,7 +59,9 @@ class Part {
     const list = make("dl", undefined, "facts");
     data.columns.forEach(([name, label, unit], c) => {
       if (c < 5 || !row[c]) return;
-      list.append(make("dt", label), make("dd", row[c] + (unit === "°" ? unit : unit ? " " + unit : ""), "n"));
+      const pair = make("div");
+      pair.append(make("dt", label), make("dd", row[c] + (unit === "°" ? unit : unit ? " " + unit : ""), "n"));
+      list.append(pair);
     });
     this.said.replaceChildren(head, make("p", words), list);
     this.loupe(k);
@@ -189,7 +191,7 @@ table.closest("details").addEventListener("toggle", () => {
       for (const other of table.tHead.rows[0].cells) other.removeAttribute("aria-sort");
       cell.setAttribute("aria-sort", up ? "ascending" : "descending");
       const number = data.columns[c][3];
-      const value = (k) => (number ? (data.rows[k][c] === "" ? NaN : parseFloat(data.rows[k][c])) : data.rows[k][c]);
+      const value = (k) => (number ? (data.rows[k][c] === "" ? NaN : parseFloat(data.rows[k][c].replaceAll("\u00a0", ""))) : data.rows[k][c]);
       const order = data.rows.map((_, k) => k).sort((a, b) => {
         const x = value(a), y = value(b);
         if (number && (isNaN(x) || isNaN(y))) return isNaN(x) - isNaN(y);

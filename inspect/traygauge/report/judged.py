@@ -1,0 +1,183 @@
+"""The verdict as it is shown: first line, figures, limits, the rules behind them, what to bear in mind."""
+
+from __future__ import annotations
+
+import re
+
+from traygauge.batch import Batch
+from traygauge.judge.spec_words import explain_spec
+from traygauge.judge.verdict import Figure, Interval, LimitResult
+from traygauge.records.verdict_json import outcome
+from traygauge.report.model import Headline, KeyFigure, LimitRow, Strip
+from traygauge.report.numbers import NOTHING, between, fixed, interval_decimals, short
+
+WORDS = {
+    "accept": "Accept",
+    "reject": "Reject",
+    "undecided": "Undecided",
+    "measured": "Measured",
+    "empty": "Empty",
+    "refused": "Refused",
+}
+
+#: Reason and next step where the verdict itself has none.
+_FALLBACK = {
+    "measured": (
+        "The pieces are measured, not judged: there was no spec to judge them against.",
+        "To judge them, name a spec: traygauge inspect PHOTO --spec FILE",
+    ),
+    "empty": (
+        "There are no pieces on the tray.",
+        "Shake a scoop onto the tray, spread it, and take the photo again.",
+    ),
+    "refused": (
+        "No photo could be used.",
+        "See below what was wrong with each of them, and take them again.",
+    ),
+}
+
+_GEOMETRY = "Geometry only: moisture, foreign material, food contact and machine safety are judged elsewhere."
+_ALWAYS = (
+    "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it.",
+    "Dust, and anything smaller than the photo can resolve, is not seen: sieve where it matters.",
+)
+
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|mm²|mg|g|kg|px)\b|%)")
+
+
+def tied(text: str) -> str:
+    """Return a sentence in which no line can break between a number and its unit."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", text)
+
+
+def headline(batch: Batch) -> Headline:
+    """Return the first line: one word, one reason, one next step."""
+    word = outcome(batch)
+    reason, step = _FALLBACK.get(word, ("", ""))
+    said, next_step = batch.verdict.reason or reason, batch.verdict.next_step or step
+    return Headline(word, WORDS[word], tied(said), tied(next_step))
+
+
+def by_weight(limits: tuple[LimitResult, ...], answer: str) -> tuple[LimitResult, ...]:
+    """Return the limits with those first that gave the batch its answer, else in their order."""
+    return tuple(sorted(limits, key=lambda r: str(r.answer) != answer))
+
+
+def key_figures(
+    limits: tuple[LimitResult, ...], figures: tuple[Figure, ...]
+) -> tuple[tuple[KeyFigure, ...], tuple[KeyFigure, ...]]:
+    """Return at most three figures for the top, limits first, and the further ones that no limit shows already."""
+    shown = {r.path.split(".")[1] if "." in r.path else r.path for r in limits}
+    others = [plain_figure(f) for f in figures if f.name.removesuffix("_mm") not in shown]
+    top = [_limit_figure(r) for r in limits[:3]]
+    room = 3 - len(top)
+    return (*top, *others[:room]), tuple(others[room:])
+
+
+def limit_row(result: LimitResult) -> LimitRow:
+    """Return a limit's answer as a row of text."""
+    low, high, decimals = _deciding(result)
+    counted = f"{result.n} pieces" if result.hits is None else f"{result.hits} of {result.n} pieces"
+    if abs(result.n_effective - result.n) >= 0.5:
+        counted += f", counting for {result.n_effective:.0f}"
+    more = f"about {_rounded(result.more_pieces)} more pieces would settle it" if result.more_pieces else ""
+    return LimitRow(
+        title=result.title,
+        unit=result.unit,
+        bound=result.bound,
+        limit=short(result.limit),
+        estimate=fixed(result.interval.estimate, decimals),
+        low=fixed(low, decimals),
+        high=fixed(high, decimals),
+        interval=_in_words(result.interval, result.unit),
+        counted=counted,
+        answer=str(result.answer),
+        reason=tied(result.reason),
+        rule=_sentence(result.rule),
+        more=more,
+        path=result.path,
+        strip=Strip(result.interval.estimate, low, high, result.limit, result.bound),
+    )
+
+
+def plain_figure(figure: Figure) -> KeyFigure:
+    """Return a figure without a limit as text, with its range and where it comes from."""
+    ranged = (figure.low, figure.high) != (figure.value, figure.value)
+    decimals = 0 if abs(figure.value) >= 100 else 2
+    if ranged:
+        decimals = interval_decimals(figure.low, figure.high, figure.value, least=-9)
+    basis = "" if figure.basis == "measured" else figure.basis
+    return KeyFigure(
+        title=figure.title,
+        value=fixed(figure.value, decimals),
+        unit=figure.unit,
+        spread=between(figure.low, figure.high, decimals) if ranged else "",
+        note=tied("; ".join(t for t in (basis, figure.source, figure.note) if t)),
+    )
+
+
+def rules(limits: tuple[LimitRow, ...], looks: int) -> tuple[str, ...]:
+    """Return the rules that spoke, once each, and what the bounds in the table of limits mean."""
+    if not limits:
+        return ()
+    said = dict.fromkeys(r.rule for r in limits if r.rule)
+    again = f"This batch has been judged {looks} times; looking again is paid for." if looks > 1 else ""
+    means = (
+        "A limit is kept when both bounds lie inside it, broken when both lie outside, and undecided otherwise. "
+        "The bounds allow for what could not be measured and for what all pieces of a photo share."
+    )
+    return tuple(s for s in (means, *said, again) if s)
+
+
+def spec_in_words(batch: Batch) -> tuple[str, ...]:
+    """Return the spec as sentences; none without a spec or where nothing was judged."""
+    if batch.spec is None or not batch.verdict.limits:
+        return ()
+    return tuple(tied(s) for s in explain_spec(batch.spec))
+
+
+def notes(batch: Batch) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what must stand under the figures (what was not measured), and what to bear in mind further down."""
+    said = [tied(n) for n in batch.verdict.notes]
+    first = said[:1] if batch.verdict.unmeasured else []
+    rest = [n for n in said if n not in first]
+    geometry = [] if any("eometry" in n for n in rest) else [_GEOMETRY]
+    return tuple(first), (*rest, *geometry, *_ALWAYS)
+
+
+def _limit_figure(result: LimitResult) -> KeyFigure:
+    row = limit_row(result)
+    low, high, decimals = _deciding(result)
+    return KeyFigure(
+        title=row.title,
+        value=row.estimate,
+        unit=row.unit,
+        spread=between(low, high, decimals),
+        limit=f"{row.bound} {row.limit}\u00a0{row.unit}".strip(),
+        answer=row.answer,
+        note=row.counted,
+        strip=row.strip,
+    )
+
+
+def _deciding(result: LimitResult) -> tuple[float, float, int]:
+    """Return the bounds that were held against the limit, and the decimals they are shown with."""
+    held = result.deciding or result.with_unmeasured
+    return held.low, held.high, interval_decimals(held.low, held.high, result.interval.estimate)
+
+
+def _in_words(interval: Interval, unit: str) -> str:
+    decimals = interval_decimals(interval.low, interval.high, interval.estimate)
+    ends = between(interval.low, interval.high, decimals)
+    return tied(f"{ends} {unit} ({100 * interval.confidence:.3g} %)") if ends else NOTHING
+
+
+def _rounded(n: int) -> str:
+    """Return a number of pieces as a person would say it: two digits."""
+    step = 10 ** max(0, len(str(n)) - 2)
+    return short(float(-(-n // step) * step))
+
+
+def _sentence(text: str) -> str:
+    text = tied(text.strip())
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}" if text else ""
