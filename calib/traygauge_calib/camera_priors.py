@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,8 @@ U_FOCUSING = 0.01
 ANY_FOCAL_MM, U_ANY_FOCAL = 30.0, 0.5
 #: How far a phone's principal point lies from the middle, as a share of the picture's long side.
 U_PRINCIPAL = 0.003
+#: ... and how far that of a cropped picture lies from its middle.
+U_CROPPED = 0.1
 #: Width over height of pictures that cameras write uncropped (long side first).
 _SHAPES = (4 / 3, 3 / 2)
 #: ... and of those they crop from them themselves; the stated focal length may or may not follow the crop.
@@ -29,6 +31,11 @@ class CameraBelief:
 
     priors: Priors
     doubt: str = ""
+
+    def without_file(self, long_side_px: int) -> CameraBelief:
+        """Return what is left when the file is not believed: the principal point lies somewhere in the picture."""
+        priors = replace(self.priors, u_focal=U_ANY_FOCAL, u_principal_px=U_CROPPED * long_side_px)
+        return CameraBelief(priors, "the ring does not fit the focal length in the file: cropped or padded")
 
 
 def believe_file(photo: Photo) -> CameraBelief:
@@ -44,7 +51,7 @@ def believe_file(photo: Photo) -> CameraBelief:
     stated = photo.focal_35mm
     if stated is None or not 8.0 <= stated <= 400.0:
         doubt = "" if stated is None else f"the focal length in the file ({stated:g} mm) is not believable"
-        shift = U_PRINCIPAL if is_camera_shape(photo) else 0.1
+        shift = U_PRINCIPAL if is_camera_shape(photo) else U_CROPPED
         focal = ANY_FOCAL_MM / FRAME_DIAGONAL_MM * diagonal
         return CameraBelief(Priors(focal, U_ANY_FOCAL, middle, shift * long_side), doubt)
     rounding = 0.5 / np.sqrt(3.0) / stated
@@ -67,7 +74,7 @@ def believe_file(photo: Photo) -> CameraBelief:
                 f"the picture's shape ({width} x {height} px) is cut from a wider one by the camera",
             )
         return CameraBelief(
-            Priors(focal, 0.3, middle, 0.1 * long_side),
+            Priors(focal, 0.3, middle, U_CROPPED * long_side),
             f"the picture's shape ({width} x {height} px) is not one that cameras write: cropped",
         )
     return CameraBelief(Priors(focal, relative, middle, U_PRINCIPAL * long_side))
@@ -97,4 +104,4 @@ def _resized(photo: Photo, whole: tuple[int, int], focal_px: float, relative: fl
         return CameraBelief(
             Priors(focal_px, min(unsure, 0.5), middle, 0.05 * long_side), f"{sizes}: scaled or cropped"
         )
-    return CameraBelief(Priors(focal_px * shrink, 0.3, middle, 0.1 * long_side), f"{sizes}: cropped")
+    return CameraBelief(Priors(focal_px * shrink, 0.3, middle, U_CROPPED * long_side), f"{sizes}: cropped")

@@ -171,7 +171,7 @@ def _corners(
     good = saddles.good
     seen = int(np.count_nonzero(good))
     if seen < LEAST_CORNERS:
-        return few_corners(sheet, seen, float(np.median(np.linalg.norm(axes, axis=2)) / 2.0 / reach))
+        return few_corners(grey, sheet, seen, float(np.median(np.linalg.norm(axes, axis=2)) / 2.0 / reach))
     span = cv2.contourArea(cv2.convexHull(sheet.corners_mm[good].astype(np.float32)))
     whole = float(np.prod(np.ptp(sheet.corners_mm, axis=0)))
     if span < least_span * whole:

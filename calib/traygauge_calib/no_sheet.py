@@ -117,13 +117,14 @@ def out_of_view(sheet: Sheet, share: float) -> NoSheet:
     )
 
 
-def few_corners(sheet: Sheet, count: int, px_per_mm: float) -> NoSheet:
+def few_corners(grey: npt.NDArray[np.uint8], sheet: Sheet, count: int, px_per_mm: float) -> NoSheet:
     """Return that the ring's corners cannot be read."""
+    state = _state_of(grey)
     return NoSheet(
-        f"the ring of the {sheet.name} sheet cannot be read",
+        f"the ring of the {sheet.name} sheet cannot be read" + (f": the photo is {state}" if state else ""),
         f"{count} clear corners at {px_per_mm:.1f} px per mm",
         "16 clear corners or more, at 4 px per mm or more",
-        "go nearer, hold the phone still, tap the tray to focus, and keep the ring free",
+        "use enough light, go nearer, hold the phone still, tap the tray to focus, and keep the ring free",
     )
 
 

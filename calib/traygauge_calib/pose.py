@@ -122,6 +122,11 @@ class PoseFit:
         """Return (across, down): true over nominal length of the print."""
         return float(self.parameters[11]), float(self.parameters[12])
 
+    def pull(self, priors: Priors) -> float:
+        """Return how far the ring pulled focal length or principal point off what was believed, in its sigmas."""
+        off = (self.parameters[6:9] - priors.values()[:3]) / priors.sigmas()[:3]
+        return float(np.abs(off).max())
+
     @property
     def curl_mm(self) -> float:
         """Return by how much the paper rises or falls between the board's middle and its rim, mm.

@@ -29,6 +29,9 @@ U_STRETCH_UNMEASURED = 0.002
 WARN_CURL_MM, REFUSE_CURL_MM = 0.8, 3.0
 #: Scatter of the ring's edges, mm, from which the sheet is too crumpled.
 REFUSE_SCATTER_MM = 0.25
+#: The ring contradicts the file where it pulls focal length or principal point this many of their standard
+#: uncertainties away from what the file says.
+MOST_PULL = 3.5
 #: A sheet squarer to the picture than this was squared by a program, not by hand, degrees.
 SQUARE_DEG = 0.8
 #: Sag of paper that is glued down, mm.
@@ -73,15 +76,14 @@ def calibrate(
     belief = believe_file(photo)
     if lens is not None:
         belief = CameraBelief(lens_priors(lens, photo, belief.priors))
-    priors = belief.priors
     scanned = looks_scanned(photo)
-    found = find_sheet(grey, priors, search_px=SEARCH_PX[:1] if scanned else SEARCH_PX)
+    found = find_sheet(grey, belief.priors, search_px=SEARCH_PX[:1] if scanned else SEARCH_PX)
     if not isinstance(found, FoundSheet):
         if scanned:
             return from_scan(photo, grey)
         raise found.error()
-    priors = _with_print(priors, print_record, found.sheet)
-    fit, edges = _fit(grey, found, priors)
+    belief = replace(belief, priors=_with_print(belief.priors, print_record, found.sheet))
+    fit, edges, belief = _fit(grey, found, belief)
     _check_flat(fit, edges, found.sheet)
     return _view(photo, grey, found, fit, edges, belief, print_record, sag_mm)
 
@@ -100,14 +102,26 @@ def _with_print(priors: Priors, record: PrintRecord | None, sheet: Sheet) -> Pri
     return replace(priors, stretch=record.stretch, u_stretch=record.u_stretch)
 
 
-def _fit(grey: npt.NDArray[np.uint8], found: FoundSheet, priors: Priors) -> tuple[PoseFit, RingEdges]:
-    """Return the camera from corners first, then from corners and edges, and the edges."""
-    corners = Marks.corners(found.corners_mm, found.corners_px)
-    board = found.sheet.board_mm
-    start = found.rough.parameters.copy()
-    first = fit_pose(corners, board, priors, start=start)
+def _fit(
+    grey: npt.NDArray[np.uint8], found: FoundSheet, belief: CameraBelief
+) -> tuple[PoseFit, RingEdges, CameraBelief]:
+    """Return the camera from corners first, then from corners and edges; the edges; and what is left to believe.
+
+    Where the ring contradicts what the file says of the camera, the ring is believed.
+    """
+    corners, board = Marks.corners(found.corners_mm, found.corners_px), found.sheet.board_mm
+    first = fit_pose(corners, board, belief.priors, start=found.rough.parameters)
+    wide = belief.without_file(max(grey.shape))
+    if first.pull(belief.priors) > MOST_PULL or first.corner_sigma_px > 1.0:
+        free = fit_pose(corners, board, wide.priors, start=first.parameters, rounds=30)
+        if free.corner_sigma_px < 0.97 * first.corner_sigma_px:
+            first, belief = free, wide
     edges = read_ring_edges(grey, found.sheet, first.camera, first.stretch)
-    return fit_pose(corners + edges.marks, board, priors, start=first.parameters), edges
+    fit = fit_pose(corners + edges.marks, board, belief.priors, start=first.parameters)
+    if belief is not wide and fit.pull(belief.priors) > MOST_PULL:
+        belief = wide
+        fit = fit_pose(corners + edges.marks, board, wide.priors, start=fit.parameters, rounds=30)
+    return fit, edges, belief
 
 
 def _check_flat(fit: PoseFit, edges: RingEdges, sheet: Sheet) -> None:
