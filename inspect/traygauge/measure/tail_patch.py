@@ -19,8 +19,8 @@ IntArray = npt.NDArray[np.int64]
 Image = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.uint8]
 
-#: Eight-bit steps of one piece-to-tray contrast, and the code of the tray, in the picture that gets opened.
-_STEPS, _ZERO = 150.0, 40.0
+#: Code of the tray in the eight-bit picture that gets opened; the brightest place of each patch gets 255.
+_ZERO = 30.0
 
 
 def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArray:
@@ -99,9 +99,10 @@ def lay_out(
     """
     boxes = _boxes(regions, which, margin_px)
     place, size = _shelves(boxes[:, 2:] - boxes[:, :2])
-    light = np.full((size[1], size[0]), _ZERO, np.float32)
-    own = np.zeros((size[1], size[0]), np.uint8)
-    other = np.zeros_like(own)
+    eight = np.full((size[1], size[0]), round(_ZERO), np.uint8)
+    own = np.zeros_like(eight)
+    other = np.zeros_like(eight)
+    worth = np.ones(eight.shape, np.float32)  # contrast of one step
     hides = np.concatenate([[False], solid])
     weights = regions.contrast.astype(np.float32)
     tables = LINEAR_OF_CODE[:, None] * weights[None, :]
@@ -109,16 +110,16 @@ def lay_out(
         at = np.s_[py : py + y1 - y0, px : px + x1 - x0]
         rgb = regions.tray.photo.pixels[y0:y1, x0:x1]
         signal = tables[rgb[..., 0], 0] + tables[rgb[..., 1], 1] + tables[rgb[..., 2], 2]
-        step = regions.level_piece[k] - regions.level_tray[k]
-        light[at] = (signal - np.float32(regions.level_tray[k])) * np.float32(_STEPS / step) + np.float32(
-            _ZERO
-        )
+        step = np.float32(1 / (regions.level_piece[k] - regions.level_tray[k]))
+        contrast = (signal - np.float32(regions.level_tray[k])) * step
+        one = np.float32(max(1.0, float(contrast.max())) / (255 - _ZERO))
+        worth[at] = one
+        eight[at] = np.clip(contrast / one + np.float32(_ZERO), 0, 255).astype(np.uint8)
         ox, oy = regions.origin_px
         labels = regions.labels[y0 - oy : y1 - oy, x0 - ox : x1 - ox]
         own[at] = labels == k + 1
         other[at] = hides[labels] & (labels != k + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(disc_px), _odd(disc_px)))
-    eight = np.clip(light, 0, 255).astype(np.uint8)
     thin = cv2.subtract(eight, cv2.morphologyEx(eight, cv2.MORPH_OPEN, disc))
     body = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc)
     away = cv2.distanceTransform(1 - body, cv2.DIST_L2, cv2.DIST_MASK_5)
@@ -127,7 +128,7 @@ def lay_out(
         which,
         (boxes[:, :2] - place).astype(float),
         box,
-        thin.astype(np.float32) / np.float32(_STEPS),
+        thin.astype(np.float32) * worth,
         body,
         other,
         away,

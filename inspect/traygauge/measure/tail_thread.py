@@ -96,7 +96,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
         return None
     width, u_width = _width(ridge, arc, root.at_px, tip, sight.blur_px)
-    widest = WIDEST_OF_DIAMETER * sight.diameter_px + 0.3 * sight.blur_px
+    widest = 1.1 * WIDEST_OF_DIAMETER * sight.diameter_px + 0.5 * sight.blur_px
     if width < 0.055 * sight.px_per_mm or width > widest or length < LONGER_THAN_WIDE * width:
         return None
     line = _between(path, arc, root.at_px, tip)
