@@ -45,11 +45,9 @@ def test_things_stand_in_the_order_of_the_report(make_batch: Callable[..., Batch
 
 def test_numbers_are_aligned_on_the_decimal(make_batch: Callable[..., Batch]) -> None:
     batch = make_batch()
+    median = Interval(3.001, 2.97, 3.03, 0.95)
     short = replace(
-        batch.verdict.limits[0],
-        title="median",
-        unit="mm",
-        interval=replace(batch.verdict.limits[0].interval, estimate=3.001, low=2.97, high=3.03),
+        batch.verdict.limits[0], title="median", unit="mm", interval=median, with_unmeasured=median
     )
     text = lines(replace(batch, verdict=replace(batch.verdict, limits=(batch.verdict.limits[0], short))))
     row = {name: next(t for t in text if t.strip().startswith(name)) for name in ("long pieces", "median")}
