@@ -79,12 +79,15 @@ def seeds(patches: Patches, level: float, inner_px: float, outer_px: float) -> S
 
 def _heading(patches: Patches, point: FloatArray, reach_px: float) -> FloatArray:
     """Return the direction (t, 2) in which the thin thing goes on from each point, away from the body."""
+    if not len(point):  # nothing but specks below the least size
+        return np.empty((0, 2))
     angle = np.arange(32) * (2 * np.pi / 32)
     fan = np.stack([np.cos(angle), np.sin(angle)], -1)
     radius = np.arange(2.0, max(reach_px, 4.0), 1.0)
     rays = point[:, None, None, :] + fan[None, :, None, :] * radius[None, None, :, None]
-    found = _sample(patches.thin, rays.reshape(len(point), len(angle) * len(radius), 2))
-    found = found.reshape(len(point), len(angle), len(radius)).mean(-1)  # sizes named: there may be no point
+    found = (
+        _sample(patches.thin, rays.reshape(len(point), -1, 2)).reshape(len(point), len(angle), -1).mean(-1)
+    )
     out = _outward(patches, point[:, 0], point[:, 1])
     forward = np.maximum(out @ fan.T + 0.35, 0.0)  # also well to the side: threads lie down along the cut
     weight = (found * np.minimum(forward, 1.0)) ** 4
