@@ -18,6 +18,11 @@ Bool = npt.NDArray[np.bool_]
 Labels = npt.NDArray[np.int32]
 Contour = npt.NDArray[np.int32]
 
+#: A thing as convex as this is one piece unless strand pieces explain the whole of it.
+CONVEX = 0.9
+#: Confidence from which on a parted piece explains what is seen.
+SURE = 0.4
+
 
 @dataclass(frozen=True, eq=False)
 class Scene:
@@ -72,8 +77,19 @@ def parted(contours: list[Contour], labels: Labels, scene: Scene) -> tuple[list[
     where = [(around(contours[k], labels.shape, 3), k) for k in np.flatnonzero(~single)]
     clumps = [_clump(contours[k], labels[at] == k + 1, at, scene, prior) for at, k in where]
     for heap, ((at, k), parting) in enumerate(zip(where, part_clumps(clumps, prior), strict=True)):
+        if shape[k, 1] > CONVEX and not _explained(parting):
+            things.append(Thing(contours[k]))
+            out[at][labels[at] == k + 1] = len(things)
+            continue
         _add_parts(things, out, parting, at, heap, 2.0 * float(cv2.minEnclosingCircle(contours[k])[1]))
     return things, out
+
+
+def _explained(parting: Parting) -> bool:
+    """Return whether every part is a strand piece of its own: else a convex thing is one piece, a flake."""
+    return len(parting) > 1 and bool(
+        (parting.confidence > SURE).all() and np.isfinite(parting.rod_px).all() and set(parting.state) == {"parted"}
+    )
 
 
 def _clump(contour: Contour, mask: Bool, at: tuple[slice, slice], scene: Scene, prior: StrandPrior | None) -> Clump:

@@ -24,8 +24,12 @@ CLEAR_ENOUGH = 8.0
 SHADOW_SPREAD = 0.3
 #: Shadows and pieces do not mingle where the fewest pixels between them are this share of the pieces' at most.
 CLEAN_VALLEY = 0.2
-#: Where shadows are no danger, and on thin ridges, a pixel counts from this share of the pieces' contrast on.
-LOW_MARK = 0.2
+#: Among shadows, a thin ridge counts from this share of the pieces' contrast on.
+RIDGE_MARK = 0.2
+#: Where shadows are no danger, a pixel counts from this share of the pieces' contrast on.
+LOW_MARK = 0.12
+#: Pieces can be seen through where a tenth of their insides shows less than this share of the contrast.
+SEE_THROUGH = 0.3
 #: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
 SHADOWS = 0.35, 0.8
 
@@ -39,10 +43,12 @@ class Signal:
     weight : ndarray (3,): of linear R, G, B; sizes add up to 1, pieces lie above the tray.
     piece : ndarray (3,): code values of most pieces under the tray's average light.
     step : rise of the signal from tray to piece.
+    shaded : the same rise for a piece's shaded flank; none or less means that flanks vanish into the tray.
     noise : standard deviation of the signal on the bare tray, pixel by pixel.
     by_code : ndarray (3,): weights of code values that rise from tray to piece by `step` as well.
     mark : share of the step from which on a pixel belongs to a piece.
     ridge_mark : the same for a thin ridge; equal to `mark` where ridges need no look of their own.
+    see_through : whether the pieces' insides are as faint as only those of see-through ones are.
     hue : ndarray (3,) or None: weights of code values that rise from tray to piece by 1 and do not see shadows;
         where given, a pixel must show some of the pieces' hue besides.
     """
@@ -50,10 +56,12 @@ class Signal:
     weight: FloatArray
     piece: FloatArray
     step: float
+    shaded: float
     noise: float
     by_code: FloatArray
     mark: float
     ridge_mark: float
+    see_through: bool
     hue: FloatArray | None = None
 
 
@@ -69,30 +77,39 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     if not np.array_equal(weight, plain) and LUMINANCE @ piece < LUMINANCE @ coarse.tray:
         by_code = code_weights(plain, coarse.tray, piece)
         if _valley(coarse, by_code, float((piece - coarse.tray) @ by_code))[1] < CLEAN_VALLEY:
-            hue = code_weights(weight, coarse.tray, piece)
-            hue = hue / float((piece - coarse.tray) @ hue)
+            hue = _hue(piece, coarse)
             weight = plain
     by_code = code_weights(weight, coarse.tray, piece)
     step = float((piece - coarse.tray) @ by_code)
-    low = _lowest_mark(coarse, by_code, step)
+    floor = min(4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step, 0.5)
+    faintest = _faintest(coarse, by_code, step)
+    low = float(np.clip(0.5 * faintest, floor, max(LOW_MARK, floor)))
     reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
     mark = low if reach <= low else max(_valley(coarse, by_code, step)[0], low)
     slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - srgb_to_linear(coarse.tray / 255.0)
     noise = float(np.sqrt(weight @ (coarse.noise * np.outer(slope, slope)) @ weight))
-    return Signal(weight, piece, step, noise, by_code, mark, low, hue)
+    shaded = float(weight @ (SHADED * srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0)))
+    ridge = low if mark == low else max(low, RIDGE_MARK)
+    return Signal(weight, piece, step, shaded, noise, by_code, mark, ridge, faintest < SEE_THROUGH, hue)
 
 
-def _lowest_mark(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
-    """Return the share of the step that still tells pieces from tray where there is no shadow.
+def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray:
+    """Return weights (3,) of code values that are 0 for the tray, lit or in shadow, and 1 for the pieces."""
+    to_piece, to_tray = np.linalg.solve(coarse.noise + np.eye(3), np.stack([piece, coarse.tray], 1)).T
+    hue = to_piece - to_tray * (coarse.tray @ to_piece) / (coarse.tray @ to_tray)
+    return np.asarray(hue / (piece @ hue), float)
 
-    A fifth does for pieces that one cannot see through. The middle of see-through ones differs less from the tray
-    than their rims do: there half of what their darkest parts show is taken, as far as noise allows.
+
+def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
+    """Return the share of the step that the faintest tenth of the pieces' insides shows.
+
+    What is darker than the tray is left out: it is shadow between pieces.
     """
-    floor = 4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step
-    filled = cv2.morphologyEx(coarse.strong[::2, ::2], cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    rise = coarse.even[::2, ::2][cv2.erode(filled, np.ones((5, 5), np.uint8)) > 0] @ by_code
-    faintest = float(np.percentile(rise - by_code @ coarse.tray, 5)) / step if len(rise) else 1.0
-    return float(np.clip(0.5 * faintest, min(floor, 0.5), max(LOW_MARK, min(floor, 0.5))))
+    filled = cv2.morphologyEx(coarse.likely()[::2, ::2], cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    inner = cv2.erode(filled, np.ones((5, 5), np.uint8)) > 0
+    rise = (coarse.even[::2, ::2][inner] @ by_code - by_code @ coarse.tray) / step
+    rise = rise[rise > 0.0]
+    return float(np.percentile(rise, 10)) if len(rise) else 1.0
 
 
 def _valley(coarse: CoarseLook, by_code: FloatArray, step: float) -> tuple[float, float]:

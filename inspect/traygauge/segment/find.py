@@ -27,6 +27,11 @@ Contours = list[npt.NDArray[np.int32]]
 SMALLEST_MM = 0.27
 #: An edge steps by this share of its region's contrast at least: noise, glow and soft shadows do not.
 SHARP = 0.25
+#: Things with an outline longer than this are no specks.
+LARGE_MM = 4.0
+
+#: Share of the pieces' contrast that their shaded flanks keep at least where pieces are fit to be measured.
+FLANK = 0.1
 
 
 def find_pieces(tray: TrayView) -> Regions:
@@ -51,7 +56,7 @@ def find_pieces(tray: TrayView) -> Regions:
     colour = _mean_colours(labels, len(contours), window, field)
     light = linear_light(window.pixels)
     first = refine(contours, light, own_weights(colour, signal, coarse), blur_px=window.blur_px)
-    keep = _stands_out(first, colour, signal, coarse)
+    keep = _stands_out(first, colour, signal, coarse, window.px_per_mm)
     contours, first = [c for c, k in zip(contours, keep, strict=True) if k], first.only(keep)
     if not contours:
         return _nothing(tray, window)
@@ -140,12 +145,19 @@ def _redrawn(labels: Labels, things: list[Thing], outlines: Outlines) -> Labels:
     return drawn
 
 
-def _stands_out(outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook) -> Bool:
-    """Return whether each region's edge rises by a good part of its contrast, and of the usual one."""
+def _stands_out(
+    outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook, px_per_mm: float
+) -> Bool:
+    """Return whether each region's edge rises by a good part of its contrast, and of the usual one.
+
+    Large ones only need an edge above noise: in shadow the tray beside a piece is not the lit one.
+    """
     weight = own_weights(colour, signal, coarse)
     own = ((colour - srgb_to_linear(coarse.tray / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
-    return np.asarray(outlines.mean(outlines.rise) > SHARP * np.maximum(own, usual), bool)
+    rise = outlines.mean(outlines.rise)
+    large = np.bincount(outlines.region, minlength=len(colour)) > LARGE_MM * px_per_mm
+    return np.asarray((rise > SHARP * np.maximum(own, usual)) | (large & (rise > 10.0 * signal.noise)), bool)
 
 
 def _regions(
@@ -179,9 +191,15 @@ def _regions(
         heap=np.array([t.heap for t in things], np.int64),
         extent_px=np.array([max(e, t.clump_px * (t.state == "unresolved")) for e, t in zip(extent, things, strict=True)]),
         threads_px=((),) * n,
-        contrast_to_noise=float(np.median(level_piece - level_tray) / signal.noise),
+        contrast_to_noise=_clearness(level_piece - level_tray, signal),
         rod_px=np.array([t.rod for t in things]) + np.array([*origin, 0, 0, 0]),
     )
+
+
+def _clearness(step: FloatArray, signal: Signal) -> float:
+    """Return the pieces' median contrast over noise, taken down where their shaded flanks vanish into the tray."""
+    kept = np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0)
+    return float(np.median(step) / signal.noise * kept)
 
 
 def _nothing(tray: TrayView, window: Window) -> Regions:

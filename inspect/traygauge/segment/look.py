@@ -45,6 +45,13 @@ class CoarseLook:
     noise: FloatArray
 
 
+    def likely(self) -> Mask:
+        """Return 255 where pieces most likely are, like `strong`: what is but dark counts where most is that."""
+        bright = cv2.compare(self.strong, 200, cv2.CMP_GT)
+        dark = np.count_nonzero(self.strong) - cv2.countNonZero(bright)
+        mostly = cv2.countNonZero(bright) < 0.3 * dark
+        return (cv2.compare(self.strong, 0, cv2.CMP_GT) if mostly else bright).astype(np.uint8, copy=False)
+
     def part(self, half: tuple[slice, slice]) -> CoarseLook:
         """Return the look at a part, given by slices of its half resolution."""
         return CoarseLook(self.even[half], self.strong[half], self.inside[half], self.tray, self.noise)

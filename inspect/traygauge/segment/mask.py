@@ -19,7 +19,7 @@ CORE_MM = 0.125
 #: Beyond the main colour so many more are looked for over the whole tray.
 MOST_COLOURS = 3
 #: Coloured pieces beside their shadows: share of the pieces' hue that each of their pixels shows at least.
-LEAST_HUE = 0.15
+LEAST_HUE = 0.3
 #: Threads up to this width are followed below the piece's own threshold.
 THREAD_MM = 0.35
 
@@ -31,7 +31,7 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
     look does, is looked at in its own colour.
     """
     core = max(1, round(CORE_MM * window.px_per_mm))
-    piece = main_colour(coarse, coarse.strong, core_px=core)
+    piece = main_colour(coarse, coarse.likely(), core_px=core)
     if piece is None:
         return np.zeros_like(window.inside), None
     signal = signal_for(piece, coarse)
@@ -143,12 +143,26 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
         width = 2 * round(THREAD_MM * window.px_per_mm / 2) + 1
         ridge = cv2.morphologyEx(seen, cv2.MORPH_TOPHAT, np.ones((width, width), np.uint8))
         mask |= cv2.compare(ridge, _upsampled(signal.ridge_mark * step * light * gain, window), cv2.CMP_GT)
+    if signal.see_through:
+        mask = _closed(mask, coarse, window)
     if signal.hue is not None:
         scale = 255.0 / 4.0  # shares of the step from -2 to 2
         hue = cv2.transform(window.pixels, np.append(signal.hue * scale, 127.5)[None])
-        least = (field.code @ signal.hue + LEAST_HUE) * scale + 127.5
+        least = (field.code @ signal.hue + LEAST_HUE * light) * scale + 127.5
         mask = cv2.bitwise_and(mask, cv2.compare(hue, _upsampled(least, window), cv2.CMP_GT))
     return cv2.bitwise_and(mask, window.inside).astype(np.uint8, copy=False)
+
+
+def _closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
+    """Return the mask with dark stripes of see-through pieces closed: narrower than a quarter of a piece."""
+    filled = cv2.morphologyEx(coarse.likely()[::2, ::2], cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    depth = cv2.distanceTransform((filled > 0).astype(np.uint8), cv2.DIST_L2, 3)
+    if not (depth > 0).any():
+        return mask
+    width = 4 * 2 * float(np.percentile(depth[depth > 0], 97))  # of the pieces: twice the depth, at full resolution
+    size = 2 * round(min(width / 8, 0.4 * window.px_per_mm)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel).astype(np.uint8, copy=False)
 
 
 def _upsampled(blocks: FloatArray, window: Window) -> Mask:
