@@ -22,9 +22,10 @@ Whole batches: `Batch` settings -> `make_pieces` -> `scatter` (apart), or `tray(
 from traygauge_shared.scenes.camera import PhoneCamera, ScanCamera, SceneCamera, phone_over, scan_of
 from traygauge_shared.scenes.draw import Drawn, draw
 from traygauge_shared.scenes.files import photo_bytes, truth_csv, write_drawn
+from traygauge_shared.scenes.hard import hard_scene, hard_scenes
 from traygauge_shared.scenes.place import loose, moved_to, scatter, scatter_groups
 from traygauge_shared.scenes.populate import Batch, make_pieces
-from traygauge_shared.scenes.samples import simple_scene, tray
+from traygauge_shared.scenes.samples import LIGHTS, groups_of, groups_scene, scan_scene, simple_scene, tray
 from traygauge_shared.scenes.setting import (
     Board,
     Hair,
@@ -41,6 +42,7 @@ from traygauge_shared.scenes.truth import COLUMNS
 
 __all__ = [
     "COLUMNS",
+    "LIGHTS",
     "Batch",
     "Board",
     "Burr",
@@ -63,12 +65,17 @@ __all__ = [
     "Tail",
     "Thing",
     "draw",
+    "groups_of",
+    "groups_scene",
+    "hard_scene",
+    "hard_scenes",
     "loose",
     "make_pieces",
     "moved_to",
     "phone_over",
     "photo_bytes",
     "scan_of",
+    "scan_scene",
     "scatter",
     "scatter_groups",
     "simple_scene",

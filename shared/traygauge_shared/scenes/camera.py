@@ -150,6 +150,30 @@ class ScanCamera:
 SceneCamera: TypeAlias = PhoneCamera | ScanCamera
 
 
+def as_shown(points_px: npt.ArrayLike, width: int, height: int, orientation: int) -> FloatArray:
+    """Return where stored pixels come to lie once a viewer has obeyed the EXIF orientation, ndarray (..., 2).
+
+    Parameters
+    ----------
+    width, height : of the stored array.
+    orientation : EXIF tag 0x0112, 1 to 8.
+    """
+    p = np.asarray(points_px, float)
+    x, y = p[..., 0], p[..., 1]
+    back_x, back_y = width - 1 - x, height - 1 - y
+    pairs = {
+        1: (x, y),
+        2: (back_x, y),
+        3: (back_x, back_y),
+        4: (x, back_y),
+        5: (y, x),
+        6: (back_y, x),
+        7: (back_y, back_x),
+        8: (y, back_x),
+    }
+    return np.stack(pairs[orientation], -1)
+
+
 def phone_over(
     middle_mm: tuple[float, float] = (96.0, 66.0),
     *,

@@ -17,7 +17,7 @@ from traygauge_shared.scenes.neighbours import openness
 from traygauge_shared.scenes.raster import Fragments, rasterise
 from traygauge_shared.scenes.sensor_chain import develop
 from traygauge_shared.scenes.setting import Scene
-from traygauge_shared.scenes.shade import MATTER, Spots, radiance
+from traygauge_shared.scenes.shade import MATTER, Spots, floor_mirror, radiance
 from traygauge_shared.scenes.solid import Solid, seen_from_below, solid_of
 from traygauge_shared.scenes.things import StrandPiece, colour_rgb
 from traygauge_shared.scenes.truth import truth_rows
@@ -25,6 +25,7 @@ from traygauge_shared.scenes.truth import truth_rows
 FloatArray = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
+_FINE_PX = 0.004  # how far a silhouette may lie from the exact one
 _LID_GAP_MM = 0.5  # between the thickest piece on a scanner's glass and its lid
 
 
@@ -54,7 +55,7 @@ def draw(scene: Scene) -> Drawn:
     """Return the photo of a scene with its truth; the same scene gives the same pixels."""
     camera = scene.camera
     rng = np.random.default_rng([scene.seed, 1])
-    solids = [solid_of(thing) for thing in scene.pieces]
+    solids = [solid_of(thing, _FINE_PX / camera.px_per_mm) for thing in scene.pieces]
     shown = [seen_from_below(solid) for solid in solids] if camera.flat else solids
     fragments = rasterise([s.meshes for s in shown], camera, camera.width, camera.height)
     picture = Picture(camera, scene.sheet)
@@ -111,14 +112,20 @@ def _occluders(solids: Sequence[Solid]) -> list[tuple[FloatArray, float]]:
 
 
 def _light_floor(image: Image, picture: Picture, floor: FloorLight, scene: Scene) -> None:
-    """Multiply the floor's reflectance by the light it gets."""
+    """Multiply the floor's reflectance by the light it gets, and add what it mirrors."""
     if floor.grid is None:
         image *= floor.open_light.astype(np.float32)
-        return
-    x, y = picture.floor_map()
-    for top in range(0, picture.height, 512):  # in bands: no second picture in memory
-        band = slice(top, top + 512)
-        image[band] *= floor.at(x[band], y[band])
+    else:
+        x, y = picture.floor_map()
+        for top in range(0, picture.height, 512):  # in bands: no second picture in memory
+            band = slice(top, top + 512)
+            image[band] *= floor.at(x[band], y[band])
+    if scene.sheet.gloss:
+        v, u = np.mgrid[0 : picture.height : 16, 0 : picture.width : 16]
+        plane = scene.camera.to_height(np.stack([u, v], -1).reshape(-1, 2).astype(float))
+        view = scene.camera.view(np.concatenate([plane, np.zeros((len(plane), 1))], 1))
+        mirror = floor_mirror(view, scene.light, scene.sheet.gloss).reshape(*u.shape, 3)
+        image += cv2.resize(mirror.astype(np.float32), (picture.width, picture.height))
 
 
 def _piece_light(scene: Scene, solids: Sequence[Solid], f: Fragments) -> FloatArray:

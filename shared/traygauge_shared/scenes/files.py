@@ -64,6 +64,7 @@ def scene_facts(drawn: Drawn, name: str, image: str) -> dict[str, Any]:
         "name": name,
         "image": image,
         "seed": drawn.scene.seed,
+        "note": drawn.scene.note,
         "camera": drawn.camera.facts(),
         "exif_orientation": drawn.camera.orientation,
         "labels": "16-bit piece ids in the stored pixel array (before the EXIF orientation is applied)",

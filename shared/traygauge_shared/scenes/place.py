@@ -17,8 +17,9 @@ from traygauge_shared.scenes.things import Double, StrandPiece, Thing
 FloatArray = npt.NDArray[np.float64]
 Area: TypeAlias = tuple[float, float, float, float]
 
-_SLIDE_MM = 0.15  # step of a piece that slides off others
-_CONTACT_MM = 0.004  # how closely it comes to lie against them
+_FAR_MM = 5.0  # farther than this nothing slides
+_CONTACT_MM = 0.002  # gap that is left where things lie against each other
+_FOOTPRINT_MM = 0.002  # how closely footprints follow the exact outlines
 
 
 def turned(thing: Thing, degrees: float) -> Thing:
@@ -145,11 +146,11 @@ class _Put:
 
 
 def _put(thing: Thing) -> _Put:
-    meshes = [m for m in solid_of(thing).meshes if m.part in (BODY, WEB)]
+    meshes = [m for m in solid_of(thing, _FOOTPRINT_MM).meshes if m.part in (BODY, WEB)]
     prints = []
     for mesh in meshes:
         hull = cv2.convexHull(mesh.points[:, :2].astype(np.float32))
-        prints.append(cv2.approxPolyDP(hull, 0.004, True)[:, 0].astype(float))
+        prints.append(cv2.approxPolyDP(hull, _FOOTPRINT_MM, True)[:, 0].astype(float))
     corners = np.concatenate(prints)
     centre = (corners.min(0) + corners.max(0)) / 2
     heights = np.concatenate([m.points[:, 2] for m in meshes])
@@ -168,44 +169,77 @@ def polygons_overlap(a: FloatArray, b: FloatArray) -> bool:
     return True
 
 
+def _near(one: _Put, others: Sequence[_Put], reach_mm: float) -> list[_Put]:
+    """Return those of others at one's heights whose circle comes within reach of one's."""
+    return [
+        other
+        for other in others
+        if np.hypot(*(other.centre - one.centre)) < one.radius + other.radius + reach_mm
+        and one.low_mm < other.high_mm - 1e-3
+        and other.low_mm < one.high_mm - 1e-3
+    ]
+
+
 def _hits(one: _Put, others: Sequence[_Put]) -> list[_Put]:
     """Return those of others whose footprint and heights overlap with one's."""
-    out = []
-    for other in others:
-        if np.hypot(*(other.centre - one.centre)) > one.radius + other.radius:
-            continue
-        if one.low_mm >= other.high_mm - 1e-3 or other.low_mm >= one.high_mm - 1e-3:
-            continue
-        if any(polygons_overlap(a, b) for a in one.footprints for b in other.footprints):
-            out.append(other)
-    return out
+    return [
+        other
+        for other in _near(one, others, 0.0)
+        if any(polygons_overlap(a, b) for a in one.footprints for b in other.footprints)
+    ]
+
+
+def overlap_while_moving(a: FloatArray, b: FloatArray, ways: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return from where to where a convex polygon moved along each way overlaps another.
+
+    On every separating axis the two overlap for an interval of the way; they overlap where all intervals do.
+
+    Parameters
+    ----------
+    a, b : ndarray (n, 2), (m, 2), the moving and the resting polygon.
+    ways : ndarray (d, 2), unit vectors.
+
+    Returns
+    -------
+    Two ndarrays (d,), mm along the way; the first is not below the second where they never overlap.
+    """
+    edge = np.concatenate([np.roll(p, -1, 0) - p for p in (a, b)])
+    normal = np.stack([edge[:, 1], -edge[:, 0]], -1)
+    one, two = a @ normal.T, b @ normal.T
+    first, last = two.min(0) - one.max(0), two.max(0) - one.min(0)  # of the shift along each normal
+    speed = normal @ ways.T  # (axes, d)
+    still = np.abs(speed) < 1e-9
+    safe = np.where(still, 1.0, speed)
+    t0, t1 = first[:, None] / safe, last[:, None] / safe
+    begin, end = np.minimum(t0, t1), np.maximum(t0, t1)
+    inside = ((first < 0) & (last > 0))[:, None]
+    begin = np.where(still, np.where(inside, -np.inf, np.inf), begin)
+    end = np.where(still, np.where(inside, np.inf, -np.inf), end)
+    return begin.max(0), end.min(0)
+
+
+def _way_out(one: _Put, ways: FloatArray, put: Sequence[_Put]) -> FloatArray:
+    """Return how far, ndarray (d,), a thing has to move along each way until it overlaps nothing."""
+    spans = [
+        overlap_while_moving(a, b, ways) for other in put for a in one.footprints for b in other.footprints
+    ]
+    begin, end = (np.array([span[k] for span in spans]) for k in (0, 1))
+    free = np.zeros(len(ways))
+    for _ in range(len(spans)):
+        inside = (begin < free) & (end > free)
+        if not inside.any():
+            break
+        free = np.maximum(free, np.where(inside, end, 0.0).max(0))
+    return free + _CONTACT_MM
 
 
 def _slid_off(one: _Put, put: Sequence[_Put], rng: np.random.Generator) -> _Put | None:
-    """Return a thing moved the shortest way off what it lies in, so that it touches it; None if far."""
-    near = [p for p in put if np.hypot(*(p.centre - one.centre)) < one.radius + p.radius + 4]
-    best: tuple[float, FloatArray] | None = None
-    for turn in rng.uniform(0, 2 * np.pi) + np.arange(12) * np.pi / 6:
-        way = np.array([np.cos(turn), np.sin(turn)])
-        for step in np.arange(1, 40) * _SLIDE_MM:
-            if best is not None and step >= best[0]:
-                break
-            if not _hits(one.moved(step * way), near):
-                free = _first_contact(one, way, step - _SLIDE_MM, step, near)
-                if best is None or free < best[0]:
-                    best = (free, way)
-                break
-    return None if best is None else one.moved(best[0] * best[1])
-
-
-def _first_contact(one: _Put, way: FloatArray, inside: float, outside: float, put: Sequence[_Put]) -> float:
-    while outside - inside > _CONTACT_MM:
-        middle = (inside + outside) / 2
-        if _hits(one.moved(middle * way), put):
-            inside = middle
-        else:
-            outside = middle
-    return outside
+    """Return a thing moved the shortest way off what it lies in, so that it touches it; None if that is far."""
+    turn = rng.uniform(0, 2 * np.pi) + np.arange(12) * np.pi / 6
+    ways = np.stack([np.cos(turn), np.sin(turn)], -1)
+    free = _way_out(one, ways, _near(one, put, _FAR_MM))
+    best = int(free.argmin())
+    return one.moved(free[best] * ways[best]) if free[best] < _FAR_MM else None
 
 
 def loose(
@@ -255,13 +289,10 @@ def _at_the_rim(
     one: _Put, put: Sequence[_Put], rng: np.random.Generator, low: FloatArray, high: FloatArray
 ) -> _Put:
     """Return a place beside the heap for what found none in it: out from the middle until it lies free."""
-    middle = (low + high) / 2
+    here = one.moved((low + high) / 2)
     turn = rng.uniform(0, 2 * np.pi)
-    way = np.array([np.cos(turn), np.sin(turn)])
-    step = 0.0
-    while _hits(one.moved(middle + step * way), put):
-        step += 0.5
-    return one.moved(middle + _first_contact(one.moved(middle), way, max(step - 0.5, 0), step, put) * way)
+    way = np.array([[np.cos(turn), np.sin(turn)]])
+    return here.moved(_way_out(here, way, _near(here, put, np.inf))[0] * way[0])
 
 
 def _stacked(here: _Put, hit: Sequence[_Put], put: Sequence[_Put], rng: np.random.Generator) -> _Put | None:

@@ -201,3 +201,4 @@ class Scene:
     sensor: Sensor = field(default_factory=Sensor)
     litter: tuple[Litter, ...] = ()
     seed: int = 0
+    note: str = ""

@@ -117,6 +117,24 @@ def _seen_through(
     return np.asarray(clear * behind * np.sqrt(spots.rgb) + (1 - clear) * body)
 
 
+def floor_mirror(view: FloatArray, light: Lighting, gloss: float) -> FloatArray:
+    """Return the radiance (n, 3) that a glossy floor mirrors of the lamps towards `view` (n, 3).
+
+    `gloss` (0..1) goes from a coat as rough as paper's to a nearly smooth film.
+    """
+    n = np.broadcast_to(np.array([0.0, 0.0, 1.0]), view.shape)
+    cos_v = np.clip(view[:, 2], 0.02, 1)
+    rough = np.full(len(view), 0.5 - 0.42 * gloss)
+    out = np.zeros_like(view)
+    for lamp in light.lamps:
+        to = lamp_vector(lamp)
+        cos_l = np.full(len(view), to[2])
+        out = out + _lobe(n, view, to, cos_v, cos_l, rough, lamp.spread_deg)[
+            :, None
+        ] * lamp.strength * np.array(lamp.tint)
+    return out
+
+
 def _grazing(cos_v: FloatArray, roughness: FloatArray) -> FloatArray:
     """Return what a rough coat's own relief leaves of its mirror image at grazing view (Smith, GGX)."""
     a2 = roughness**2

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.scenes.mesh import STRING, WEB, Mesh, hull, lowest, tube
-from traygauge_shared.scenes.strand import StrandShape, burr_mesh, pose, tail_line, tail_mesh
+from traygauge_shared.scenes.strand import SILHOUETTE_MM, StrandShape, burr_mesh, pose, tail_line, tail_mesh
 from traygauge_shared.scenes.things import Crumb, Double, Flake, Rgb, StrandPiece, Surface, Thing, colour_rgb
 
 FloatArray = npt.NDArray[np.float64]
@@ -37,12 +37,12 @@ class Solid:
     material: Surface
 
 
-def solid_of(thing: Thing) -> Solid:
-    """Return a thing's meshes and truth."""
+def solid_of(thing: Thing, fine_mm: float = SILHOUETTE_MM) -> Solid:
+    """Return a thing's meshes and truth, silhouettes within `fine_mm` of the exact shape."""
     if isinstance(thing, StrandPiece):
-        return _strand(thing)
+        return _strand(thing, fine_mm)
     if isinstance(thing, Double):
-        return _double(thing)
+        return _double(thing, fine_mm)
     return _lump(thing)
 
 
@@ -61,9 +61,9 @@ def _blank_truth(kind: str) -> dict[str, Any]:
     }
 
 
-def _placed_body(piece: StrandPiece) -> tuple[Mesh, FloatArray, FloatArray]:
+def _placed_body(piece: StrandPiece, fine_mm: float) -> tuple[Mesh, FloatArray, FloatArray]:
     """Return a strand piece's body in place, the rotation and the shift that took it there."""
-    body = StrandShape(piece).body()
+    body = StrandShape(piece, fine_mm).body()
     turn = pose(piece)
     low = float((body.points @ turn[2]).min())
     shift = np.array([piece.x_mm, piece.y_mm, piece.lift_mm - low])
@@ -76,9 +76,9 @@ def _capsule(piece: StrandPiece, turn: FloatArray, shift: FloatArray) -> FloatAr
     return np.concatenate([shift - half, shift + half, [radius]])
 
 
-def _strand(piece: StrandPiece) -> Solid:
+def _strand(piece: StrandPiece, fine_mm: float) -> Solid:
     shape = StrandShape(piece)
-    body, turn, shift = _placed_body(piece)
+    body, turn, shift = _placed_body(piece, fine_mm)
     lines = [tail_line(tail, shape, turn, shift) for tail in piece.tails]
     tails = [tail_mesh(tail, line) for tail, line in zip(piece.tails, lines, strict=True)]
     burrs = [burr_mesh(burr, shape).moved(turn, shift) for burr in piece.burrs]
@@ -114,9 +114,9 @@ def _strand(piece: StrandPiece) -> Solid:
     )
 
 
-def _double(double: Double) -> Solid:
+def _double(double: Double, fine_mm: float) -> Solid:
     pieces = (double.first, double.second)
-    placed = [_placed_body(piece) for piece in pieces]
+    placed = [_placed_body(piece, fine_mm) for piece in pieces]
     ends = []
     for piece, (_, turn, shift), end in zip(pieces, placed, (1, 0), strict=True):
         centre, _, out = StrandShape(piece).cut_plane(end)

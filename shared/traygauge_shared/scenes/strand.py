@@ -16,11 +16,10 @@ from traygauge_shared.scenes.things import Burr, StrandPiece, Tail
 
 FloatArray = npt.NDArray[np.float64]
 
-#: How far, mm, a mesh's silhouette may lie from the true surface.
-SILHOUETTE_MM = 2e-4
+#: How far, mm, a mesh's silhouette may lie from the true surface where nothing else is asked for.
+SILHOUETTE_MM = 2.5e-4
 _PINCH_REACH = 0.45  # a pinch fades over this part of the diameter along the strand
 _PINCH_WIDENS = 0.55  # squeezed by w one way, the section grows by this part of w the other way
-_BEVEL_DEG = np.array([0.0, 18.0, 36.0, 54.0, 72.0, 90.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +27,7 @@ class StrandShape:
     """The surface of a strand piece as functions of station and direction, in its own frame."""
 
     piece: StrandPiece
+    fine_mm: float = SILHOUETTE_MM
 
     @property
     def curvature(self) -> float:
@@ -99,9 +99,9 @@ class StrandShape:
         return s
 
     def directions(self) -> FloatArray:
-        """Return so many directions around the section that chords stay within SILHOUETTE_MM of the circle."""
+        """Return so many directions around the section that chords stay within `fine_mm` of the circle."""
         radius = self.piece.diameter_mm * self.piece.oval / (1 + self.piece.oval)
-        count = int(np.ceil(np.pi / np.sqrt(4 * SILHOUETTE_MM / radius)))
+        count = int(np.ceil(np.pi / np.sqrt(4 * self.fine_mm / radius)))
         return np.arange(count) * 2 * np.pi / count
 
     def rim(self, end: int, angle: FloatArray) -> FloatArray:
@@ -113,7 +113,9 @@ class StrandShape:
         p, angle = self.piece, self.directions()
         grow = 1 + (np.pi / len(angle)) ** 2 / 4  # chords cut inside: half of that is given back
         bevel = min(p.rounding_mm, 0.2 * p.length_mm)
-        phi = np.radians(_BEVEL_DEG)[:, None]
+        # chords of a quarter circle stay within r (1 - cos(step / 2)) of it
+        steps = int(np.ceil(np.pi / 4 / np.sqrt(2 * self.fine_mm / max(bevel, 1e-3))))
+        phi = np.linspace(0, np.pi / 2, min(max(steps, 2), 6) + 1)[:, None]
         rho = 1 - bevel / (p.diameter_mm / 2) * (1 - np.sin(phi))
         inset = bevel * (1 - np.cos(phi))
         near, far = self.cut_station(0, rho, angle) + inset, self.cut_station(1, rho, angle) - inset

@@ -16,7 +16,7 @@ Surface: TypeAlias = Literal["matt", "satin", "glossy", "translucent", "clear"]
 #: Linear-light reflectance of named colours (typical of plastics, common practice, no source).
 COLOURS: dict[str, Rgb] = {
     "white": (0.80, 0.79, 0.76),
-    "natural": (0.74, 0.73, 0.69),
+    "natural": (0.70, 0.69, 0.65),
     "clear": (0.93, 0.93, 0.91),
     "black": (0.022, 0.022, 0.023),
     "grey": (0.22, 0.22, 0.225),

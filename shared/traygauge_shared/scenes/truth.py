@@ -31,7 +31,7 @@ COLUMNS = (
 
 TOUCH_MM = 0.05
 _BORDER_MM = 0.1
-_PLAN_PX_PER_MM = 16.0
+_PLAN_PX_PER_MM = 10.0
 
 
 class _FromAbove:
