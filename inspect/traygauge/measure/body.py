@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -116,7 +116,7 @@ def _turned(frames: Frames, index: IntArray) -> Frames:
 
 def _rows(table: T, index: IntArray) -> T:
     """Return the given rows of every array of a table of columns."""
-    new = {}
+    new: dict[str, Any] = {}
     for f in fields(table):
         value = getattr(table, f.name)
         if isinstance(value, np.ndarray):

@@ -55,7 +55,7 @@ def _limb_table(sigma: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     x = u[:, None] - sigma * nodes
     # the piece is 2 wide: its far side lies at u = -1, outside of every profile's reach
     limb = np.sqrt(np.clip(1.0 - x * x, 0.0, None))
-    return u, (x < 1.0) @ weights, limb @ weights
+    return u, np.asarray((x < 1.0) @ weights, float), np.asarray(limb @ weights, float)
 
 
 def _basis(u: FloatArray, shift: FloatArray, optics: Optics, half_px: float) -> FloatArray:
@@ -86,14 +86,14 @@ def _costs(
     q, _ = np.linalg.qr(np.concatenate([basis, hold], 1))
     p = profiles * root
     explained = np.tensordot(p, q[:, :-1], ([1], [1]))
-    return np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(-1), 0.0)
+    return np.asarray(np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(-1), 0.0), float)
 
 
 def _normal(profiles: FloatArray, u: FloatArray) -> FloatArray:
     """Return the profiles with the tray beside them at 0 and the body's light at 1."""
     tray = np.median(profiles[:, u > 1.2], 1, keepdims=True)
     body = np.median(profiles[:, (u > 0.5) & (u < 0.8)], 1, keepdims=True)
-    return (profiles - tray) / np.where(np.abs(body - tray) > 1e-9, body - tray, 1.0)
+    return np.asarray((profiles - tray) / np.where(np.abs(body - tray) > 1e-9, body - tray, 1.0), float)
 
 
 def usual_limb_share(profiles: FloatArray, u: FloatArray) -> float:

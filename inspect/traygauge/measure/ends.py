@@ -25,6 +25,7 @@ from traygauge.measure.signal import Signal, local_maps
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
 ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
@@ -84,18 +85,23 @@ class Apart:
         x = np.clip(np.rint(points_px[..., 0] - self.origin_px[0]).astype(np.intp), 0, w - 1)
         y = np.clip(np.rint(points_px[..., 1] - self.origin_px[1]).astype(np.intp), 0, h - 1)
         found = self.labels[y, x]
-        return (found == 0) | (found == self.label[who].reshape(-1, *([1] * (found.ndim - 1))))
+        return np.asarray((found == 0) | (found == self.label[who].reshape(-1, *([1] * (found.ndim - 1)))))
 
 
 @dataclass(frozen=True, eq=False)
 class _Light:
-    """Light along the axis at ends: share (e, r, m) between tray 0 and flank 1 at s (e, m) mm outwards of the anchor,
-    rows at v (e, r) mm across; weight (e, r, m); blur (e,) mm; radius (e,) mm.
+    """Light along the axis at e ends, on r rows of m places each.
+
+    Parameters
+    ----------
+    share : ndarray (e, r, m): light between tray (0) and flank (1); `weight` (e, r, m) what each counts.
+    s : ndarray (e, m): mm outwards of the anchor; `v` (e, r): mm across.
+    blur, radius : ndarray (e,), mm.
     """
 
-    share: FloatArray
-    weight: FloatArray
-    s: FloatArray
+    share: SingleArray
+    weight: SingleArray
+    s: SingleArray
     v: FloatArray
     blur: FloatArray
     radius: FloatArray
@@ -167,9 +173,9 @@ def _read(
     return _Light(share.astype(np.float32), weight, s.astype(np.float32), v, blur, radius)
 
 
-def _median_of(values: FloatArray, valid: npt.NDArray[np.bool_], otherwise: FloatArray) -> FloatArray:
+def _median_of(values: SingleArray, valid: npt.NDArray[np.bool_], otherwise: FloatArray) -> FloatArray:
     """Return the median (e, r) over the last axis of valid values (e, r, k), `otherwise` (e,) where fewer than half."""
-    middle = np.median(values, -1)
+    middle = np.median(values, -1).astype(float)
     spoilt = ~valid.all(-1)
     if spoilt.any():
         some = np.where(valid[spoilt], values[spoilt], np.nan)
@@ -248,10 +254,10 @@ def _gauss_newton(
     zero = np.zeros_like(lean)
     prior = np.stack([zero, zero, np.abs(lean), zero + (1.0 if sense < 0 else 0.5), zero], -1)
     sd = np.array([1e3, 0.35, SLOPE_SD, 0.15 if sense < 0 else 1.0, 0.6 if sense < 0 else 0.1])
-    robust = np.ones_like(light.weight[..., 0])
+    robust: SingleArray = np.ones_like(light.weight[..., 0])
     for step in range(_ROUNDS):
         functions, weight = _functions(p, light, robust)
-        gram = (functions * weight[..., None, :]) @ functions.swapaxes(-1, -2)
+        gram = np.asarray((functions * weight[..., None, :]) @ functions.swapaxes(-1, -2), np.float32)
         if step == _ROUNDS - 1:
             break
         normal, right = _normal_equations(gram, p, light, ~hidden)
@@ -268,7 +274,7 @@ def _gauss_newton(
     return p, np.sqrt(np.einsum("eii->ei", np.linalg.inv(normal))), residual
 
 
-def _functions(p: FloatArray, light: _Light, robust: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _functions(p: FloatArray, light: _Light, robust: SingleArray) -> tuple[SingleArray, SingleArray]:
     """Return the five functions of s on each row (e, r, 5, m) and their weights (e, r, m), single precision.
 
     The functions: what moves with the inner arc, what moves with the outer arc, what f and what g bring in, and what
@@ -288,11 +294,11 @@ def _functions(p: FloatArray, light: _Light, robust: FloatArray) -> tuple[FloatA
     both[..., 4, :] = light.share - (g + (1 - f) * ci + (f - g) * co)
     # the surroundings count only as far as they can be taken for even
     near = np.clip(1.0 + (zo / narrow + 4 / narrow + np.float32(0.05)) / np.float32(0.15), 0.0, 1.0)
-    return both, light.weight * robust[..., None] * near
+    return both, np.asarray(light.weight * robust[..., None] * near, np.float32)
 
 
 def _normal_equations(
-    gram: FloatArray, p: FloatArray, light: _Light, face_free: npt.NDArray[np.bool_]
+    gram: SingleArray, p: FloatArray, light: _Light, face_free: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
     """Return the normal matrix (e, 5, 5) and right side (e, 5) from each row's products of functions (e, r, 5, 5)."""
     _, _, q = _arcs(p, light)
@@ -314,7 +320,7 @@ _STEP_TABLE, _BELL_TABLE = (
 )
 
 
-def _edge(z: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _edge(z: SingleArray) -> tuple[SingleArray, SingleArray]:
     """Return the normal distribution and density at z, from a table (error below 0.002)."""
     index = np.clip(z * np.float32(100.0) + np.float32(600.5), 0, 1200).astype(np.int32)
     return _STEP_TABLE[index], _BELL_TABLE[index]

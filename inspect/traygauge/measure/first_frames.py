@@ -47,7 +47,7 @@ def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
 def frames_of_rods(regions: Regions, frames: Frames) -> Frames:
     """Return the frames with those of parted regions replaced by the rods that explain them."""
     rod = regions.rod_px
-    known = np.isfinite(rod).all(1)
+    known = np.asarray(np.isfinite(rod).all(1))
     if not known.any():
         return frames
     tray = regions.tray

@@ -249,4 +249,4 @@ def _trend(x: FloatArray, y: FloatArray) -> FloatArray:
     span = np.abs(x).max(1, keepdims=True) + 1e-9
     c = robust_polynomial(x / span, y, np.array([0.0, 1e-6, 1e-6]))
     z = x / span
-    return c[:, :1] + c[:, 1:2] * z + c[:, 2:3] * z**2
+    return np.asarray(c[:, :1] + c[:, 1:2] * z + c[:, 2:3] * z**2, float)

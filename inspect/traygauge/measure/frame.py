@@ -57,7 +57,7 @@ class Frames:
         k = self.bend[:, None]
         x = s - k**2 * s**3 / 6
         y = k * s**2 / 2
-        return self.centre_mm[:, None] + x[..., None] * e + y[..., None] * n
+        return np.asarray(self.centre_mm[:, None] + x[..., None] * e + y[..., None] * n, float)
 
     def lean(self, tray: TrayView, points_mm: FloatArray, s_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the sideways view at points (n, k, 2) of arc length s (n, k), mm per mm: along and across the axis."""

@@ -100,7 +100,7 @@ class Pieces:
         return pd.DataFrame(self.columns)
 
     def _repr_html_(self) -> str:
-        return str(self.to_frame().to_html(max_rows=20, float_format="%.3f"))
+        return str(self.to_frame().round(3).to_html(max_rows=20))
 
     def __repr__(self) -> str:
         return f"Pieces({len(self)} pieces, {len(set(self['photo']))} photos)"

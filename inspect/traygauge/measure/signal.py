@@ -59,7 +59,7 @@ class Signal:
         out = cv2.remap(
             self.values, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
         )
-        return out.reshape(-1)[:n].reshape(points.shape[:-1])
+        return np.asarray(out, np.float32).reshape(-1)[:n].reshape(points.shape[:-1])
 
 
 def read_signal(tray: TrayView, contrast: FloatArray, box: tuple[int, int, int, int]) -> Signal:
@@ -71,7 +71,7 @@ def read_signal(tray: TrayView, contrast: FloatArray, box: tuple[int, int, int, 
     pixels = tray.photo.pixels[y0:y1, x0:x1]
     table = LINEAR_OF_CODE[:, None] * np.asarray(contrast, np.float32)
     planes = cv2.LUT(pixels, np.ascontiguousarray(table[None]))
-    values = cv2.transform(planes, np.ones((1, 3), np.float32))
+    values = np.asarray(cv2.transform(planes, np.ones((1, 3), np.float32)), np.float32)
     weights = np.asarray(contrast)
     share = float(weights.sum() / np.abs(weights).sum())
     grey = abs(float(weights @ _LUMA)) / float(np.linalg.norm(weights) * np.linalg.norm(_LUMA))

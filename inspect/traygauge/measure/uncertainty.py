@@ -57,7 +57,7 @@ def _worse(bodies: Bodies) -> FloatArray:
     """Return by how much a piece's edges are worse explained than the photo's usual ones, (n, 2), 1 to 6."""
     end = np.sqrt((bodies.ends.residual**2).mean(1)) / np.median(bodies.ends.residual)
     flank = bodies.flanks.residual / np.median(bodies.flanks.residual)
-    return np.clip(np.stack([end, flank], -1), 1.0, 6.0)
+    return np.asarray(np.clip(np.stack([end, flank], -1), 1.0, 6.0), float)
 
 
 def combined(parts: dict[str, FloatArray]) -> FloatArray:

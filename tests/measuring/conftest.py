@@ -1,0 +1,56 @@
+"""Drawn trays, measured once for all tests here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from traygauge.measure import Pieces, measure_pieces
+from traygauge.segment.find import find_pieces
+from traygauge_calib.scale import calibrate
+from traygauge_shared.loading import decode_photo
+from traygauge_shared.scenes import Drawn, Scene, draw, photo_bytes
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A drawn tray and what was measured on it; `at[k]` is the piece that truth k is, -1 where none is near."""
+
+    drawn: Drawn
+    pieces: Pieces
+    at: npt.NDArray[np.intp]
+
+    def errors(self, column: str, truth: str) -> npt.NDArray[np.float64]:
+        """Return measured minus true over the truths found and measured."""
+        true = np.array([float(row[truth]) for row in self.drawn.truth])
+        found = np.append(self.pieces[column], np.nan)[self.at]
+        rest = found - true
+        return rest[np.isfinite(rest)]
+
+
+def measured(scene: Scene) -> Measured:
+    """Return a scene drawn, written as a photo, read back and measured."""
+    drawn = draw(scene)
+    tray = calibrate(decode_photo(photo_bytes(drawn), "drawn.jpg"))
+    pieces = measure_pieces(find_pieces(tray))
+    place = np.stack([pieces["x_mm"], pieces["y_mm"]], -1)
+    at = []
+    for row in drawn.truth:
+        gap = (
+            np.hypot(*(place - [float(row["x_mm"]), float(row["y_mm"])]).T) if len(place) else np.array([9.0])
+        )
+        at.append(int(gap.argmin()) if gap.min() < 1.0 else -1)
+    return Measured(drawn, pieces, np.array(at))
+
+
+@pytest.fixture(scope="session")
+def good_tray() -> Measured:
+    from traygauge_shared.scenes import Batch, tray
+
+    return measured(tray(Batch(count=60, cut_deg=(4.0, 4.0)), seed=11))
+
+
+__all__ = ["Measured", "measured", "replace"]

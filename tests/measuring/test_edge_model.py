@@ -1,0 +1,82 @@
+"""The edge model against profiles whose edges are known in closed form."""
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from traygauge.measure.edge_model import (
+    SHARPEN,
+    SHARPEN_PX,
+    Optics,
+    find_optics,
+    place_edges,
+    usual_limb_share,
+)
+
+HALF_PX = 14.0
+U = np.arange(0.4, 1.4, 0.55 / HALF_PX)
+
+
+def flank(edge: float, sigma_px: float, limb: float, tray: float = 0.02, body: float = 0.6) -> np.ndarray:
+    """Return a blurred shaded half profile at U by brute force: a finely sampled flank, convolved numerically."""
+    fine = np.linspace(-3, 4, 7001)
+    r = fine / edge
+    light = np.where(np.abs(r) < 1, (1 - limb) + limb * np.sqrt(np.clip(1 - r * r, 0, None)), 0.0)
+    step = fine[1] - fine[0]
+
+    def blurred(width_px: float) -> np.ndarray:
+        k = np.arange(-int(6 * width_px / HALF_PX / step), int(6 * width_px / HALF_PX / step) + 1) * step
+        kernel = np.exp(-0.5 * (k / (width_px / HALF_PX)) ** 2)
+        return np.convolve(light, kernel / kernel.sum(), "same")
+
+    soft = blurred(sigma_px)
+    sharpened = soft + SHARPEN * (soft - blurred(float(np.hypot(sigma_px, SHARPEN_PX))))
+    return tray + (body - tray) * np.interp(U, fine, sharpened)
+
+
+@pytest.mark.parametrize("edge", [0.95, 0.98, 1.0, 1.03, 1.05])
+@pytest.mark.parametrize("limb", [0.0, 0.4, 0.8])
+@pytest.mark.parametrize("sigma_px", [0.5, 0.9, 1.6])
+def test_a_shaded_blurred_edge_is_found_where_it_is(edge: float, limb: float, sigma_px: float) -> None:
+    profile = flank(edge, sigma_px, limb)[None]
+    found, residual = place_edges(profile, U, HALF_PX, Optics(sigma_px, SHARPEN), limb)
+    # 0.08 px of 14 px; half contrast misses by up to 0.5 px here
+    assert abs(found[0] - edge) * HALF_PX < 0.08
+    assert residual[0] < 0.01
+
+
+def test_dark_pieces_are_bright_ones_turned_over() -> None:
+    bright = flank(1.03, 0.8, 0.5)[None]
+    dark = -bright + 0.7
+    optics = Optics(0.8, SHARPEN)
+    assert place_edges(bright, U, HALF_PX, optics, 0.5)[0] == pytest.approx(
+        place_edges(dark, U, HALF_PX, optics, 0.5)[0]
+    )
+
+
+def test_half_contrast_would_be_wrong() -> None:
+    """The reason for the model: on a matt flank half of the contrast lies well inside the edge."""
+    profile = flank(1.0, 0.7, 0.8, tray=0.0, body=1.0)
+    level = 0.5 * profile[np.searchsorted(U, 0.6)]
+    crossing = np.interp(-level, -profile[5:], U[5:])
+    assert (1.0 - crossing) * HALF_PX > 0.3
+
+
+@pytest.mark.parametrize("sigma_px", [0.5, 0.8, 1.3])
+def test_blur_is_found_from_many_profiles(sigma_px: float) -> None:
+    rng = np.random.default_rng(4)
+    profiles = np.array([flank(rng.uniform(0.95, 1.05), sigma_px, rng.uniform(0.4, 0.7)) for _ in range(24)])
+    profiles += rng.normal(0, 0.002, profiles.shape)
+    found = find_optics(profiles, U, HALF_PX, 0.7, usual_limb_share(profiles, U))
+    assert found.sigma_px == pytest.approx(sigma_px, rel=0.25)
+
+
+def test_limb_share_is_read_inside_the_body() -> None:
+    profiles = np.array([flank(e, 0.6, 0.6) for e in (0.98, 1.0, 1.02)])
+    assert usual_limb_share(profiles, U) == pytest.approx(0.6, abs=0.06)
+
+
+def test_an_edge_out_of_reach_is_no_number() -> None:
+    profile = (1.0 - ndtr((U - 1.9) / 0.05))[None]
+    found, _ = place_edges(profile, U, HALF_PX, Optics(0.7, SHARPEN), 0.0)
+    assert np.isnan(found[0])
