@@ -67,7 +67,7 @@ def find_pieces(tray: TrayView) -> Regions:
     weight = own_weights(colour, signal, coarse)
     outlines = refine([t.contour for t in things], light, weight, blur_px=window.blur_px, labels=labels)
     labels = _redrawn(labels, things, outlines)
-    return _regions(tray, window, signal, things, labels, colour, outlines)
+    return _regions(tray, window, signal, things, labels, colour, weight, outlines)
 
 
 def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Contours]:
@@ -167,6 +167,7 @@ def _regions(
     things: list[Thing],
     labels: Labels,
     colour: FloatArray,
+    weight: FloatArray,
     outlines: Outlines,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
@@ -184,6 +185,7 @@ def _regions(
         outlines_px=tuple(o + origin for o in split),
         state=tuple("cut off" if c else t.state for c, t in zip(cut, things, strict=True)),
         contrast=signal.weight,
+        own_contrast=weight,
         level_tray=level_tray,
         level_piece=level_piece,
         colour_lab=linear_to_lab(colour),
@@ -197,8 +199,8 @@ def _regions(
 
 
 def _clearness(step: FloatArray, signal: Signal) -> float:
-    """Return the pieces' median contrast over noise, taken down where their shaded flanks vanish into the tray."""
-    kept = np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0)
+    """Return the pieces' median contrast over noise, taken down where they vanish into tray or shadow."""
+    kept = np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0) * signal.clear
     return float(np.median(step) / signal.noise * kept)
 
 
@@ -211,6 +213,7 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         outlines_px=(),
         state=(),
         contrast=LUMINANCE.copy(),
+        own_contrast=np.zeros((0, 3)),
         level_tray=np.zeros(0),
         level_piece=np.zeros(0),
         colour_lab=np.zeros((0, 3)),

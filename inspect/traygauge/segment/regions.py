@@ -26,6 +26,8 @@ class Regions:
     state : tuple of n words of `traygauge.words.STATES`; segmenting gives whole, parted, covered, cut off, unresolved.
     contrast : ndarray (3,): weights of linear R, G, B (in 0..1) whose sum is the signal in which tray and
         pieces differ most in this photo; pieces lie above the tray in it (positive sense).
+    own_contrast : ndarray (n, 3): the same weights for each region: `contrast`, but for pieces of a foreign colour that
+        are too faint in it.
     level_tray, level_piece : ndarray (n,): local levels of that signal beside and inside the region.
     colour_lab : ndarray (n, 3): CIELAB (D65) of the region's inside, the tray's light corrected.
     confidence : ndarray (n,), 0..1: how well a parted region is explained; 1 for whole ones.
@@ -43,6 +45,7 @@ class Regions:
     outlines_px: tuple[FloatArray, ...]
     state: tuple[str, ...]
     contrast: FloatArray
+    own_contrast: FloatArray
     level_tray: FloatArray
     level_piece: FloatArray
     colour_lab: FloatArray
