@@ -174,7 +174,7 @@ class Root:
 
 
 def root_of(
-    ring: FloatArray, step: float, path: FloatArray, reach: FloatArray, diameter: float
+    ring: FloatArray, step: float, path: FloatArray, reach: FloatArray, margin_px: float, diameter: float
 ) -> Root | None:
     """Return where a thread's path crosses the edge of the body it sits on, None where it does not lie on the ring.
 
@@ -186,7 +186,8 @@ def root_of(
     ring : ndarray (m, 2): the body's closed outline with the thread, evenly spaced.
     step : that spacing, px.
     path : ndarray (k, 2): the thread from about the body outwards, evenly spaced, k >= 3.
-    reach : ndarray (k,): half the thread's width and its blur there, px: outline within it is not the body's.
+    reach : ndarray (k,): half the thread's width there as its light tells, px.
+    margin_px : outline within `reach` (or half the outline's own width) and this margin is not the body's.
     diameter : of the body, px.
     """
     m = len(ring)
@@ -195,8 +196,10 @@ def root_of(
     ahead /= np.hypot(*ahead)
     inside = max(2, round(0.3 * diameter / spacing))  # the thick root of a thread looks like body for a while
     longer = np.concatenate([path[0] - np.arange(inside, 0, -1)[:, None] * spacing * ahead, path])
-    broad = np.concatenate([np.full(inside, reach[:3].max()), reach])
     d2 = ((ring[:, None, :] - longer[None, :, :]) ** 2).sum(-1)
+    beside = 1.2 * np.sqrt(d2.min(axis=0))  # the thick root is thicker than its light tells
+    broad = np.maximum(beside, np.concatenate([np.full(inside, reach[:3].max()), reach]))
+    broad = np.minimum(broad, 0.24 * diameter) + margin_px
     within = d2 < broad**2
     foot = int(np.argmin(d2[:, inside : inside + 3].min(axis=1)))
     run = _run(within.any(axis=1), foot)

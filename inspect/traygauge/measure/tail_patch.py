@@ -58,6 +58,7 @@ class Patches:
     thin : ndarray (h, w), float32: contrast of what is narrower than the opening disc, in units of the step from tray
         to piece; 0 elsewhere.
     body : ndarray (h, w), uint8: 1 in the own region's body (threads opened away).
+    whole : ndarray (h, w), uint8: 1 in the own body with slits closed (a highlight along the flank cuts into it).
     other : ndarray (h, w), uint8: 1 in the bodies of other regions.
     away : ndarray (h, w), float32: distance to the own body, px.
     """
@@ -67,6 +68,7 @@ class Patches:
     box: IntArray
     thin: Image
     body: Mask
+    whole: Mask
     other: Mask
     away: Image
 
@@ -122,6 +124,8 @@ def lay_out(
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(disc_px), _odd(disc_px)))
     thin = cv2.subtract(eight, cv2.morphologyEx(eight, cv2.MORPH_OPEN, disc))
     body = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc)
+    slit = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(0.6 * disc_px), _odd(0.6 * disc_px)))
+    whole = cv2.morphologyEx(cv2.morphologyEx(own, cv2.MORPH_CLOSE, slit), cv2.MORPH_OPEN, disc)
     away = cv2.distanceTransform(1 - body, cv2.DIST_L2, cv2.DIST_MASK_5)
     box = np.concatenate([place, place + boxes[:, 2:] - boxes[:, :2]], axis=1)
     return Patches(
@@ -130,6 +134,7 @@ def lay_out(
         box,
         thin.astype(np.float32) * worth,
         body,
+        whole,
         other,
         away,
     )

@@ -85,8 +85,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
         return None
     path = _calmed(ridge.points)
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    reach = np.minimum(ridge.weight, 0.3 * sight.diameter_px) / 2 + 1.5 * sight.blur_px + 0.8
-    root = root_of(ring, step, path, reach, sight.diameter_px)
+    root = root_of(ring, step, path, ridge.weight / 2, 1.5 * sight.blur_px + 0.8, sight.diameter_px)
     if root is None:
         return None
     tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
@@ -96,8 +95,10 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
         return None
     width, u_width = _width(ridge, arc, root.at_px, tip, sight.blur_px)
-    widest = 1.1 * WIDEST_OF_DIAMETER * sight.diameter_px + 0.5 * sight.blur_px
-    if width < 0.055 * sight.px_per_mm or width > widest or length < LONGER_THAN_WIDE * width:
+    least = width - 2 * u_width  # in doubt it is a thread
+    if width < 0.05 * sight.px_per_mm:
+        return None
+    if least > WIDEST_OF_DIAMETER * sight.diameter_px or length < LONGER_THAN_WIDE * least:
         return None
     line = _between(path, arc, root.at_px, tip)
     u_length = float(np.hypot(0.045 * sight.px_per_mm + 0.25 * sight.blur_px, 0.015 * length))

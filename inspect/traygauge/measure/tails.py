@@ -210,7 +210,9 @@ def _one(scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: 
     x, y = np.rint(out.points[i, : out.size[i]]).astype(int).T
     furthest = float(patches.away[y, x].max())
     if furthest < max(0.25 * sight.px_per_mm, 0.3 * out.size[i] * out.step_px):
-        return None  # a corner, a rim, or a strip of the body beside a highlight
+        return None  # a corner or a rim
+    if patches.whole[y, x].mean() > 0.6:
+        return None  # a strip of the body beside a highlight
     ridge = _ridge(patches.shift_px[p], out, back, i)
     thread = thread_of(ridge, scene.rings.ring(k), scene.rings.step[k], sight)
     if thread is None:
