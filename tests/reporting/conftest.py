@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import fields
 from typing import Any
 
 import cv2
@@ -117,24 +118,16 @@ def inspection(
 
 def no_regions(tray: TrayView) -> Regions:
     """Regions without anything in them: no report looks at them."""
-    none = np.zeros(0)
-    return Regions(
-        tray,
-        (0, 0),
-        np.zeros((1, 1), np.int32),
-        (),
-        (),
-        np.ones(3),
-        none,
-        none,
-        np.zeros((0, 3)),
-        none,
-        np.zeros(0, np.int64),
-        none,
-        (),
-        0.0,
-        np.zeros((0, 5)),
-    )
+    given: dict[str, Any] = {
+        "tray": tray,
+        "origin_px": (0, 0),
+        "labels": np.zeros((1, 1), np.int32),
+        "outlines_px": (),
+        "state": (),
+        "threads_px": (),
+        "contrast_to_noise": 0.0,
+    }
+    return Regions(**{f.name: given.get(f.name, np.zeros(0)) for f in fields(Regions)})
 
 
 def limit_result(answer: Answer = Answer.REJECT, **changed: Any) -> LimitResult:

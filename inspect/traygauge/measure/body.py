@@ -54,13 +54,13 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     n = len(first)
     doubtful = _either_way(first)
     who = np.concatenate([np.arange(n), doubtful])
-    flanks = fit_flanks(signal, tray, _turned(_rows(first, who), np.arange(n, len(who))))
+    flanks = fit_flanks(signal.rows(who), tray, _turned(_rows(first, who), np.arange(n, len(who))))
     strange = _strangeness(flanks.frames.diameter_mm, n)
     # a rival whose width is far stranger than its own piece's needs no cut faces to lose, and the other way round
     rivals = np.flatnonzero(strange[n:] < strange[doubtful] + _HOPELESS) + n
     tried = np.concatenate([np.arange(n), rivals])
     who, flanks, strange = who[tried], _rows(flanks, tried), strange[tried]
-    ends = fit_ends(signal, tray, flanks.frames, flanks.optics, _rows_of_apart(apart, who))
+    ends = fit_ends(signal.rows(who), tray, flanks.frames, flanks.optics, _rows_of_apart(apart, who))
     misfit = _misfit(flanks, ends)
     total = misfit + strange
     own, other = who[n:], np.arange(n, len(who))

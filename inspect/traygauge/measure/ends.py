@@ -13,7 +13,7 @@ brightness f between tray (0) and flank (1) free and t held by the known camera.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -106,6 +106,10 @@ class _Light:
     blur: FloatArray
     radius: FloatArray
 
+    def rows(self, some: npt.NDArray[np.bool_]) -> _Light:
+        """Return the light of some ends."""
+        return _Light(*(getattr(self, f.name)[some] for f in fields(self)))
+
 
 def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apart: Apart) -> Ends:
     """Return the cut faces of n pieces whose flanks are known.
@@ -125,9 +129,13 @@ def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apa
     across = np.stack([-outward[:, 1], outward[:, 0]], -1)
     slope = tray.lean(anchors, frames.height_mm[who])
     lean = (slope * outward).sum(-1)
-    light = _read(signal, tray, frames, who, anchors, outward, across, lean, optics, apart)
-    start = _search(light, lean, signal.sense)
-    fit = _gauss_newton(light, lean, start, signal.sense)
+    both = signal.rows(who)
+    light = _read(both, tray, frames, who, anchors, outward, across, lean, optics, apart)
+    dark = both.sense < 0
+    start = np.zeros((2 * n, 5))
+    for some in (dark, ~dark):
+        start[some] = _search(light.rows(some), lean[some], bool(dark[some].any()))
+    fit = _gauss_newton(light, lean, start, dark)
     return _as_ends(fit, light, lean, frames, n)
 
 
@@ -199,7 +207,7 @@ _BRIGHT_STARTS = ((0.0, 0.0), (0.5, 0.0), (1.0, 0.0))
 _DARK_STARTS = ((1.0, 0.0), (0.9, 0.0), (1.0, 0.3), (1.0, 0.6), (1.0, 0.75))
 
 
-def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
+def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
     """Return starting parameters (e, 5): the best of a line of places and of a few brightnesses."""
     t = np.abs(lean)
     middle = slice(len(ROWS) // 2 - 2, len(ROWS) // 2 + 3, 2)
@@ -221,7 +229,7 @@ def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
             _edge(narrow * (x[..., None].astype(np.float32) - few.s[:, None]))[0] for x in (inner, outer)
         )
         weight, change = few.weight, np.ones(len(t))
-        if sense < 0:
+        if dark:
             # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
             # measured by what there is to explain there
             weight = weight * (
@@ -230,7 +238,7 @@ def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
             total = weight.sum((1, 2)) + 1e-6
             mean = (weight * few.share).sum((1, 2)) / total
             change = (weight * np.abs(few.share - mean[:, None, None])).sum((1, 2)) + 0.05 * total
-        for face, beside in _DARK_STARTS if sense < 0 else _BRIGHT_STARTS:
+        for face, beside in _DARK_STARTS if dark else _BRIGHT_STARTS:
             f = np.where(lean > 0.05, 1.0, face).astype(np.float32)
             rest = ci + f[:, None, None] * (co - ci) + beside * (1 - co) - few.share
             cost = (weight * np.abs(rest)).sum((1, 2)) / change
@@ -242,7 +250,7 @@ def _search(light: _Light, lean: FloatArray, sense: int) -> FloatArray:
 
 
 def _gauss_newton(
-    light: _Light, lean: FloatArray, p: FloatArray, sense: int
+    light: _Light, lean: FloatArray, p: FloatArray, dark: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return parameters (e, 5), their covariance's diagonal (e, 5) and residual (e,), by weighted Gauss-Newton.
 
@@ -252,8 +260,9 @@ def _gauss_newton(
     """
     hidden = lean > 0.12
     zero = np.zeros_like(lean)
-    prior = np.stack([zero, zero, np.abs(lean), zero + (1.0 if sense < 0 else 0.5), zero], -1)
-    sd = np.array([1e3, 0.35, SLOPE_SD, 0.15 if sense < 0 else 1.0, 0.6 if sense < 0 else 0.1])
+    prior = np.stack([zero, zero, np.abs(lean), np.where(dark, 1.0, 0.5), zero], -1)
+    wide = np.array([1e3, 0.35, SLOPE_SD])
+    sd = np.column_stack([np.tile(wide, (len(p), 1)), np.where(dark, 0.15, 1.0), np.where(dark, 0.6, 0.1)])
     robust: SingleArray = np.ones_like(light.weight[..., 0])
     for step in range(_ROUNDS):
         functions, weight = _functions(p, light, robust)
@@ -261,7 +270,7 @@ def _gauss_newton(
         if step == _ROUNDS - 1:
             break
         normal, right = _normal_equations(gram, p, light, ~hidden)
-        normal, right = normal + np.diag(1 / sd**2), right + (prior - p) / sd**2
+        normal, right = normal + np.eye(5) / sd[:, None] ** 2, right + (prior - p) / sd**2
         p = p + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
         p[:, 2] = np.abs(p[:, 2])
         p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))

@@ -61,7 +61,7 @@ def _bodies(regions: Regions, tails: Tails, first: Frames, tried: IntArray) -> B
     tray = regions.tray
     h, w = regions.labels.shape
     x0, y0 = regions.origin_px
-    signal = read_signal(tray, regions.contrast, (x0, y0, x0 + w, y0 + h))
+    signal = read_signal(tray, regions.contrast, regions.own_contrast[tried], (x0, y0, x0 + w, y0 + h))
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
     apart = Apart(labels, regions.origin_px, tried + 1, regions.level_tray[tried])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,6 +13,7 @@ from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
 
 _DARK = 0.012  # linear light that counts as black: stray light and read noise of a phone, common practice
 _LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
@@ -21,61 +22,89 @@ _WIDEST = 16384  # cv2.remap refuses more than 32767 rows at once
 
 @dataclass(frozen=True, eq=False)
 class Signal:
-    """Weighted linear light over a part of a photo.
+    """Weighted linear light over a part of a photo, read for n pieces; what is read has them as its first axis.
 
     Parameters
     ----------
-    values : ndarray of shape (h, w), float32.
+    values : ndarray of shape (h, w), float32: the light in the weights that most pieces share.
+    planes : ndarray of shape (h, w, 3), float32, linear R, G, B; None where all pieces share their weights.
     origin_px : photo pixel (x, y) of `values[0, 0]`.
-    softness : how much wider its edges are than those of the ring (black on white), about: bodies lie above the plane
-        in focus, and colour is stored at half size (JPEG) and smoothed by cameras.
-    sense : 1 where the signal is light itself, -1 where it is light turned over, 0 where it mixes both (a difference
-        of colours).
+    weights : ndarray (n, 3): each piece's own weights.
+    odd : ndarray (n,), bool: pieces whose weights are not the shared ones.
+    softness : how much wider the shared signal's edges are than those of the ring (black on white), about: bodies lie
+        above the plane in focus, and colour is stored at half size (JPEG) and smoothed by cameras.
     """
 
     values: SignalArray
+    planes: SignalArray | None
     origin_px: tuple[int, int]
-    sense: int = 1
-    softness: float = 1.3
+    weights: FloatArray
+    odd: BoolArray
+    softness: float
+
+    def rows(self, index: npt.NDArray[np.intp]) -> Signal:
+        """Return the signal of the pieces of an index, in that order."""
+        return replace(self, weights=self.weights[index], odd=self.odd[index])
+
+    @property
+    def sense(self) -> npt.NDArray[np.int64]:
+        """Return for each piece 1 where its signal is light itself, -1 where light turned over (dark pieces), 0 where
+        it mixes both (a difference of colours), ndarray (n,).
+        """
+        share = self.weights.sum(1) / np.maximum(np.abs(self.weights).sum(1), 1e-12)
+        return np.where(np.abs(share) > 0.7, np.sign(share), 0).astype(np.int64)
 
     def steps_of_light(self, values: FloatArray) -> FloatArray:
-        """Return signal values with equal *ratios* of light made equal steps, pieces still above the tray.
+        """Return signal values (n, ...) with equal *ratios* of light made equal steps, pieces still above the tray.
 
         A flank turned away from the light ends little brighter than a dark tray, and a shadow on a light tray is
         much brighter than the dark piece that throws it: both edges are plain as ratios and faint as differences.
         """
-        if not self.sense:
-            return values
-        light = np.maximum(self.sense * values, 0.0) + _DARK
-        return np.asarray(self.sense * np.log(light))
+        sense = self.sense.reshape(-1, *([1] * (values.ndim - 1)))
+        ratio = sense * np.log(np.maximum(sense * values, 0.0) + _DARK)
+        return np.asarray(np.where(sense == 0, values, ratio), float)
 
     def at(self, points_px: npt.ArrayLike) -> SignalArray:
-        """Return the signal at photo pixels (..., 2), bicubic; places outside repeat the edge."""
+        """Return the signal at photo pixels (n, ..., 2), bicubic; places outside repeat the edge."""
         points = np.asarray(points_px, np.float32)
-        flat = points.reshape(-1, 2) - np.asarray(self.origin_px, np.float32)
-        n = len(flat)
-        rows = -(-n // _WIDEST)
-        flat = np.pad(flat, ((0, rows * _WIDEST - n), (0, 0))).reshape(rows, _WIDEST, 2)
-        out = cv2.remap(
-            self.values, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-        )
-        return np.asarray(out, np.float32).reshape(-1)[:n].reshape(points.shape[:-1])
+        out = _read(self.values, points, self.origin_px)
+        if self.planes is not None and self.odd.any():
+            colour = _read(self.planes, points[self.odd], self.origin_px)
+            out[self.odd] = np.einsum("n...c,nc->n...", colour, self.weights[self.odd]).astype(np.float32)
+        return out
 
 
-def read_signal(tray: TrayView, contrast: FloatArray, box: tuple[int, int, int, int]) -> Signal:
-    """Return the signal of the photo's box (x0, y0, x1, y1), px: linear R, G, B weighted by `contrast`.
+def _read(image: SignalArray, points: SignalArray, origin_px: tuple[int, int]) -> SignalArray:
+    """Return an image's values (..., channels if any) at photo pixels (..., 2)."""
+    flat = points.reshape(-1, 2) - np.asarray(origin_px, np.float32)
+    n = len(flat)
+    rows = -(-n // _WIDEST)
+    flat = np.pad(flat, ((0, rows * _WIDEST - n), (0, 0))).reshape(rows, _WIDEST, 2)
+    out = cv2.remap(image, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    channels = image.shape[2:]
+    return np.asarray(out, np.float32).reshape(-1, *channels)[:n].reshape(*points.shape[:-1], *channels)
+
+
+def read_signal(
+    tray: TrayView, contrast: FloatArray, own_contrast: FloatArray, box: tuple[int, int, int, int]
+) -> Signal:
+    """Return the signal of the photo's box (x0, y0, x1, y1), px: linear R, G, B weighted.
 
     sRGB is undone before weighting (IEC 61966-2-1), so that an edge's half level is half of the light.
+
+    Parameters
+    ----------
+    contrast : ndarray (3,): the weights that most pieces share; own_contrast : ndarray (n, 3): each piece's.
     """
     x0, y0, x1, y1 = box
     pixels = tray.photo.pixels[y0:y1, x0:x1]
+    odd = np.asarray((np.abs(own_contrast - contrast) > 1e-9).any(1))
     table = LINEAR_OF_CODE[:, None] * np.asarray(contrast, np.float32)
-    planes = cv2.LUT(pixels, np.ascontiguousarray(table[None]))
-    values = np.asarray(cv2.transform(planes, np.ones((1, 3), np.float32)), np.float32)
-    weights = np.asarray(contrast)
-    share = float(weights.sum() / np.abs(weights).sum())
-    grey = abs(float(weights @ _LUMA)) / float(np.linalg.norm(weights) * np.linalg.norm(_LUMA))
-    return Signal(values, (x0, y0), int(np.sign(share)) if abs(share) > 0.7 else 0, 1.3 + 2.0 * (1.0 - grey))
+    weighted = cv2.LUT(pixels, np.ascontiguousarray(table[None]))
+    values = np.asarray(cv2.transform(weighted, np.ones((1, 3), np.float32)), np.float32)
+    planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
+    grey = abs(float(contrast @ _LUMA)) / float(np.linalg.norm(contrast) * np.linalg.norm(_LUMA))
+    return Signal(values, planes, (x0, y0), own_contrast, odd, 1.3 + 2.0 * (1.0 - grey))
 
 
 def local_maps(
