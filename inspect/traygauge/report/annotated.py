@@ -24,12 +24,22 @@ _LINE, _DASH, _GAP, _TEXT = 0.0009, 0.0036, 0.0024, 0.011
 def annotated_jpeg(inspection: PhotoInspection, part: PhotoPart, headline: Headline) -> bytes:
     """Return the photo's window with its pieces outlined and labelled by finding, as the bytes of a JPEG file."""
     frame = window_frame(inspection.tray, longest=4000)
-    pixels = frame_pixels(inspection.photo, frame).copy()
     drawn = draw(inspection.tray, frame, part.marks)
-    unit = max(frame.width, frame.height)
-    for look, lines in _by_look(part, drawn).items():
-        _stroke(pixels, lines, look, unit)
+    pixels = _outlined(inspection, part, frame, drawn)
     return jpeg(_lettered(pixels, part, drawn, frame, headline), quality=86)
+
+
+def outlined_pixels(inspection: PhotoInspection, part: PhotoPart, *, longest: int) -> Pixels:
+    """Return the photo's window with its pieces outlined by finding, ndarray (h, w, 3), RGB, without any letters."""
+    frame = window_frame(inspection.tray, longest=longest)
+    return _outlined(inspection, part, frame, draw(inspection.tray, frame, part.marks))
+
+
+def _outlined(inspection: PhotoInspection, part: PhotoPart, frame: Frame, drawn: Sequence[Drawn]) -> Pixels:
+    pixels = frame_pixels(inspection.photo, frame).copy()
+    for look, lines in _by_look(part, drawn).items():
+        _stroke(pixels, lines, look, max(frame.width, frame.height))
+    return pixels
 
 
 def _by_look(part: PhotoPart, drawn: Sequence[Drawn]) -> dict[Look, list[FloatArray]]:

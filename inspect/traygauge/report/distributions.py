@@ -14,6 +14,9 @@ from traygauge.report.model import Distribution, Fact, FloatArray, Line
 from traygauge.report.numbers import fixed, with_unit
 from traygauge.words import MEASURED_STATES
 
+#: Fewer things of a kind are no distribution, unless there is nothing else on the tray.
+FEWEST = 5
+
 #: Steps that a reader can follow along an axis, times a power of ten.
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
@@ -30,7 +33,7 @@ def distributions(batch: Batch) -> tuple[Distribution, ...]:
         ("feret_max_mm", "Largest extent of the flakes", flake, np.ones(len(pieces), bool)),
     )
     made = (_one(batch, name, title, of, usable) for name, title, of, usable in wanted)
-    return tuple(d for d in made if d is not None)
+    return tuple(d for d in made if d is not None and (d.pieces >= FEWEST or len(pieces) < FEWEST))
 
 
 def _one(

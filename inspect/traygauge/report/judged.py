@@ -93,7 +93,7 @@ def limit_row(result: LimitResult) -> LimitRow:
         counted=counted,
         answer=str(result.answer),
         reason=tied(result.reason),
-        rule=_sentence(result.rule),
+        rule=sentence(result.rule),
         more=more,
         path=result.path,
         strip=Strip(result.interval.estimate, low, high, result.limit, result.bound),
@@ -178,6 +178,7 @@ def _rounded(n: int) -> str:
     return short(float(-(-n // step) * step))
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """Return a text with a capital at its beginning and a full stop at its end, units tied to their numbers."""
     text = tied(text.strip())
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}" if text else ""

@@ -67,9 +67,10 @@ def spread(u: float, decimals: int) -> str:
 
 
 def interval_decimals(low: float, high: float, estimate: float, *, least: int = 0) -> int:
-    """Return the decimals at which an interval has two digits, judged by its wider finite side."""
+    """Return the decimals at which an interval has two digits, judged by its narrower side."""
     sides = [abs(estimate - end) for end in (low, high) if math.isfinite(end) and math.isfinite(estimate)]
-    return decimals_of(max(sides, default=math.nan), digits=2, most=3, least=least) if any(sides) else 1
+    sides = [side for side in sides if side > 0]
+    return decimals_of(min(sides), digits=2, most=3, least=least) if sides else 1
 
 
 def between(low: float, high: float, decimals: int) -> str:

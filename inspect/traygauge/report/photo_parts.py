@@ -10,6 +10,7 @@ import numpy as np
 from traygauge.batch import Batch, PhotoInspection
 from traygauge.measure.pieces import Pieces
 from traygauge.records.names import printable
+from traygauge.report.judged import sentence
 from traygauge.report.model import CheckRow, Fact, Mark, PhotoPart, Tally
 from traygauge.report.numbers import fixed, short
 from traygauge.report.palette import LOOKS, PLAIN, Look, look_of
@@ -80,7 +81,7 @@ def _part(
         checks=tuple(_check(c) for c in inspection.fitness.checks),
         scale=_scale(inspection.tray),
         facts=_facts(inspection),
-        warnings=inspection.tray.warnings,
+        warnings=tuple(sentence(w) for w in inspection.tray.warnings),
     )
 
 

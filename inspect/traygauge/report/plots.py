@@ -23,8 +23,8 @@ def histogram(shown: Distribution) -> str:
     """Return a distribution as an SVG element: bars, limit lines with their labels, number of pieces."""
     low, high = _span(shown)
     top = max(int(shown.counts.max()), 1)
-    ticks_y = _ticks(0, top, 4, whole=True)
-    ticks_x = _ticks(low, high, 8)
+    ticks_y = ticks(0, top, 4, whole=True)
+    ticks_x = ticks(low, high, 8)
     top_y = max(top, ticks_y[-1])
 
     def x(value: float) -> float:
@@ -86,7 +86,7 @@ def _strip_span(strip: Strip) -> tuple[float, float]:
     return low - pad, high + pad
 
 
-def _ticks(low: float, high: float, about: int, *, whole: bool = False) -> list[float]:
+def ticks(low: float, high: float, about: int, *, whole: bool = False) -> list[float]:
     """Return round values inside low..high, about that many."""
     raw = max((high - low) / about, 1e-9)
     power = 10.0 ** math.floor(math.log10(raw))
@@ -97,9 +97,9 @@ def _ticks(low: float, high: float, about: int, *, whole: bool = False) -> list[
     return [k * step for k in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
-def _decimals(ticks: list[float]) -> int:
+def _decimals(values: list[float]) -> int:
     """Return the fewest decimals that tell the ticks apart."""
-    return next((d for d in range(4) if all(abs(round(t, d) - t) < 1e-9 for t in ticks)), 4)
+    return next((d for d in range(4) if all(abs(round(t, d) - t) < 1e-9 for t in values)), 4)
 
 
 def _bars(shown: Distribution, x: Scale, y: Scale) -> list[str]:

@@ -169,7 +169,11 @@ def _distributions(shown: Sequence[Distribution], w: _Writer) -> Iterator[str]:
     for d in shown:
         facts = ", ".join(f"{f.label} {f.text}" for f in d.facts)
         limits = "".join(f"; {line.text}" for line in d.lines)
-        yield from w.wrapped(f"{d.title} of {d.pieces} pieces: {facts}{limits}.", "  ", "    ")
+        yield from w.wrapped(f"{d.title} of {_pieces(d.pieces)}: {facts}{limits}.", "  ", "    ")
+
+
+def _pieces(n: int) -> str:
+    return f"{n} piece{'s' * (n != 1)}"
 
 
 def _limits(rows: Sequence[LimitRow], w: _Writer) -> Iterator[str]:
