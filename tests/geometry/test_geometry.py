@@ -71,7 +71,7 @@ SHAPES = {
 
 
 def published() -> dict[str, dict[str, str]]:
-    with (Path(__file__).parent / "ideal_shapes_2d.csv").open() as file:
+    with (Path(__file__).parents[1] / "data" / "ideal_shapes_2d.csv").open() as file:
         rows = csv.DictReader(line for line in file if not line.startswith("#"))
         return {row["shape"]: row for row in rows}
 

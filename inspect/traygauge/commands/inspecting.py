@@ -152,8 +152,8 @@ def report_folder(files: Sequence[Path]) -> Path:
     return folder.with_name(folder.name + " report") if folder.is_file() else folder
 
 
-def show_and_write(env: Environment, batch: Batch, folder: Path, *, as_json: bool = False) -> Path:
-    """Say the verdict, write the report, and say where it is; return its path."""
+def show_and_write(env: Environment, batch: Batch, folder: Path, *, as_json: bool = False) -> None:
+    """Say the verdict, write the report and say where it is; of nothing but refused photos there is none."""
     from traygauge.records import verdict_json
     from traygauge.report import verdict_text, write_report
 
@@ -161,9 +161,9 @@ def show_and_write(env: Environment, batch: Batch, folder: Path, *, as_json: boo
         env.say(verdict_json(batch).decode().rstrip())
     else:
         env.say(verdict_text(batch, env.width, env.colour).rstrip())
-    page = write_report(batch, folder)
-    (env.tell if as_json else env.say)(f"\nReport: {page}")
-    return page
+    if batch.photos:
+        page = write_report(batch, folder)
+        (env.tell if as_json else env.say)(f"\nReport: {page}")
 
 
 @contextmanager

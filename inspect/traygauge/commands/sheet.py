@@ -16,8 +16,8 @@ Examples:
   traygauge sheet --size large --window white --name workshop
   traygauge sheet measured workshop --across 99.6 --down 100.2"""
 MEASURED_EXAMPLES = """\b
-Example:
-  traygauge sheet measured kitchen --across 99.6 --down 100.2 --plane-offset 0.3"""
+Example (a card of 0.3 mm lies in the window):
+  traygauge sheet measured shop --across 99.6 --down 100.2 --plane-offset 0.3"""
 
 
 class Size(StrEnum):
