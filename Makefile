@@ -40,10 +40,10 @@ coverage: $(READY) ## run every test and show which lines and branches none of t
 	$(BIN)/python -m pytest --cov --cov-report=term-missing:skip-covered
 
 bench: $(READY) ## speed, memory and errors; PHOTOS=folder adds a folder of photos with their truth
-	$(BIN)/python -m bench $(PHOTOS)
+	$(BIN)/python bench/run.py $(PHOTOS)
 
 check-statistics: $(READY) ## simulate batches and compare how often the verdict is right with what it promises
-	$(BIN)/python -m bench.statistics
+	$(BIN)/python bench/statistics_check.py
 
 check-wheels: $(READY) ## prove that each locked dependency has a wheel for every Python and system (network)
 	$(BIN)/python tools/prove_wheels.py
