@@ -14,10 +14,10 @@ from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 
-#: The fit's own covariance is too small by about this factor: what the light does along an edge is no noise.
-_FIT_FACTOR = 2.0
+#: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
+_USUAL_MISFIT = 0.04
 #: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
-_EDGE_SHARED_PX, _EDGE_OWN_PX = 0.13, 0.12
+_EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
 #: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
@@ -33,6 +33,7 @@ def u_parts(tray: TrayView, bodies: Bodies) -> dict[str, FloatArray]:
     scale, height = tray.scale, tray.camera_height_mm
     blur = max(1.0, optics.sigma_px / 0.8)
     zero = np.zeros_like(length)
+    fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
     face_open = np.clip(
         1 - np.abs(ends.face - 0.5) * 2, 0, 1
     )  # a grey face shows both arcs: the view drops out
@@ -43,9 +44,7 @@ def u_parts(tray: TrayView, bodies: Bodies) -> dict[str, FloatArray]:
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
         "shared edge": px[:, None] * blur * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
-        "fit": np.stack(
-            [_FIT_FACTOR * np.hypot(ends.u_fit_mm[:, 0], ends.u_fit_mm[:, 1]), bodies.flanks.spread_mm], -1
-        ),
+        "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), bodies.flanks.spread_mm], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
