@@ -175,10 +175,12 @@ def _length(a: Sample, b: Sample, column: str, statistic: str, same_scale: bool)
     confidence = a.spec.judging.confidence
     of = _STATISTICS[statistic]
     figures = float(of(one.values)), float(of(two.values))
+    if statistic == "spread" and figures[0] <= 0:
+        return None
     drawn = [np.asarray(of(s.values[resamples(s.photo, seed=seed)])) for s, seed in ((one, 1), (two, 2))]
     shared = 0.0 if same_scale or statistic == "spread" else math.hypot(one.u_shared, two.u_shared)
     if statistic == "spread":
-        estimate, found = figures[1] / figures[0], drawn[1] / drawn[0]
+        estimate, found = figures[1] / figures[0], drawn[1] / np.where(drawn[0] > 0, drawn[0], np.nan)
     else:
         estimate, found = figures[1] - figures[0], drawn[1] - drawn[0]
     effect = _interval(estimate, found, confidence, one, two, shared)

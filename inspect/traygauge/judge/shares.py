@@ -77,15 +77,15 @@ def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     enters = base & known & (sample.weights > 0)
     w, h = weight[enters], hit[enters].astype(float)
     cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
-    share, worth = _weighted_share(h, w)
     shift, u_share = _error_near_limit(sample, finding, enters, w)
+    share, worth = _weighted_share(h + shift, w)
     more, rest = _more(
         sample, finding, base & ~enters, hit, known, 1.0 if by == "count" else _heavier(sample)
     )
     return Counted(
         int(h.sum()),
         len(h),
-        min(max(share + shift, 0.0), 1.0),
+        min(max(share, 0.0), 1.0),
         cluster.effective(error) * worth,
         cluster,
         u_share,
@@ -174,35 +174,35 @@ def _weighted_share(h: FloatArray, w: FloatArray) -> tuple[float, float]:
     n, total = len(h), w.sum()
     share = float((w * h).sum() / total)
     kish = float(total**2 / (w**2).sum() / n)
+    plain = kish > 1 - 1e-12 and bool(np.isin(h, (0.0, 1.0)).all())
     variance = float(((w * (h - share)) ** 2).sum()) / total**2 * n / max(n - 1, 1)
-    if variance <= 0 or kish > 1 - 1e-12:
+    if plain or variance <= 0 or not 0 < share < 1:
         return share, kish
     return share, min(share * (1 - share) / variance / n, 1.0)
 
 
-def _error_near_limit(sample: Sample, finding: str, enters: BoolArray, w: FloatArray) -> tuple[float, float]:
-    """Return the share that measurement error adds near the limit, with its sign turned, and u through shared parts.
+def _error_near_limit(
+    sample: Sample, finding: str, enters: BoolArray, w: FloatArray
+) -> tuple[FloatArray, float]:
+    """Return what measurement error adds near the limit, piece by piece with its sign turned, and u through shared parts.
 
     Error smears a distribution across the limit. Smearing it once more, by each piece's own uncertainty, shows how
     much that adds; as much is taken out (simulation-extrapolation, Cook and Stefanski 1994, linear, in closed form).
     """
+    none = np.zeros(len(w))
     limit = _limit_mm(sample, finding)
-    if finding not in _SIZED or limit is None or sample.spec.judging.guard_band > 0:
-        return 0.0, 0.0
+    if finding not in _SIZED or limit is None or sample.spec.judging.guard_band > 0 or not len(w):
+        return none, 0.0
     column, sign = _SIZED[finding]
     value = sample.reach.low if column == 0 else sample.pieces["diameter_mm"].astype(float)
-    own, shared = sample.u_own(column)[enters], sample.u_shared(column)[enters]
-    value = value[enters]
+    own, shared, value = sample.u_own(column)[enters], sample.u_shared(column)[enters], value[enters]
     measured = np.isfinite(value) & (own > 0)
-    if not measured.any():
-        return 0.0, 0.0
-    value, own, shared, part = value[measured], own[measured], shared[measured], w[measured] / w.sum()
-    beyond = sign * (value - limit)
-    smeared = float((part * ((beyond > 0) - ndtr(beyond / own))).sum())
-    if abs(smeared) * len(w) < SMALLEST_CORRECTION:
-        smeared = 0.0
-    u_share = float((part * (ndtr((beyond + shared) / own) - ndtr((beyond - shared) / own))).sum()) / 2
-    return smeared, u_share
+    beyond, own = np.where(measured, sign * (value - limit), 0.0), np.where(measured, own, 1.0)
+    smeared = np.where(measured, (beyond > 0) - ndtr(beyond / own), 0.0)
+    moved = np.where(measured, ndtr((beyond + shared) / own) - ndtr((beyond - shared) / own), 0.0)
+    if abs(float((w * smeared).sum())) < SMALLEST_CORRECTION * float(w.mean()):
+        smeared = none
+    return smeared, float((w * moved).sum() / w.sum()) / 2
 
 
 def _limit_mm(sample: Sample, finding: str) -> float | None:
