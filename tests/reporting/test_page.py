@@ -12,6 +12,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from traygauge.batch import Batch
@@ -138,6 +139,17 @@ def test_crowded_findings_are_labelled_by_their_code(make_batch: Callable[..., B
     pieces = batch.pieces.with_columns(findings=["tailed"] * 60 + ["long"] * 2 + [""] * 38)
     marks = report_of(replace(batch, pieces=pieces)).photos[0].marks
     assert [m.label for m in marks] == ["ta"] * 60 + ["long"] * 2 + [""] * 38
+
+
+def test_close_pieces_are_labelled_by_their_code(make_batch: Callable[..., Batch]) -> None:
+    batch = make_batch(40)  # the longer side of the window is 84 mm: closer than 2.5 mm is crowded
+    findings = ["long"] * 12 + [""] * 28
+    spread = replace(batch, pieces=batch.pieces.with_columns(findings=findings))
+    heaped = replace(
+        batch, pieces=spread.pieces.with_columns(x_mm=50 + 2.4 * np.arange(40), y_mm=np.full(40, 40.0))
+    )
+    assert {m.label for m in report_of(spread).photos[0].marks} == {"long", ""}
+    assert {m.label for m in report_of(heaped).photos[0].marks} == {"lo", ""}
 
 
 @pytest.mark.parametrize("where", ["name", "camera", "setting", "refused", "spec", "colour"])

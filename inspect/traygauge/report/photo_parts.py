@@ -20,8 +20,9 @@ from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.fitness import Check
 from traygauge_calib.tray_view import TrayView
 
-#: Labels on a photo with more of one finding than this are its two-letter code.
-CROWD = 40
+#: Labels on a photo with more of one finding than this are its two-letter code; so are all labels where the pieces
+#: that carry one lie closer than this share of the window's longer side (half of them, to their nearest).
+CROWD, CLOSE = 40, 0.03
 
 _SOURCES = {
     "sheet": "printed sheet in the photo",
@@ -41,19 +42,35 @@ def photo_parts(batch: Batch, text: PieceText) -> tuple[PhotoPart, ...]:
     return tuple(parts)
 
 
-def tallies(pieces: Pieces) -> tuple[Tally, ...]:
+def tallies(pieces: Pieces, *, crowded: bool = False) -> tuple[Tally, ...]:
     """Return how many pieces carry each finding or unmeasured state, then those with nothing to note.
 
-    A piece with several findings counts at each of them, as in `verdict.json`.
+    A piece with several findings counts at each of them, as in `verdict.json`. Where it is `crowded`, all labels are
+    codes.
     """
     found = Counter(f for joined in pieces["findings"] for f in str(joined).split(";") if f)
     states = Counter(str(s) for s in pieces["state"])
     number = {n: (found if k.kind == "finding" else states)[n] for n, k in LOOKS.items()}
-    counted = [Tally(k, number[n], k.kind == "finding" and number[n] > CROWD) for n, k in LOOKS.items()]
+    counted = [
+        Tally(k, number[n], k.kind == "finding" and (crowded or number[n] > CROWD)) for n, k in LOOKS.items()
+    ]
     plain = sum(
         look_of(str(f), str(s)) is PLAIN for f, s in zip(pieces["findings"], pieces["state"], strict=True)
     )
     return (*(t for t in counted if t.count), Tally(PLAIN, plain))
+
+
+def _is_crowded(pieces: Pieces, tray: TrayView) -> bool:
+    from scipy.spatial import cKDTree
+
+    found = np.array([bool(str(f)) for f in pieces["findings"]], bool)
+    places = np.stack([pieces["x_mm"], pieces["y_mm"]], -1)[found].astype(float)
+    places = places[np.isfinite(places).all(1)]
+    if len(places) < 10:
+        return False
+    nearest = np.asarray(cKDTree(places).query(places, k=2)[0])[:, 1]
+    x0, y0, x1, y1 = tray.window_mm
+    return bool(np.median(nearest) < CLOSE * max(x1 - x0, y1 - y0))
 
 
 def heights_mm(pieces: Pieces) -> list[float]:
@@ -70,7 +87,7 @@ def _part(
     own = pieces.take(places)
     measured = sum(s in MEASURED_STATES for s in own["state"])
     summary = f"{len(own)} pieces found, {measured} of them measured" if len(own) else "No pieces found"
-    counted = tallies(own)
+    counted = tallies(own, crowded=_is_crowded(own, inspection.tray))
     return PhotoPart(
         index=index,
         name=printable(inspection.photo.name),
