@@ -318,27 +318,54 @@ def _stacked(here: _Put, hit: Sequence[_Put], put: Sequence[_Put], rng: np.rando
 
 
 def _leaning(piece: StrandPiece, hit: Sequence[_Put], axis: FloatArray) -> StrandPiece | None:
-    """Return the piece with end 0 on the floor, its flank on the single lying strand piece it met.
+    """Return the piece with end 0 on the floor and its flank on the single lying strand piece that it met.
 
-    Its underside, seen square to its own axis, is a line through the floor point that touches the ellipse that is
-    the other's section: of two tangents one is the floor, the other has the slope 2 d b / (d² - a²).
+    It touches the other at the station where it came down on it, and is shifted a little to do so.
     """
     lower = hit[0].thing
     if len(hit) > 1 or not isinstance(lower, StrandPiece) or lower.tilt_deg or lower.lift_mm:
         return None
-    across = abs(np.sin(np.radians(piece.axis_deg - lower.axis_deg)))
-    if across < 0.35:
+    turn = np.radians(lower.axis_deg)
+    along, normal = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    if abs(axis @ normal) < 0.35:
         return None
-    b = lower.diameter_mm / 2
-    a = b / across
-    # plan distance along the piece from its resting end to the other's axis
-    normal = np.array([-np.sin(np.radians(lower.axis_deg)), np.cos(np.radians(lower.axis_deg))])
-    offset = float((hit[0].centre - [piece.x_mm, piece.y_mm]) @ normal) / float(axis @ normal)
+    here = np.array([piece.x_mm, piece.y_mm])
+    offset = float((hit[0].centre - here) @ normal) / float(axis @ normal)
     if offset < 0:  # the resting end is the one farther from the other piece
-        piece = replace(piece, axis_deg=piece.axis_deg + 180.0)
-        offset = -offset
-    d = piece.length_mm / 2 + offset
-    if d <= 1.6 * a or d > piece.length_mm * 0.95:
+        piece, axis, offset = replace(piece, axis_deg=piece.axis_deg + 180.0), -axis, -offset
+    station = float(np.clip(offset, 0.12 * piece.length_mm, 0.42 * piece.length_mm))
+    room = max(lower.length_mm / 2 - 0.4 * lower.diameter_mm, 0.0)
+    met = hit[0].centre + float(np.clip((here + offset * axis - hit[0].centre) @ along, -room, room)) * along
+    found = _rest_on(piece, lower, axis, along, station)
+    if found is None:
         return None
-    tilt = float(np.degrees(np.arctan(2 * d * b / (d * d - a * a))))
-    return replace(piece, tilt_deg=tilt, tails=(), burrs=()) if tilt < 60 else None
+    tilt, step = found
+    x, y = met - step
+    return replace(piece, x_mm=float(x), y_mm=float(y), tilt_deg=float(np.degrees(tilt)), tails=(), burrs=())
+
+
+def _rest_on(
+    upper: StrandPiece, lower: StrandPiece, axis: FloatArray, along: FloatArray, station: float
+) -> tuple[float, FloatArray] | None:
+    """Return the tilt, radians, at which a piece with end 0 on the floor touches a lying one, and where that is.
+
+    Two cylinders touch where the common perpendicular of their axes is as long as both radii. Its height fixes
+    the tilt: middle of the upper + station x sin(tilt) - (R + r) x its upright part = r.
+
+    Returns
+    -------
+    tilt, and the plan step (2,) from the upper one's middle to the point of the lower one's axis.
+    """
+    tilt = np.radians(np.arange(1.0, 60.0, 0.02))[:, None]
+    u = np.concatenate([np.cos(tilt) * axis, np.sin(tilt)], 1)
+    normal = np.cross(u, np.append(along, 0.0))
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    normal *= np.sign(normal[:, 2:])
+    both = (upper.diameter_mm + lower.diameter_mm) / 2
+    middle = upper.length_mm / 2 * u[:, 2] + upper.diameter_mm / 2 * np.cos(tilt[:, 0])
+    height = middle + station * u[:, 2] - both * normal[:, 2]
+    high = np.nonzero(height >= lower.diameter_mm / 2)[0]
+    if len(high) == 0:
+        return None
+    k = high[0]
+    return float(tilt[k, 0]), np.asarray(station * u[k, :2] - both * normal[k, :2])
