@@ -18,7 +18,12 @@ def bench():
 
 
 def test_promises_hold_over_200_batches_each(bench):
-    slow = ("five looks", "1000 pieces", "bootstrap", "difference")  # exact, or drawn elsewhere in these tests
+    slow = (
+        "five looks",
+        "1000 pieces",
+        "bootstrap",
+        "difference",
+    )  # exact, or drawn elsewhere in these tests
     found = bench.check(200, seed=7, only=lambda p: not any(word in p.name for word in slow))
     broken = [bench.table([f]) for f in found if not f.holds]
     assert len(found) > 20

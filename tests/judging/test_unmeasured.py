@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from traygauge.judge.spec import read_spec
-from traygauge.judge.unmeasured import heap_longs, least_area_mm2, reach
+from traygauge.judge.unmeasured import heap_longs, least_area_mm2, most_pieces, reach
 
 SPEC = read_spec("rigid-1.75")
 
@@ -67,13 +67,16 @@ def test_heaps_hold_no_more_longs_than_their_area_and_extent_can(batch):
     assert found.holds_most[0] == 1
 
 
-def test_laid_out_flat_longs_never_exceed_the_bound():
-    # n longs side by side show n L D; crossed at their middles in pairs they show 2 L D - D2: never below the bound
+def test_laid_out_longs_never_exceed_the_bound():
+    # n longs side by side show n L D; each crossing hides D2: none for one, one for two, n for three and more
     length, diameter = 5.0, 1.75
     for n in range(1, 9):
-        flat, crossed = n * length * diameter, n * length * diameter - n // 2 * diameter**2
-        assert n <= np.floor(flat / least_area_mm2(length, diameter))
-        assert n <= np.floor(crossed / least_area_mm2(length, diameter))
+        flat = n * length * diameter
+        crossed = flat - (0, 0, 1, 3, 4, 5, 6, 7, 8)[n] * diameter**2
+        assert n <= most_pieces(flat, length, diameter)
+        assert n == most_pieces(crossed, length, diameter)
+    assert most_pieces(2 * 3.0 * 1.75, 4.0, 1.75) == 1  # two ordinary pieces side by side: one long at most
+    assert most_pieces(4.0 * 1.75 - 0.1, 4.0, 1.75) == 0
 
 
 def test_a_photo_of_nothing_but_heaps_does_not_crash(batch):

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from traygauge.judge.clusters import FEWEST_PHOTOS
 from traygauge.judge.looks import MOST_LOOKS
 from traygauge.judge.masses import Weighing
 from traygauge.judge.sample import Sample
@@ -214,14 +215,11 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
 
 def _assumed(sample: Sample) -> list[str]:
     spec, lines = sample.spec, []
-    if (
-        _photos(sample) < 5
-        and (spec.limits != type(spec.limits)())
-        and spec.judging.within_photo_correlation > 0
-    ):
+    stated = spec.judging.within_photo_correlation
+    if _photos(sample) < FEWEST_PHOTOS and stated > 0 and spec.limits.model_dump(exclude_none=True):
         lines.append(
-            f"With fewer than 5 photos the correlation within a photo is taken as "
-            f"{spec.judging.within_photo_correlation:g}, as the spec states (the default is common practice)."
+            f"With fewer than {FEWEST_PHOTOS} photos the correlation within a photo is taken as {stated:g}, as the "
+            "spec states (the default is common practice)."
         )
     if spec.pieces.long_over_mm is None and (rule := long_rule(spec)):
         lines.append(f"Long means over {rule}.")

@@ -48,6 +48,18 @@ def least_area_mm2(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> Floa
     return np.asarray(diameter * np.maximum(length - diameter, length / 2))
 
 
+def most_pieces(area_mm2: npt.ArrayLike, length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
+    """Return how many pieces of a length a heap of that area, as seen from above, can hold (...).
+
+    One shows all of itself, two cross once at most, three or more at most once each on the average.
+    """
+    area, length = np.asarray(area_mm2, float), np.asarray(length_mm, float)
+    whole, least = length * diameter_mm, least_area_mm2(length, diameter_mm)
+    many = np.floor(area / least + 1e-9)
+    few = np.where(area >= whole + least - 1e-9, 2.0, np.where(area >= whole - 1e-9, 1.0, 0.0))
+    return np.asarray(np.where(many >= 3, many, few))
+
+
 def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     """Return the bounds for every piece.
 
@@ -86,7 +98,7 @@ def heap_longs(pieces: Pieces, reached: Reach, limit_mm: float) -> FloatArray:
     None where the heap itself reaches no further than the limit; else as many as its area can show.
     """
     extent = np.where(np.isfinite(pieces["extent_mm"]), pieces["extent_mm"], pieces["feret_max_mm"])
-    by_area = np.floor(_area(pieces) / least_area_mm2(limit_mm, np.minimum(reached.diameter_mm, limit_mm)))
+    by_area = most_pieces(_area(pieces), limit_mm, np.clip(reached.diameter_mm, 0.05, limit_mm))
     return np.where(reached.is_heap & (extent > limit_mm), by_area, 0.0)
 
 
@@ -132,7 +144,7 @@ def _holds(
     shows = float(np.median(pieces["area_mm2"][whole])) if whole.any() else length * width
     area = _area(pieces)
     fewest = np.maximum(1.0, np.floor(area / max(shows, length * width)))
-    most = np.maximum(2.0, np.ceil(area / least_area_mm2(length, width)))
+    most = np.maximum(2.0, most_pieces(area, length, width))
     return np.where(heap, np.minimum(fewest, most), 1.0), np.where(heap, most, 1.0)
 
 
