@@ -25,7 +25,7 @@ SHARPEN_PX = 1.4  # width of the unsharp mask that leaves the overshoot; common 
 #: Overshoot taken for all photos: cameras sharpen by 0 to 0.5 (common practice, no source), and the difference moves a
 #: width by 0.01 mm at 16 px/mm, which the shared uncertainty of edges holds.
 SHARPEN = 0.15
-_HOLD_LIMB = 0.05  # with which the limb's share is held where the blur is 4.5 % of the half width, in shares of contrast
+_HOLD_LIMB, _HOLD_LIMB_MOST = 0.05, 0.1  # how firmly, where the blur is 4.5 % of the half width, and at most
 _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like blur
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 _FINE = np.round(np.arange(-0.24, 0.2401, 0.01), 3)
@@ -81,7 +81,7 @@ def _costs(
     basis = _basis(u, shifts, optics, half_px) * root[:, None]
     # one more row holds the limb's share of the light near the photo's usual one: where the blur is wide, edge and
     # limb cannot be told apart
-    strength = _HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2
+    strength = min(_HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2, _HOLD_LIMB_MOST)
     hold = np.broadcast_to(strength * np.array([-limb_share, 1.0 - limb_share, 0.0]), (len(shifts), 1, 3))
     q, _ = np.linalg.qr(np.concatenate([basis, hold], 1))
     p = profiles * root
