@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.window import Window
+from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -33,6 +34,11 @@ class TrayField:
     code: Float32Array
     bare: npt.NDArray[np.bool_]
     colour: FloatArray
+
+    def light(self) -> FloatArray:
+        """Return the light on each block against the tray's average, in linear light, ndarray (rows, columns)."""
+        table = LINEAR_OF_CODE[np.clip(np.rint(self.code), 0, 255).astype(np.uint8)]
+        return np.asarray(table.mean(-1) / srgb_to_linear(self.colour / 255.0).mean(), float)
 
     def part(self, blocks: tuple[slice, slice]) -> TrayField:
         """Return the field of a part, given by slices of its blocks."""

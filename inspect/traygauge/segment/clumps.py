@@ -20,16 +20,25 @@ Contour = npt.NDArray[np.int32]
 
 #: A thing as convex as this is one piece unless strand pieces explain the whole of it.
 CONVEX = 0.9
+#: Highlights up to this width cut into a piece's outline where they reach its end.
+NOTCH_MM = 0.45
 #: Confidence from which on a parted piece explains what is seen.
 SURE = 0.4
 
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Where things were found: the tray view and its window."""
+    """Where things were found.
+
+    Parameters
+    ----------
+    tray, window : the tray view and its window.
+    notched : whether highlights on the pieces can look like the tray, or like shadow.
+    """
 
     tray: TrayView
     window: Window
+    notched: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +80,13 @@ def parted(contours: list[Contour], labels: Labels, scene: Scene) -> tuple[list[
             shape[k] = _shape(body)
     prior = strand_prior(*shape.T)
     single = looks_single(*shape.T, prior)
+    contours = list(contours)
+    for k in map(int, np.flatnonzero(~single) if scene.notched else ()):
+        whole = _without_notches(labels, contours[k], k + 1, scene.window)
+        single[k] = bool(looks_single(*np.array([_shape(whole)]).T, prior)[0])
+        if single[k]:
+            contours[k] = whole
+            cv2.fillPoly(labels, [whole], k + 1)
     things = [Thing(contours[k]) for k in np.flatnonzero(single)]
     number = np.where(single, np.cumsum(single), 0).astype(np.int32)
     out = np.append(np.int32(0), number)[labels]
@@ -137,6 +153,16 @@ def around(contour: Contour, shape: tuple[int, ...], margin: int) -> tuple[slice
     x, y, w, h = cv2.boundingRect(contour)
     rows = slice(max(y - margin, 0), min(y + h + margin, shape[0]))
     return rows, slice(max(x - margin, 0), min(x + w + margin, shape[1]))
+
+
+def _without_notches(labels: Labels, contour: Contour, number: int, window: Window) -> Contour:
+    """Return a thing's contour with narrow notches closed: highlights run out of a piece at its ends."""
+    width = 2 * round(NOTCH_MM * window.px_per_mm / 2) + 1
+    at = around(contour, labels.shape, width)
+    mask = (labels[at] == number).astype(np.uint8)
+    whole = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
+    found, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return max(found, key=len)[:, 0].astype(np.int32) + np.array([at[1].start, at[0].start], np.int32)
 
 
 def _without_threads(labels: Labels, contour: Contour, number: int, window: Window) -> Contour | None:

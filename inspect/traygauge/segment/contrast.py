@@ -10,9 +10,11 @@ import numpy.typing as npt
 
 from traygauge.segment.colour import LUMINANCE
 from traygauge.segment.look import CoarseLook
+from traygauge.segment.shade import mingled, shadow_hue
 from traygauge_shared.light import LINEAR_OF_CODE, linear_to_srgb, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
 
 #: A region whose signal rises by less than this share of the usual is read in a colour of its own.
 FAINT = 0.5
@@ -28,6 +30,8 @@ CLEAN_VALLEY = 0.2
 RIDGE_MARK = 0.2
 #: Where shadows are no danger, a pixel counts from this share of the pieces' contrast on.
 LOW_MARK = 0.12
+#: Where hue tells shadows, what is darker than the tray by this share of the step is looked at.
+AMONG_SHADOWS = 0.15
 #: Pieces can be seen through where a tenth of their insides shows less than this share of the contrast.
 SEE_THROUGH = 0.3
 #: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
@@ -51,6 +55,9 @@ class Signal:
     see_through : whether the pieces' insides are as faint as only those of see-through ones are.
     hue : ndarray (3,) or None: weights of code values that rise from tray to piece by 1 and do not see shadows;
         where given, a pixel must show some of the pieces' hue besides.
+    shadow : ndarray (4,) or None: weights of even code values and 1 whose local sum is positive in shadows as dark
+        as the pieces.
+    clear : whether pieces can be told from shadows at all.
     """
 
     weight: FloatArray
@@ -62,35 +69,69 @@ class Signal:
     mark: float
     ridge_mark: float
     see_through: bool
-    hue: FloatArray | None = None
+    hue: FloatArray | None
+    shadow: FloatArray | None
+    clear: bool
 
 
 def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     """Return the signal for pieces of one colour (code values, (3,)).
 
     Luminance is kept where shadows do not mingle with the pieces in it, because a photo's file holds colour at half
-    the resolution; the pieces' hue then only says what is shadow.
+    the resolution; the pieces' hue, or the shadows', then says what is shadow.
     """
     weight = weights(piece, coarse.tray, coarse.noise)
-    hue = None
+    hue = shadow = None
+    clear = True
     plain = LUMINANCE * np.sign(LUMINANCE @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0)))
-    if not np.array_equal(weight, plain) and LUMINANCE @ piece < LUMINANCE @ coarse.tray:
+    if LUMINANCE @ piece < LUMINANCE @ coarse.tray:
         by_code = code_weights(plain, coarse.tray, piece)
-        if _valley(coarse, by_code, float((piece - coarse.tray) @ by_code))[1] < CLEAN_VALLEY:
-            hue = _hue(piece, coarse)
-            weight = plain
+        rise = _rise(coarse, by_code / float((piece - coarse.tray) @ by_code))
+        clean = _valley(coarse, rise)[1] < CLEAN_VALLEY
+        if not np.array_equal(weight, plain):
+            weight, hue = (plain, _hue(piece, coarse)) if clean else (weight, None)
+        elif not clean:
+            dark = (rise > AMONG_SHADOWS) & (coarse.inside > 0)
+            shadow = shadow_hue(coarse, dark)
+            clear = shadow is not None or not mingled(coarse, rise[::2, ::2])
+    return _read_in(weight, piece, coarse, hue, shadow, clear)
+
+
+def _read_in(
+    weight: FloatArray,
+    piece: FloatArray,
+    coarse: CoarseLook,
+    hue: FloatArray | None,
+    shadow: FloatArray | None,
+    clear: bool,
+) -> Signal:
+    """Return the signal of given weights with its marks."""
     by_code = code_weights(weight, coarse.tray, piece)
     step = float((piece - coarse.tray) @ by_code)
     floor = min(4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step, 0.5)
     faintest = _faintest(coarse, by_code, step)
     low = float(np.clip(0.5 * faintest, floor, max(LOW_MARK, floor)))
     reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
-    mark = low if reach <= low else max(_valley(coarse, by_code, step)[0], low)
-    slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - srgb_to_linear(coarse.tray / 255.0)
-    noise = float(np.sqrt(weight @ (coarse.noise * np.outer(slope, slope)) @ weight))
-    shaded = float(weight @ (SHADED * srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0)))
-    ridge = low if mark == low else max(low, RIDGE_MARK)
-    return Signal(weight, piece, step, shaded, noise, by_code, mark, ridge, faintest < SEE_THROUGH, hue)
+    danger = reach > low
+    mark = low
+    if danger:
+        mark = AMONG_SHADOWS if shadow is not None else max(_valley(coarse, _rise(coarse, by_code / step))[0], low)
+    light_tray, light_piece = (srgb_to_linear(c / 255.0) for c in (coarse.tray, piece))
+    slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - light_tray
+    return Signal(
+        weight=weight,
+        piece=piece,
+        step=step,
+        shaded=float(weight @ (SHADED * light_piece - light_tray)),
+        noise=float(np.sqrt(weight @ (coarse.noise * np.outer(slope, slope)) @ weight)),
+        by_code=by_code,
+        mark=mark,
+        ridge_mark=max(low, RIDGE_MARK) if danger else low,
+        see_through=faintest < SEE_THROUGH and not danger,
+        hue=hue,
+        shadow=shadow,
+        clear=clear,
+    )
 
 
 def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray:
@@ -112,13 +153,17 @@ def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
     return float(np.percentile(rise, 10)) if len(rise) else 1.0
 
 
-def _valley(coarse: CoarseLook, by_code: FloatArray, step: float) -> tuple[float, float]:
+def _rise(coarse: CoarseLook, by_code: FloatArray) -> Float32Array:
+    """Return how far each pixel of the coarse look has risen from tray to piece, in code value weights."""
+    return cv2.transform(coarse.even, np.append(by_code, -(by_code @ coarse.tray))[None]).astype(np.float32, copy=False)
+
+
+def _valley(coarse: CoarseLook, rise: Float32Array) -> tuple[float, float]:
     """Return the share of the step where fewest pixels lie between shadows and pieces, and how few.
 
     The second value is their density against that of the pieces' own levels.
     """
-    rise = cv2.transform(coarse.even[::2, ::2], np.append(by_code, -(by_code @ coarse.tray))[None] / step)
-    seen = rise[coarse.inside[::2, ::2] > 0]
+    seen = rise[::2, ::2][coarse.inside[::2, ::2] > 0]
     counts, edges = np.histogram(seen, 70, (0.0, 1.4))
     smooth = np.convolve(np.pad(counts, 2, mode="edge"), np.array([1, 2, 3, 2, 1]) / 9.0, "valid")
     middle = (edges[:-1] + edges[1:]) / 2

@@ -30,6 +30,8 @@ SHARP = 0.25
 #: Things with an outline longer than this are no specks.
 LARGE_MM = 4.0
 
+#: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: that much is left of it.
+AMONG_SHADOWS = 0.4
 #: Share of the pieces' contrast that their shaded flanks keep at least where pieces are fit to be measured.
 FLANK = 0.1
 
@@ -56,12 +58,12 @@ def find_pieces(tray: TrayView) -> Regions:
     colour = _mean_colours(labels, len(contours), window, field)
     light = linear_light(window.pixels)
     first = refine(contours, light, own_weights(colour, signal, coarse), blur_px=window.blur_px)
-    keep = _stands_out(first, colour, signal, coarse, window.px_per_mm)
+    keep = _stands_out(first, colour, signal, coarse, window, field)
     contours, first = [c for c, k in zip(contours, keep, strict=True) if k], first.only(keep)
     if not contours:
         return _nothing(tray, window)
     labels = np.append(0, np.where(keep, np.cumsum(keep), 0)).astype(np.int32)[labels]
-    things, labels = parted(contours, labels, Scene(tray, window))
+    things, labels = parted(contours, labels, Scene(tray, window, signal.mark > signal.ridge_mark))
     things, labels = _in_reading_order(things, labels, window)
     colour = _mean_colours(labels, len(things), window, field)
     weight = own_weights(colour, signal, coarse)
@@ -123,8 +125,7 @@ def _mean_colours(labels: Labels, n: int, window: Window, field: TrayField) -> F
     y, x = np.nonzero(sparse)
     owner = sparse[y, x] - 1
     light = srgb_to_linear(window.pixels[::3, ::3][y, x] / 255.0)
-    shade = srgb_to_linear(field.code / 255.0).mean(-1) / srgb_to_linear(field.colour / 255.0).mean()
-    light /= shade[y * 3 // window.block, x * 3 // window.block][:, None]
+    light /= field.light()[y * 3 // window.block, x * 3 // window.block][:, None]
     count = np.bincount(owner, minlength=n)
     total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
     return total / np.maximum(count, 1)[:, None]
@@ -146,7 +147,7 @@ def _redrawn(labels: Labels, things: list[Thing], outlines: Outlines) -> Labels:
 
 
 def _stands_out(
-    outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook, px_per_mm: float
+    outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook, window: Window, field: TrayField
 ) -> Bool:
     """Return whether each region's edge rises by a good part of its contrast, and of the usual one.
 
@@ -155,9 +156,11 @@ def _stands_out(
     weight = own_weights(colour, signal, coarse)
     own = ((colour - srgb_to_linear(coarse.tray / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
-    rise = outlines.mean(outlines.rise)
-    large = np.bincount(outlines.region, minlength=len(colour)) > LARGE_MM * px_per_mm
-    return np.asarray((rise > SHARP * np.maximum(own, usual)) | (large & (rise > 10.0 * signal.noise)), bool)
+    x, y = (outlines.mean(outlines.points) / window.block).astype(int).T
+    light = field.light()
+    rise = outlines.mean(outlines.rise) / light[y.clip(0, light.shape[0] - 1), x.clip(0, light.shape[1] - 1)]
+    large = np.bincount(outlines.region, minlength=len(colour)) > LARGE_MM * window.px_per_mm
+    return np.asarray((rise > SHARP * np.maximum(own, usual)) | (large & (rise > 5.0 * signal.noise)), bool)
 
 
 def _regions(
@@ -201,6 +204,8 @@ def _regions(
 def _clearness(step: FloatArray, signal: Signal) -> float:
     """Return the pieces' median contrast over noise, taken down where they vanish into tray or shadow."""
     kept = np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0) * signal.clear
+    if signal.shadow is not None:
+        kept *= AMONG_SHADOWS
     return float(np.median(step) / signal.noise * kept)
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from traygauge.segment.background import TrayField
 from traygauge.segment.contrast import Signal, signal_for
 from traygauge.segment.look import CoarseLook, main_colour
+from traygauge.segment.shade import shadow_mask
 from traygauge.segment.window import Window
 
 FloatArray = npt.NDArray[np.float64]
@@ -18,6 +19,8 @@ Mask = npt.NDArray[np.uint8]
 CORE_MM = 0.125
 #: Beyond the main colour so many more are looked for over the whole tray.
 MOST_COLOURS = 3
+#: Where hue tells shadows, bits of their rims narrower than this are taken off (threads with them).
+FRINGE_MM = 0.4
 #: Coloured pieces beside their shadows: share of the pieces' hue that each of their pixels shows at least.
 LEAST_HUE = 0.3
 #: Threads up to this width are followed below the piece's own threshold.
@@ -150,7 +153,26 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
         hue = cv2.transform(window.pixels, np.append(signal.hue * scale, 127.5)[None])
         least = (field.code @ signal.hue + LEAST_HUE * light) * scale + 127.5
         mask = cv2.bitwise_and(mask, cv2.compare(hue, _upsampled(least, window), cv2.CMP_GT))
+    if signal.shadow is not None:
+        mask = _without_shadows(mask, coarse, signal.shadow, window)
     return cv2.bitwise_and(mask, window.inside).astype(np.uint8, copy=False)
+
+
+def _without_shadows(mask: Mask, coarse: CoarseLook, weight: FloatArray, window: Window) -> Mask:
+    """Return the mask without what has the shadows' hue, and without the bits of rim that are left of shadows."""
+    dark = cv2.resize(mask, coarse.inside.shape[::-1], interpolation=cv2.INTER_AREA) > 127
+    shadow = cv2.resize(shadow_mask(coarse, weight, dark), mask.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    shadow = cv2.compare(shadow, 127, cv2.CMP_GT)
+    fringe = 2 * round(FRINGE_MM * window.px_per_mm / 2) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (fringe, fringe))
+    left = cv2.bitwise_and(mask, cv2.bitwise_not(shadow))
+    left = cv2.morphologyEx(cv2.morphologyEx(left, cv2.MORPH_CLOSE, kernel), cv2.MORPH_OPEN, kernel)
+    beside = cv2.dilate(shadow, kernel)
+    found, _ = cv2.findContours(left, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    for edge in found:
+        if cv2.contourArea(edge) < (2 * fringe) ** 2 and beside[edge[:, 0, 1], edge[:, 0, 0]].any():
+            cv2.drawContours(left, [edge], 0, 0, cv2.FILLED)
+    return left.astype(np.uint8, copy=False)
 
 
 def _closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:

@@ -48,10 +48,11 @@ class Outlines:
         )
 
     def mean(self, value: FloatArray) -> FloatArray:
-        """Return a value's mean over each region's free points; over all where none is free."""
-        n = int(self.region[-1]) + 1
+        """Return the mean of values (m,) or (m, 2) over each region's free points; over all where none is free."""
+        if value.ndim == 2:
+            return np.stack([self.mean(column) for column in value.T], -1)
         weight = np.where(self.free, 1.0, 1e-9)
-        return np.bincount(self.region, value * weight, minlength=n) / np.bincount(self.region, weight, minlength=n)
+        return np.bincount(self.region, value * weight) / np.bincount(self.region, weight)
 
     def split(self, points: FloatArray) -> tuple[FloatArray, ...]:
         """Return values at the points (m, ...) region by region."""

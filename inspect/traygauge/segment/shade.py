@@ -1,0 +1,105 @@
+"""Hard shadows as dark as the pieces: told from them by the hue of the light that still reaches them.
+
+A lamp's shadow is lit by the rest of the room, whose light has another hue than the lamp's. Beside it the shadow has
+one level all over, which pieces, being round, have not.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.segment.look import CoarseLook
+
+FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+Bool = npt.NDArray[np.bool_]
+Mask = npt.NDArray[np.uint8]
+
+#: Hue is averaged over so many pixels of the half resolution: one pixel's is too noisy.
+HUE_REACH = 5
+#: Two hues are two things where they explain this share of the hue's variance; noise alone gives 0.64 at best.
+TWO_HUES = 0.78
+#: A shadow's level spreads by this share of what the pieces' levels do at most.
+ONE_LEVEL = 0.85
+#: Levels between these shares of the step are taken for shadow where pieces are at 1.
+BETWEEN = 0.35, 0.8
+
+
+def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
+    """Return weights (4,) of even code values R, G, B and 1 whose local sum is positive in shadows only.
+
+    Half shadow lies between tray and full shadow: the deeper, the more hue. So hue is read against depth.
+
+    Parameters
+    ----------
+    coarse : the coarse look.
+    dark : ndarray (h / 2, w / 2): what is darker than the tray, pieces and shadows alike.
+
+    Returns
+    -------
+    None where what is dark has not two hues, one of them of a single level.
+    """
+    brightness = coarse.tray / float(coarse.tray @ coarse.tray)
+    across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
+    at = cv2.erode(dark.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    if np.count_nonzero(at) < 200:
+        return None
+    count = _local(np.ones(dark.shape, np.float32), dark)[at].astype(float)
+    level = _local(coarse.even @ brightness, dark)[at] / count
+    hue = np.stack([_local(coarse.even @ row, dark)[at] / count for row in across], -1)
+    axis = np.linalg.eigh(np.cov((hue / level[:, None]).T))[1][:, 1]
+    place = hue @ axis / level
+    parting, explained = _two_groups(place)
+    one, two = place > parting, place <= parting
+    spread = [_spread(1.0 - level[side]) for side in (one, two)]
+    if explained < TWO_HUES or min(spread) > ONE_LEVEL * max(spread):
+        return None
+    steep = sum(float(np.median(hue[side] @ axis / (1.0 - level[side]))) for side in (one, two)) / 2
+    weight = np.append(axis @ across + steep * brightness, -steep)
+    return np.asarray(weight if spread[0] < spread[1] else -weight, float)
+
+
+def shadow_mask(coarse: CoarseLook, weight: FloatArray, dark: Bool) -> Mask:
+    """Return 255 where what is dark has the shadows' hue, ndarray (h / 2, w / 2), uint8."""
+    return ((_local(coarse.even @ weight[:3] + weight[3], dark) > 0) & dark).astype(np.uint8) * 255
+
+
+def mingled(coarse: CoarseLook, rise: Float32Array) -> bool:
+    """Return whether most dark things are half as dark as pieces over a good part: shadows that cannot be told.
+
+    Parameters
+    ----------
+    rise : ndarray (h / 4, w / 4): share of the step from tray to pieces.
+    """
+    seen = ((rise > BETWEEN[0]) & (coarse.inside[::2, ::2] > 0)).astype(np.uint8)
+    _, area = cv2.connectedComponents(cv2.erode(seen, np.ones((3, 3), np.uint8)))
+    total = np.bincount(area.ravel())[1:]
+    between = np.bincount(area.ravel(), (rise < BETWEEN[1]).ravel())[1:]
+    both = (between > 0.2 * total) & (between < 0.8 * total)
+    return bool(total[both].sum() > 0.5 * total.sum())
+
+
+def _local(value: npt.NDArray[np.floating], where: Bool) -> Float32Array:
+    """Return the sum of a value over the neighbourhood, taken only where `where` is true."""
+    inside = np.where(where, value, 0.0).astype(np.float32)
+    return cv2.blur(inside, (HUE_REACH, HUE_REACH)).astype(np.float32, copy=False)
+
+
+def _two_groups(value: FloatArray) -> tuple[float, float]:
+    """Return the value that parts two groups best, and the share of variance that explains (Otsu 1979)."""
+    ordered = np.sort(value[:: max(1, len(value) // 20000)])
+    n = len(ordered)
+    below = np.arange(1, n)
+    total = np.cumsum(ordered)
+    gap = (total[-1] - total[:-1]) / (n - below) - total[:-1] / below
+    between = below * (n - below) * gap**2 / n**2
+    best = int(np.argmax(between))
+    return float(ordered[best : best + 2].mean()), float(between[best] / max(ordered.var(), 1e-12))
+
+
+def _spread(level: FloatArray) -> float:
+    """Return the relative median deviation of a level."""
+    middle = np.median(level)
+    return float(np.median(np.abs(level - middle)) / middle)
