@@ -49,6 +49,16 @@ def test_two_populations(batch):
     assert "skipped cuts" not in hints(batch(np.append(steady(), 6.25)))  # a single one is no pattern
 
 
+def test_drift_over_photos_in_the_order_given(batch):
+    photos = np.repeat([f"p{k}" for k in range(6)], 40)
+    rng = np.random.default_rng(3)
+    level = np.repeat(3.0 + 0.05 * np.arange(6), 40)
+    found = hints(batch(level + rng.normal(0, 0.05, 240), photo=photos))
+    assert "over 6 photos" in found["drift"].says
+    assert "drift" not in hints(batch(3.0 + rng.normal(0, 0.05, 240), photo=photos))
+    assert "drift" not in hints(batch(level[:160], photo=photos[:160]))  # four photos are too few
+
+
 def test_tails_read_differently_on_soft_and_hard_strand(batch):
     pieces = batch(steady(), tail_length_mm=[1.0] * 30 + [0.0] * 170)
     soft = hints(pieces, '[material]\nhardness = "Shore A 85"')["tails"]

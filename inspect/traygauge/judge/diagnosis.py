@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from traygauge.judge.intervals import share_bounds
+from traygauge.judge.intervals import share_bounds, student
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import count_share
 
@@ -59,6 +59,7 @@ def diagnose(sample: Sample) -> tuple[Hint, ...]:
     looks: tuple[Callable[[Sample], Hint | None], ...] = (
         _set_length,
         _uneven,
+        _drift,
         _two_populations,
         _tails,
         _burrs,
@@ -129,6 +130,34 @@ def _uneven(sample: Sample) -> Hint | None:
         causes,
         "grip of the feed rolls, then each knife's gap",
         _strength(true / STEADY_SPREAD, 1),
+    )
+
+
+def _drift(sample: Sample) -> Hint | None:
+    """Look for a median that drifts from photo to photo, in the order given: t test of the slope."""
+    length = sample.pieces["length_mm"].astype(float)
+    use = sample.base("thick") & np.isfinite(length) & (sample.weights > 0)
+    names = list(dict.fromkeys(sample.pieces["photo"].astype(str)))
+    photo = sample.pieces["photo"].astype(str)
+    medians = np.array(
+        [np.median(length[use & (photo == name)]) for name in names if (use & (photo == name)).any()]
+    )
+    k = len(medians)
+    if k < 5:
+        return None
+    order = np.arange(k) - (k - 1) / 2
+    slope = float((order * medians).sum() / (order**2).sum())
+    rest = medians - medians.mean() - slope * order
+    u = math.sqrt(float((rest**2).sum()) / (k - 2) / float((order**2).sum()))
+    total = slope * (k - 1)
+    if abs(slope) < student(0.995, k - 2) * max(u, 1e-12) or abs(total) < 0.01 * float(medians.mean()):
+        return None
+    figures = (
+        f"the median drifts from {medians[0]:.2f} to {medians[-1]:.2f} mm over {k} photos in the order given"
+    )
+    causes = "feed rolls that warm up, wear or fill up, or a rotor speed that wanders"
+    return Hint(
+        "drift", figures, causes, "the feed rolls, then rotor speed over time", _strength(slope / u, 3)
     )
 
 
