@@ -18,7 +18,7 @@ import pytest
 from traygauge.batch import Batch
 from traygauge.judge.verdict import Answer
 from traygauge.records import read_pieces_csv, read_verdict_json
-from traygauge.report import render_html, report_of, write_report
+from traygauge.report import palette, render_html, report_of, write_report
 from traygauge_shared.errors import PhotoError, RecordError, SheetError
 
 VOID = {"meta", "img", "input", "br", "link", "hr"}
@@ -272,3 +272,32 @@ def test_nothing_is_half_written(
     with pytest.raises(RecordError, match="No space left"):
         write_report(make_batch(), tmp_path / "out")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_the_script_looks_for_is_on_the_page(make_batch: Callable[..., Batch]) -> None:
+    html = render_html(report_of(make_batch()), make_batch())
+    page, script = Page(html), html[html.rindex("<script>") :]
+    tags = {t for t, _ in page.elements}
+    classes = {c for _, a in page.elements for c in a.get("class", "").split()}
+    names = {k for _, a in page.elements for k in a}
+    ids = {a["id"] for _, a in page.elements if "id" in a}
+    looked_for = re.findall(r'(?:querySelector|querySelectorAll|closest)\("([^"]+)"\)', script)
+    assert len(looked_for) > 8
+    for selector in looked_for:
+        for step in selector.split():
+            tag, kinds, attribute = re.match(
+                r"([a-z]*)((?:\.[\w-]+)*)(?:\[([\w-]+).*\]|:not.*)?$", step
+            ).groups()
+            assert not tag or tag in tags, selector
+            assert set(filter(None, kinds.split("."))) <= classes, selector
+            assert attribute is None or attribute in names, selector
+    assert set(re.findall(r'getElementById\("([^"]+)"\)', script)) <= ids
+
+
+def test_colours_stand_in_the_palette_only() -> None:
+    folder = Path(palette.__file__).parent
+    allowed = {"#fff", "#000", "#FFFFFF", "#808080"}
+    for file in (*folder.glob("*.py"), *folder.glob("templates/*")):
+        if file.name != "palette.py":
+            found = set(re.findall(r"#(?:[0-9a-fA-F]{6}|[0-9a-fA-F]{3})\b", file.read_text("utf-8")))
+            assert found <= allowed, (file.name, found - allowed)

@@ -15,6 +15,7 @@ from traygauge.records import write_whole
 from traygauge.report.annotated import outlined_pixels
 from traygauge.report.build import report_of
 from traygauge.report.model import Distribution, Report
+from traygauge.report.palette import LIGHT
 from traygauge.report.picture import jpeg
 from traygauge.report.plots import ticks
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 
 _WIDE, _HIGH, _MARGIN = 595.3, 841.9, 48.0
 _INNER = _WIDE - 2 * _MARGIN
-_INK, _SOFT, _LINE = "#1C2023", "#565C62", "#C9CAC4"
+_INK, _SOFT, _LINE = LIGHT.ink, LIGHT.soft, LIGHT.line
 
 #: Rows of limits and of figures that fit; the report has all of them.
 MOST_LIMITS, MOST_FIGURES = 10, 8
@@ -235,7 +236,7 @@ def _histogram(canvas: Canvas, shown: Distribution, x0: float, y0: float, wide: 
     def x(value: float) -> float:
         return x0 + (value - low) / (top - low) * wide
 
-    canvas.setFillColor(HexColor("#7C848C"))
+    canvas.setFillColor(HexColor(LIGHT.bar))
     for count, a, b in zip(shown.counts, shown.edges[:-1], shown.edges[1:], strict=True):
         if count:
             canvas.rect(

@@ -181,6 +181,6 @@ def _facts(inspection: PhotoInspection) -> tuple[Fact, ...]:
     facts.append(Fact("SHA-256", photo.sha256))
     if inspection.seconds:
         total = sum(inspection.seconds.values())
-        steps = ", ".join(f"{printable(k)} {v:.2f}" for k, v in inspection.seconds.items())
+        steps = ", ".join(f"{printable(k).replace('_', ' ')} {v:.2f}" for k, v in inspection.seconds.items())
         facts.append(Fact("time", f"{total:.2f} s ({steps})"))
     return tuple(facts)

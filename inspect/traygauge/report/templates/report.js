@@ -2,6 +2,7 @@
 // What the page can do beyond being read: show a piece's figures, find it, filter by finding, list all pieces.
 const data = JSON.parse(document.getElementById("data").textContent);
 const at = Object.fromEntries(data.columns.map((c, k) => [c[0], k]));
+const casing = getComputedStyle(document.documentElement).getPropertyValue("--casing");
 const make = (tag, text, kind) => {
   const e = document.createElement(tag);
   if (text !== undefined) e.textContent = text;
@@ -80,15 +81,15 @@ class Part {
     const line = (path, colour, wide) => { pen.strokeStyle = colour; pen.lineWidth = wide / zoom; pen.stroke(path); };
     pen.setTransform(zoom, 0, 0, zoom, -left * zoom, -top * zoom);
     const mid = g.querySelector(".mid");
-    if (mid) for (const [colour, wide] of [["#121416", 7], ["#fff", 3]]) line(new Path2D(mid.getAttribute("d")), colour, wide);
+    if (mid) for (const [colour, wide] of [[casing, 7], ["#fff", 3]]) line(new Path2D(mid.getAttribute("d")), colour, wide);
     const bar = new Path2D(`M${left + 20 / zoom} ${top + (height - 22) / zoom}h${this.perMm}`);
-    line(bar, "#121416", 12);
+    line(bar, casing, 12);
     line(bar, "#fff", 6);
     pen.setTransform(1, 0, 0, 1, 0, 0);
     pen.font = "600 24px system-ui, sans-serif";
     pen.lineWidth = 6;
     pen.lineJoin = "round";
-    pen.strokeStyle = "#121416";
+    pen.strokeStyle = casing;
     pen.fillStyle = "#fff";
     pen.strokeText("1 mm", 32 + this.perMm * zoom, height - 14);
     pen.fillText("1 mm", 32 + this.perMm * zoom, height - 14);
