@@ -67,7 +67,10 @@ def test_intervals() -> None:
     assert between(-math.inf, 13.1, 1) == "at most 13.1"
     assert between(3.8, math.inf, 1) == "at least 3.8"
     assert between(-math.inf, math.inf, 1) == ""
-    assert interval_decimals(2.97, 3.03, 3.0) == 3
+    assert interval_decimals(2.97, 3.03, 3.0) == 2
+    assert interval_decimals(0.0, 35.0, 16.2) == 0
+    assert interval_decimals(9.1, 35.0, 16.2) == 1
+    assert interval_decimals(3.0, 3.0, 3.0) == 1
     assert interval_decimals(3.8, 13.1, 7.5) == 1
     assert interval_decimals(108000.0, 117000.0, 112345.0, least=-9) == -2
 

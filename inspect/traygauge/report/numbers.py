@@ -67,10 +67,10 @@ def spread(u: float, decimals: int) -> str:
 
 
 def interval_decimals(low: float, high: float, estimate: float, *, least: int = 0) -> int:
-    """Return the decimals at which an interval has two digits, judged by its narrower side."""
+    """Return the decimals at which an interval's narrower side has two digits, at most two decimals."""
     sides = [abs(estimate - end) for end in (low, high) if math.isfinite(end) and math.isfinite(estimate)]
     sides = [side for side in sides if side > 0]
-    return decimals_of(min(sides), digits=2, most=3, least=least) if sides else 1
+    return decimals_of(min(sides), digits=2, most=2, least=least) if sides else 1
 
 
 def between(low: float, high: float, decimals: int) -> str:
