@@ -23,15 +23,17 @@ Bool = npt.NDArray[np.bool_]
 Labels = npt.NDArray[np.int32]
 Contours = list[npt.NDArray[np.int32]]
 
-#: The smallest thing that is a region: crumbs from 0.3 mm, blur and noise taken off.
-SMALLEST_MM = 0.27
+#: The smallest thing that is a region: crumbs from 0.3 mm, with room for their shape.
+SMALLEST_MM = 0.23
 #: An edge steps by this share of its region's contrast at least: noise, glow and soft shadows do not.
 SHARP = 0.25
-#: Things with an outline longer than this are no specks.
-LARGE_MM = 4.0
+#: Things smaller than this must do better: noise makes specks.
+SPECK_MM, SHARP_SPECK = 0.5, 0.45
 
 #: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: that much is left of it.
 AMONG_SHADOWS = 0.4
+#: Specks this near to a piece are bits of its fringe.
+FRINGE_MM = 0.2
 #: Share of the pieces' contrast that their shaded flanks keep at least where pieces are fit to be measured.
 FLANK = 0.1
 
@@ -58,7 +60,7 @@ def find_pieces(tray: TrayView) -> Regions:
     colour = _mean_colours(labels, len(contours), window, field)
     light = linear_light(window.pixels)
     first = refine(contours, light, own_weights(colour, signal, coarse), blur_px=window.blur_px)
-    keep = _stands_out(first, colour, signal, coarse, window, field)
+    keep = _stands_out(first, colour, signal, coarse, window, field) & ~_beside_others(contours, labels, window)
     contours, first = [c for c, k in zip(contours, keep, strict=True) if k], first.only(keep)
     if not contours:
         return _nothing(tray, window)
@@ -149,18 +151,29 @@ def _redrawn(labels: Labels, things: list[Thing], outlines: Outlines) -> Labels:
 def _stands_out(
     outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook, window: Window, field: TrayField
 ) -> Bool:
-    """Return whether each region's edge rises by a good part of its contrast, and of the usual one.
-
-    Large ones only need an edge above noise: in shadow the tray beside a piece is not the lit one.
-    """
+    """Return which regions are no specks and rise sharply by a good part of their contrast, and of the usual one."""
     weight = own_weights(colour, signal, coarse)
     own = ((colour - srgb_to_linear(coarse.tray / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
     x, y = (outlines.mean(outlines.points) / window.block).astype(int).T
     light = field.light()
     rise = outlines.mean(outlines.rise) / light[y.clip(0, light.shape[0] - 1), x.clip(0, light.shape[1] - 1)]
-    large = np.bincount(outlines.region, minlength=len(colour)) > LARGE_MM * window.px_per_mm
-    return np.asarray((rise > SHARP * np.maximum(own, usual)) | (large & (rise > 5.0 * signal.noise)), bool)
+    area = np.array([cv2.contourArea(o.astype(np.float32)) for o in outlines.split(outlines.points)])
+    size_mm = np.sqrt(4.0 / np.pi * area) / window.px_per_mm
+    least = np.where(size_mm < SPECK_MM, SHARP_SPECK, SHARP) * np.maximum(own, usual)
+    return np.asarray((rise > least) & (size_mm > SMALLEST_MM), bool)
+
+
+def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
+    """Return which things are specks right beside a larger thing: bits of its fringe."""
+    length = np.array([len(c) for c in contours])
+    out = np.zeros(len(contours), bool)
+    reach = round(FRINGE_MM * window.px_per_mm)
+    for k in np.flatnonzero(length < np.pi * SPECK_MM * window.px_per_mm):
+        near = labels[around(contours[k], labels.shape, reach)]
+        others = near[(near > 0) & (near != k + 1)]
+        out[k] = bool((length[others - 1] > 2 * length[k]).any())
+    return out
 
 
 def _regions(

@@ -141,6 +141,8 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
     bottom = float(tray_level.min()) - 0.5 * step
     gain = 255.0 / (float((tray_level + step * light).max()) + 0.3 * step - bottom)
     seen = cv2.transform(window.pixels, np.append(by_code * gain, -bottom * gain)[None])
+    if (signal.weight > 0).any() and (signal.weight < 0).any():  # colour, which the file holds at half the resolution
+        seen = cv2.blur(seen, (3, 3))
     mask = cv2.compare(seen, _upsampled((tray_level - bottom + signal.mark * step * light) * gain, window), cv2.CMP_GT)
     if signal.mark > signal.ridge_mark:
         width = 2 * round(THREAD_MM * window.px_per_mm / 2) + 1
