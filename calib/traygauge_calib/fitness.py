@@ -118,8 +118,8 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
     ),
     "compression": (
         "blockiness",
-        1.5,
-        4.0,
+        2.2,
+        10.0,
         "higher",
         "send the original file, not one that a messenger wrote anew",
     ),

@@ -18,10 +18,8 @@ from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
 
-_HALF = 10  # samples from the middle of a patch to its rim
-_STEPS = np.arange(-_HALF, _HALF + 1) / _HALF
-_ARM = np.abs(_STEPS) >= 0.4  # what of an edge is used: away from the corner's own blur
-_FLAT = np.abs(_STEPS) >= 0.7  # where across an edge the light is level
+_ARM = 0.4  # an edge is used from here to the patch's rim: away from the corner's own blur
+_FLAT = 0.7  # across an edge the light is level from here to the rim
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,9 +61,10 @@ def refine_saddles(
     reach = lengths.min(1)
     good = np.ones(len(points), bool)
     twist = np.full(len(points), np.inf)
+    steps, sign = _steps(float(np.median(reach))), signs[:, None, None].astype(np.float32)
     for _ in range(rounds):
-        patches, inside = _patches(grey, points, axes_px)
-        shift, twist_share, sound = _shift(patches * signs[:, None, None])
+        patches, inside = _patches(grey, points, axes_px, steps)
+        shift, twist_share, sound = _shift(patches * sign, steps)
         points = points + np.einsum("na,nad->nd", np.clip(shift, -0.5, 0.5), axes_px)
         twist = (np.abs(twist_share) * lengths).max(1)
         good = sound & inside
@@ -75,14 +74,20 @@ def refine_saddles(
     return Saddles(points, good, twist)
 
 
+def _steps(reach_px: float) -> FloatArray:
+    """Return sample places from -1 to 1, about a pixel apart."""
+    half = int(np.clip(np.ceil(reach_px), 6, 24))
+    return np.arange(-half, half + 1) / half
+
+
 def _patches(
-    grey: npt.NDArray[np.uint8], points: FloatArray, axes: FloatArray
+    grey: npt.NDArray[np.uint8], points: FloatArray, axes: FloatArray, steps: FloatArray
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Return linear light (N, 21, 21), row along y, bilinear, and whether each patch lies in the photo."""
+    """Return linear light (N, S, S), row along y, bilinear, and whether each patch lies in the photo."""
     places = (
         points[:, None, None]
-        + _STEPS[None, None, :, None] * axes[:, None, None, 0]
-        + _STEPS[None, :, None, None] * axes[:, None, None, 1]
+        + steps[None, None, :, None] * axes[:, None, None, 0]
+        + steps[None, :, None, None] * axes[:, None, None, 1]
     )
     height, width = grey.shape
     extent = np.abs(axes).sum(1)
@@ -90,34 +95,33 @@ def _patches(
     # places are rounded to 1/32 px here, which is no more than noise on the mean over a patch
     x, y = (np.ascontiguousarray(places[..., axis].reshape(len(points), -1), np.float32) for axis in (0, 1))
     code = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return LINEAR_OF_CODE[code].reshape(places.shape[:3]).astype(float), inside
+    return LINEAR_OF_CODE[code].reshape(places.shape[:3]), inside
 
 
-def _shift(patches: FloatArray) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+def _shift(patches: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
     """Return the corner's place (N, 2) and the opposite edges' disagreement (N, 2), both in half patches.
 
     The patches are those of a corner whose top left is dark. The third answer: all four edges are there.
     """
-    far, near = _ARM & (_STEPS > 0), _ARM & (_STEPS < 0)
+    far, near = steps >= _ARM, steps <= -_ARM
     # profile across each edge, dark to bright: right and left edges run along x and are crossed along y
-    right = -patches[:, :, far].mean(2)
-    left = patches[:, :, near].mean(2)
-    below = -patches[:, far, :].mean(1)
-    above = patches[:, near, :].mean(1)
-    place = np.stack([_edge(p)[0] for p in (right, left, below, above)], 1)
-    step = np.stack([_edge(p)[1] for p in (right, left, below, above)], 1)
-    sound = (step > 0.35 * step.max(1, keepdims=True)).all(1) & (step.min(1) > 0.01)
-    across = (place[:, 2] + place[:, 3]) / 2
-    down = (place[:, 0] + place[:, 1]) / 2
-    apart = np.stack([place[:, 2] - place[:, 3], place[:, 0] - place[:, 1]], 1) / 2
-    return np.stack([across, down], 1), apart, sound
+    profiles = (
+        -patches[:, :, far].mean(2),
+        patches[:, :, near].mean(2),
+        -patches[:, far, :].mean(1),
+        patches[:, near, :].mean(1),
+    )
+    (right, left, below, above), step = np.array([_edge(p, steps) for p in profiles]).swapaxes(0, 1)
+    sound = (step > 0.35 * step.max(0)).all(0) & (step.min(0) > 0.01)
+    place = np.stack([below + above, right + left], 1) / 2
+    apart = np.stack([below - above, right - left], 1) / 2
+    return place, apart, sound
 
 
-def _edge(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return where each rising profile (N, 21) steps, in half patches, and how high the step is."""
-    start = profile[:, _FLAT & (_STEPS < 0)].mean(1)
-    end = profile[:, _FLAT & (_STEPS > 0)].mean(1)
-    step = end - start
+def _edge(profile: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return where each rising profile (N, S) steps, in half patches, and how high the step is."""
+    start = profile[:, steps <= -_FLAT].mean(1)
+    step = profile[:, steps >= _FLAT].mean(1) - start
     share = (profile - start[:, None]) / np.where(np.abs(step) < 1e-6, 1e-6, step)[:, None]
-    integral = (share.sum(1) - (share[:, 0] + share[:, -1]) / 2) / _HALF
+    integral = (share.sum(1) - (share[:, 0] + share[:, -1]) / 2) * (steps[1] - steps[0])
     return 1.0 - integral, step

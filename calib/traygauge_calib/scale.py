@@ -168,7 +168,7 @@ def _view(
         camera=fit.camera,
         window_mm=window,
         source="sheet",
-        scale=_uncertainty(fit, window, plane),
+        scale=shared_uncertainty(fit, window, plane),
         blur_px=quality.blur_px,
         noise=quality.noise,
         edge_spread=quality.edge_spread,
@@ -209,7 +209,7 @@ def _warnings(fit: PoseFit, belief: CameraBelief, record: PrintRecord | None) ->
     return tuple(said)
 
 
-def _uncertainty(
+def shared_uncertainty(
     fit: PoseFit, window_mm: tuple[float, float, float, float], plane_mm: float
 ) -> ScaleUncertainty:
     """Return the shared uncertainties that follow from the fit's covariance."""

@@ -174,7 +174,7 @@ def _layout(sheet: Sheet, paper: str) -> _Layout:
             advice="choose a larger paper or a smaller sheet",
         )
     roomy = spare >= 30.0
-    return _Layout(size, left, max(11.0, 0.3 * spare) if roomy else spare / 2.0, roomy)
+    return _Layout(size, left, max(10.0, 0.3 * spare) if roomy else spare / 2.0, roomy)
 
 
 def _draw_ring(canvas: Canvas, sheet: Sheet) -> None:

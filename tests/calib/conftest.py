@@ -28,7 +28,7 @@ PAPER, INK = 0.80, 0.035  # linear reflectance
 class View:
     """What is drawn; see `draw`."""
 
-    sheet: str = "medium"
+    sheet: str = "small"
     size: tuple[int, int] = (1280, 960)
     focal_35mm: float = 28.0
     off_centre: tuple[float, float] = (0.0, 0.0)  # principal point from the middle, px
@@ -128,7 +128,7 @@ def _paint(
     view: View, matrix: np.ndarray, terms: np.ndarray, rotation: np.ndarray, centre: np.ndarray
 ) -> np.ndarray:
     width, height = view.size
-    step, over = 16, 3
+    step, over = 16, 2
     u, v = np.arange(-step, width + 2 * step, step, float), np.arange(-step, height + 2 * step, step, float)
     grid = np.stack(np.meshgrid(u, v), -1).reshape(-1, 1, 2)
     exact = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 50, 1e-12)
