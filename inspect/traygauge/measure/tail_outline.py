@@ -15,6 +15,10 @@ IntArray = npt.NDArray[np.int64]
 _PROBES = ((0.36, 0.15), (0.50, 0.22), (0.70, 0.29), (1.00, 0.36), (1.60, 0.42))
 
 
+#: From which turn inwards an outline has a kink (20 degrees; a pinched end's flare has 12 over half a diameter).
+KINK_RAD = 0.35
+
+
 @dataclass(frozen=True, eq=False)
 class Rings:
     """Closed outlines at even spacing, joined in one array.
@@ -165,21 +169,24 @@ class Root:
     Parameters
     ----------
     at_px : arc along the thread's path at which it crosses the cut edge; negative before the path's first point.
+    edge_px : arc at which it crosses the outline beside it, continued under it; NaN where it doesn't.
     first, last : indices into the ring: what lies between them (last may run past the end) is thread, not body.
     """
 
     at_px: float
+    edge_px: float
     first: int
     last: int
 
 
 def root_of(
-    ring: FloatArray, step: float, path: FloatArray, reach: FloatArray, margin_px: float, diameter: float
+    ring: FloatArray, step: float, path: FloatArray, reach: FloatArray, blur_px: float, diameter: float
 ) -> Root | None:
     """Return where a thread's path crosses the edge of the body it sits on, None where it does not lie on the ring.
 
-    The outline left and right of the thread is continued under it. On a corner one side runs along the thread and
-    the other across: the crossing with the side that runs across counts.
+    The outline turns inwards where it leaves the body for the thread and where it comes back: between these two kinks
+    lies the root. On a corner there may be one only, and for a thread too faint for the outline there is none. Then the
+    outline beside the thread is continued under it, on the side that runs across.
 
     Parameters
     ----------
@@ -187,10 +194,9 @@ def root_of(
     step : that spacing, px.
     path : ndarray (k, 2): the thread from about the body outwards, evenly spaced, k >= 3.
     reach : ndarray (k,): half the thread's width there as its light tells, px.
-    margin_px : outline within `reach` (or half the outline's own width) and this margin is not the body's.
+    blur_px : standard deviation of the edges.
     diameter : of the body, px.
     """
-    m = len(ring)
     spacing = float(np.hypot(*(path[1] - path[0])))
     ahead = path[min(len(path) - 1, max(2, round(0.15 * diameter / spacing)))] - path[0]
     ahead /= np.hypot(*ahead)
@@ -199,20 +205,52 @@ def root_of(
     d2 = ((ring[:, None, :] - longer[None, :, :]) ** 2).sum(-1)
     beside = 1.2 * np.sqrt(d2.min(axis=0))  # the thick root is thicker than its light tells
     broad = np.maximum(beside, np.concatenate([np.full(inside, reach[:3].max()), reach]))
-    broad = np.minimum(broad, 0.24 * diameter) + margin_px
+    broad = np.minimum(broad, 0.24 * diameter) + 1.5 * blur_px + 0.8
     within = d2 < broad**2
     foot = int(np.argmin(d2[:, inside : inside + 3].min(axis=1)))
     run = _run(within.any(axis=1), foot)
     if run is None:
         return None
-    n = max(3, round(0.13 * diameter / step))
-    at = _across(ring, longer, spacing, run, n, ahead, inside + round(0.3 * diameter / spacing))
-    if at is None:
+    arcs = d2.argmin(axis=1) * spacing  # where along the path each outline point lies
+    nearest = inside * spacing + 0.35 * diameter
+    kinks = _kinks(
+        ring, run, arcs, min(nearest, 0.6 * spacing * len(longer)), max(2, round((1.5 * blur_px + 1) / step))
+    )
+    line = _across(
+        ring, longer, spacing, run, max(3, round(0.2 * diameter / step)), ahead, round(nearest / spacing)
+    )
+    # blur rounds a kink off: half contrast passes 0.545 blurs outside a square one (Phi(0.545)² = 1/2)
+    found = [float(np.mean(arcs[kinks])) - 0.545 * blur_px] if kinks else []
+    found += [] if line is None else [line]
+    if not found:
         return None
+    at = float(np.mean(found))
     # body outline beside the inner continuation belongs to the body after all
     outer = np.arange(len(longer)) * spacing > at - 1.5 * step
     taken = _run((within & outer).any(axis=1), foot) or (foot, foot)
-    return Root(at - inside * spacing, taken[0] % m, taken[0] % m + taken[1] - taken[0])
+    m = len(ring)
+    edge = float("nan") if line is None else line - inside * spacing
+    return Root(at - inside * spacing, edge, taken[0] % m, taken[0] % m + taken[1] - taken[0])
+
+
+def _kinks(ring: FloatArray, run: tuple[int, int], arcs: FloatArray, most: float, m: int) -> list[int]:
+    """Return the ring's points, one on each side of a thread at most, at which it turns inwards most."""
+    index = np.arange(run[0] - m, run[1] + m + 1)
+    n = len(ring)
+    here = ring[index % n]
+    coming, going = here - ring[(index - m) % n], ring[(index + m) % n] - here
+    turn = np.arctan2(coming[:, 0] * going[:, 1] - coming[:, 1] * going[:, 0], (coming * going).sum(axis=1))
+    from_first = ring - ring[0]
+    if (from_first[:-1, 0] * from_first[1:, 1] - from_first[:-1, 1] * from_first[1:, 0]).sum() < 0:
+        turn = -turn
+    along = arcs[index % n]
+    tip = int(np.argmax(along))
+    found = []
+    for side in (slice(0, tip), slice(tip, len(index))):
+        inward = np.where(along[side] < most, turn[side], 0.0)
+        if len(inward) and inward.min() < -KINK_RAD:
+            found.append(int(index[side][np.argmin(inward)] % n))
+    return found
 
 
 def _run(near: npt.NDArray[np.bool_], foot: int, gap: int = 6) -> tuple[int, int] | None:

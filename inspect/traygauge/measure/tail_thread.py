@@ -85,12 +85,13 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
         return None
     path = _calmed(ridge.points)
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-    root = root_of(ring, step, path, ridge.weight / 2, 1.5 * sight.blur_px + 0.8, sight.diameter_px)
+    root = root_of(ring, step, path, ridge.weight / 2, sight.blur_px, sight.diameter_px)
     if root is None:
         return None
     tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
     length = tip - root.at_px
-    if length < SHORTEST_MM * sight.px_per_mm:
+    # a corner of the body ends where its two sides meet, a thread goes on from there (no such place: NaN, no objection)
+    if min(length, tip - root.edge_px) < SHORTEST_MM * sight.px_per_mm:
         return None
     if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
         return None
@@ -125,7 +126,8 @@ def _tip(arc: FloatArray, weight: FloatArray, root: float, blur: float) -> float
         trend = np.maximum(level + slope * arc, 0.3 * weight[middle].mean())
     else:
         beyond = weight[arc > root]
-        trend = np.full(len(arc), np.median(np.sort(beyond)[-4:]) if len(beyond) else 0.0)
+        # too short for a trend: most tails are drawn out, and end at about two thirds of their widest
+        trend = np.full(len(arc), 0.67 * np.median(np.sort(beyond)[-4:]) if len(beyond) else 0.0)
     above = np.flatnonzero(weight >= 0.5 * trend)
     if len(above) == 0 or above[-1] == len(arc) - 1:
         return end

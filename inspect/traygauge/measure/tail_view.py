@@ -40,7 +40,7 @@ def view_correction(
     half_height = float(np.sqrt(max(radius**2 - beside**2, 0.0)))
     hidden = abs(float(lean @ normal)) / slant * half_height
     u_tip = abs(float(lean @ _unit(tip - line_mm[-1 - k]))) * diameter_mm / np.sqrt(12)
-    return hidden, float(np.hypot(u_tip, 0.5 * hidden))
+    return 0.5 * hidden, float(np.hypot(u_tip, 0.5 * hidden))
 
 
 def _face(body_mm: FloatArray, root: FloatArray) -> tuple[FloatArray, float]:
