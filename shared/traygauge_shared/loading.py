@@ -34,6 +34,7 @@ Pixels = npt.NDArray[np.uint8]
 MAX_BYTES = 512 * 2**20
 MAX_PIXELS = 250_000_000
 MAX_SIDE_PX = 32_000
+MIN_SIDE_PX = 32  # icons and single pixels: nothing could be told from them
 _MAX_PIXELS_PER_BYTE = (
     2000  # real photos have 2 to 20, blank ones up to 200: more would only cost time and memory
 )
@@ -158,8 +159,13 @@ def clean_name(name: str) -> str:
 
 
 def _check_size(width: int, height: int, byte_count: int) -> None:
-    if min(width, height) < 1:
-        raise PhotoError("the photo has no pixels", found=f"{width} x {height} pixels", advice=_AGAIN)
+    if min(width, height) < MIN_SIDE_PX:
+        raise PhotoError(
+            "the photo is too small",
+            found=f"{width} x {height} pixels",
+            expected=f"at least {MIN_SIDE_PX} on a side; a phone's photo has some 4000 x 3000",
+            advice="send the photo in its full size",
+        )
     if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE_PX:
         raise PhotoError(
             "the photo is too large",

@@ -207,7 +207,12 @@ def png_head(width: int, height: int) -> bytes:
     )
 
 
-@pytest.mark.parametrize("size", [(50_000, 50_000), (40_000, 10), (20_000, 20_000)])
+@pytest.mark.parametrize("size", [(0, 0), (1, 1), (1, 5000), (31, 400)])
+def test_tiny_pictures_are_refused(size: tuple[int, int]) -> None:
+    assert refusal(png_head(*size)).found  # 0 x 0: Pillow refuses it
+
+
+@pytest.mark.parametrize("size", [(50_000, 50_000), (40_000, 40), (20_000, 20_000)])
 def test_huge_dimensions_are_refused_before_decoding(size: tuple[int, int]) -> None:
     error = refusal(png_head(*size))
     assert error.found == f"{size[0]} x {size[1]} pixels"
@@ -253,7 +258,7 @@ def test_what_is_no_photo_is_refused_with_the_kinds_that_are(data: bytes) -> Non
 
 
 def test_numbers_of_32_bits_are_no_photo() -> None:
-    assert "32-bit" in refusal(encoded(np.zeros((4, 4), np.float32), "TIFF")).found
+    assert "32-bit" in refusal(encoded(np.zeros((40, 40), np.float32), "TIFF")).found
 
 
 def test_missing_files_folders_pipes_and_odd_names_are_refused(tmp_path: Path) -> None:
@@ -322,7 +327,7 @@ def test_a_progress_bar_drawn_while_a_photo_is_decoded_is_passed_on(
 def test_heic_support_is_imported_for_heic_only() -> None:
     code = (
         "import sys; from traygauge_shared.saving import jpeg_bytes; import numpy as np;"
-        "from traygauge_shared.loading import decode_photo; decode_photo(jpeg_bytes(np.zeros((8, 8, 3), 'u1')), 'a');"
+        "from traygauge_shared.loading import decode_photo; decode_photo(jpeg_bytes(np.zeros((40, 40, 3), 'u1')), 'a');"
         "print('pi_heif' in sys.modules)"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
