@@ -15,6 +15,8 @@ Window = tuple[float, float, float, float]
 
 #: An outline that comes so near to a side runs past it, mm.
 TOUCHES_MM = 0.5
+#: Pieces larger than this part of the frame are weighted as if they were this large.
+LARGEST = 0.5
 
 
 def border_weights(
@@ -74,7 +76,10 @@ def _photo_weights(boxes: FloatArray, window: Window, passed: tuple[bool, ...]) 
     x0, x1 = _stretch(boxes[:, [0, 2]], window[0], window[2], passed[0], passed[2])
     y0, y1 = _stretch(boxes[:, [1, 3]], window[1], window[3], passed[1], passed[3])
     left, top, right, bottom = passed
-    return edge_weights(boxes, (x0, y0, x1, y1), sides=(left, top, right, bottom))
+    # what fills the frame is no piece that could have been lost; it keeps the largest weight that means anything
+    size = np.minimum(boxes[:, 2:] - boxes[:, :2], LARGEST * np.array([x1 - x0, y1 - y0]))
+    sized = np.concatenate([boxes[:, :2], boxes[:, :2] + size], axis=1)
+    return edge_weights(sized, (x0, y0, x1, y1), sides=(left, top, right, bottom))
 
 
 def _stretch(
@@ -82,5 +87,5 @@ def _stretch(
 ) -> tuple[float, float]:
     if past_low and past_high:
         return low, high
-    reach = float(ends.max()) - low if past_low else high - float(ends.min())
+    reach = max(float(ends.max()) - low if past_low else high - float(ends.min()), TOUCHES_MM)
     return (low, low + 2 * reach) if past_low else (high - 2 * reach, high)

@@ -30,7 +30,7 @@ class Distribution:
     photo : ndarray (n,), which photo each comes from.
     u_shared : ndarray (n,), standard uncertainty that all share, mm.
     clusters : what the photos do to the figures.
-    least, most : ndarrays (k,): the unmeasured pieces at their shortest and at their longest.
+    least, most : ndarrays (k,): the unmeasured pieces at their shortest and at their longest (infinite: no end seen).
     """
 
     values: FloatArray
@@ -53,7 +53,7 @@ class Distribution:
         if statistic == "mean":
             return float(np.average(self.values, weights=self.weights))
         if statistic == "spread":
-            return float(_spread(self.values))
+            return float(_spread(np.minimum(self.values, 1e6)))
         p = _QUANTILES[statistic]
         return float(percentile(self.values, p, weights=self.weights, rule="median_unbiased"))
 
@@ -63,6 +63,10 @@ class Distribution:
         """Return lower and upper bound of a figure, each missed with its error; an error of 0 gives no bound."""
         low = self._filled(self.least if unmeasured else self.least[:0])
         high = self._filled(self.most if unmeasured else self.most[:0])
+        if statistic == "spread" and unmeasured and len(self.least):
+            # short ones and long ones both widen a spread: take the worst of either
+            ends = [d.bounds(statistic, low_error, high_error) for d in (self, low, high)]
+            return min(e[0] for e in ends), max(e[1] for e in ends)
         return (
             low._bound(statistic, low_error, 0) if low_error > 0 else -math.inf,
             high._bound(statistic, high_error, 1) if high_error > 0 else math.inf,
@@ -84,6 +88,8 @@ class Distribution:
             return nothing
         effect, u = self.clusters.design_effect, self.u_shared_of(statistic)
         degrees = min(self.clusters.degrees, self.n - 1.0)
+        if statistic == "mean" and not np.isfinite(self.values[-1]):
+            return nothing
         if statistic == "mean":
             return mean_bounds(
                 self.values,
@@ -102,15 +108,18 @@ class Distribution:
             return nothing
         value = float(_at_rank(self.values, self.weights, rank))
         middle = self.estimate(statistic)
+        if not math.isfinite(value) or not math.isfinite(middle):
+            return nothing
         away = math.hypot(value - middle, float(ndtri(1 - error)) * u)
         return middle + away if side else max(middle - away, 0.0)
 
     @cached_property
     def _spreads(self) -> FloatArray:
         """Return the spread of each resample, ascending."""
+        values = np.minimum(self.values, 1e6)  # no end seen: a number so large is none
 
         def figure(index: npt.NDArray[np.intp]) -> FloatArray:
-            return _spread(self.values[index])
+            return _spread(values[index])
 
         return resampled(figure, self.photo)
 
@@ -167,7 +176,7 @@ def _unmeasured(sample: Sample, out: BoolArray, column: str) -> tuple[FloatArray
     longest = np.fmin(extent, room / np.maximum(count, 1)) if column == "length_mm" else extent
     return (
         np.concatenate([low, np.zeros(int(count.sum()))]),
-        np.concatenate([np.nan_to_num(high, posinf=1e6), np.repeat(longest, count)]),
+        np.concatenate([high, np.repeat(longest, count)]),
     )
 
 

@@ -71,8 +71,8 @@ def _rates(sample: Sample, error: float) -> list[Figure]:
     if longs is not None and longs.n:
         low, high = longs.bounds(error, error, unmeasured=True)
         per_kg = tuple(
-            1e6 * p / m
-            for p, m in ((longs.share, mass.estimate), (low, mass.high), (high, mass.low or math.nan))
+            1e6 * p / m if m > 0 else math.inf
+            for p, m in ((longs.share, mass.estimate), (low, mass.high), (high, mass.low))
         )
         found.append(_measured("longs_per_kilogram", "long pieces per kilogram", "1/kg", *per_kg))
         if throughput is not None:
@@ -83,7 +83,9 @@ def _rates(sample: Sample, error: float) -> list[Figure]:
                 _measured("seconds_between_longs", "time between two long pieces, on the average", "s", *gap)
             )
     if throughput is not None:
-        rate = tuple(throughput / 3.6 * 1000 / m for m in (mass.estimate, mass.high, mass.low or math.nan))
+        rate = tuple(
+            throughput / 3.6 * 1000 / m if m > 0 else math.inf for m in (mass.estimate, mass.high, mass.low)
+        )
         found.append(_measured("pieces_per_second", "pieces that the throughput needs", "1/s", *rate))
         found += _against_cutter(sample, rate[0])
     return found

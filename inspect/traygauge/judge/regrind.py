@@ -78,8 +78,10 @@ def sieve_table(sample: Sample, series: str = "R20/3", by: str = "count") -> Sie
         )
     openings, size = np.array(SERIES[series]), projected_mesh_mm(sample)
     use = sample.base("fines") & np.isfinite(size) & ~sample.reach.is_heap & (sample.weights > 0)
-    if by == "mass" and not weighed(sample)[use & sample.base("long")].all():
+    heavy = use & sample.base("long")
+    if by == "mass" and not (heavy.any() and weighed(sample)[heavy].all()):
         by = "area"
+    use &= _amount(sample, by) > 0
     amount = sample.weights[use] * _amount(sample, by)[use]
     held = np.searchsorted(-openings, -size[use], side="right")  # first opening smaller than the piece
     retained = np.bincount(held, amount, minlength=len(openings) + 1)

@@ -86,7 +86,7 @@ def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
         int(h.sum()),
         len(h),
         min(max(share, 0.0), 1.0),
-        cluster.effective(error) * worth,
+        min(cluster.effective(error) * worth, float(len(h))),
         cluster,
         u_share,
         more,
