@@ -98,7 +98,7 @@ def _lettered(
     from PIL import Image, ImageDraw, ImageFont
 
     unit = max(frame.width, frame.height)
-    font = ImageFont.load_default(_TEXT * unit)
+    font = ImageFont.load_default(max(_TEXT * unit, 1.0))  # a picture of a few pixels
     foot = round(4 * _TEXT * unit)
     canvas = Image.new("RGB", (frame.width, frame.height + foot), CASING)
     canvas.paste(Image.fromarray(pixels), (0, 0))
