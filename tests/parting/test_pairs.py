@@ -25,7 +25,7 @@ def drawn(rods: list[tuple[float, float, float, float]], size: tuple[int, int] =
     mask = depth.max(0) >= 0
     value = np.take_along_axis(light, top[None], 0)[0]
     nearest = np.sort(depth, 0)
-    contact = (nearest[-1] < 1.5) & (nearest[-2 if len(rods) > 1 else -1] > -1.5) & (len(rods) > 1)
+    contact = (nearest[-1] < 1.0) & (nearest[-2 if len(rods) > 1 else -1] > -1.0) & (len(rods) > 1)
     value = np.where(contact, 0.55 * value, value)
     picture = np.where(mask, 200 * value, 20)
     rng = np.random.default_rng(1)

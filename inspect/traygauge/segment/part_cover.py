@@ -15,26 +15,53 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: What one rod more costs, in diameters of outline.
 ROD_COST = 0.6
+#: Candidates must gain this much alone, and this share of what a clear outline would say for them.
+LEAST_GAIN, LEAST_SHARE = 0.3, 0.25
+#: What a length costs that is half as long again as what is usual.
+LONG_COST = 1.0
 #: What a square diameter covered by two rods costs.
-OVERLAP_COST = 0.8
+OVERLAP_COST = 0.2
 #: What it costs when one rod lies wholly in another, less from there to a share of 0.4.
 SAME_COST = 8.0
 
 
 def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return the pairs i < j of rods whose bounding circles meet."""
-    reach = np.hypot(rods[:, 3] / 2 + rods[:, 5], rods[:, 4] / 2)
-    tree = cKDTree(rods[:, :2])
-    pairs = tree.query_pairs(2 * float(reach.max()), output_type="ndarray")
-    i, j = pairs[:, 0].astype(np.int64), pairs[:, 1].astype(np.int64)
-    gap = np.hypot(*(rods[i, :2] - rods[j, :2]).T)
-    near = gap < reach[i] + reach[j]
-    return i[near], j[near]
+    """Return the pairs i < j of rods (n, 6) that may overlap: their boxes meet along each box's own axes.
+
+    Long rods count as a row of short ones, so that few pairs need a closer look.
+    """
+    if len(rods) < 2:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    wide = float(np.median(rods[:, 4]))
+    half, radius = rods[:, 3] / 2 + rods[:, 5], rods[:, 4] / 2
+    count = np.maximum(1, np.ceil(half / wide)).astype(np.int64)
+    rod = np.repeat(np.arange(len(rods)), count)
+    step = np.arange(len(rod)) - np.repeat(np.cumsum(count) - count, count)
+    offset = ((step + 0.5) / count[rod] - 0.5) * 2 * half[rod]
+    x = rods[rod, 0] + offset * np.cos(rods[rod, 2])
+    y = rods[rod, 1] + offset * np.sin(rods[rod, 2])
+    reach = np.hypot(half / count, radius)
+    close = cKDTree(np.stack([x, y], 1)).query_pairs(2 * float(reach.max()), output_type="ndarray")
+    own = rod[close]
+    own = own[own[:, 0] != own[:, 1]]
+    key = np.unique(own.min(1) * len(rods) + own.max(1))
+    i, j = key // len(rods), key % len(rods)
+    turn = rods[i, 2] - rods[j, 2]
+    c, s = np.abs(np.cos(turn)), np.abs(np.sin(turn))
+    dx, dy = (rods[j, :2] - rods[i, :2]).T
+    meet = np.ones(len(i), bool)
+    for a, b in ((i, j), (j, i)):
+        ca, sa = np.cos(rods[a, 2]), np.sin(rods[a, 2])
+        meet &= np.abs(dx * ca + dy * sa) < half[a] + half[b] * c + radius[b] * s
+        meet &= np.abs(dy * ca - dx * sa) < radius[a] + half[b] * s + radius[b] * c
+    return i[meet], j[meet]
 
 
-def distinct(rods: FloatArray, gain: FloatArray, diameter: float, least: float = 0.05) -> IntArray:
-    """Return the rods that gain something, without the lesser ones of those that mean the same piece."""
-    index = np.flatnonzero(gain > least)
+def distinct(rods: FloatArray, said: Witness, gain: FloatArray, diameter: float) -> IntArray:
+    """Return the rods worth weighing up, without the lesser ones of those that mean the same piece."""
+    best = (1 - part_fit.EVEN) * 2 * (rods[:, 3] + rods[:, 4] + 1.14 * rods[:, 5]) / diameter
+    outline = said.value[:, part_fit.OUTLINE].sum(1)
+    index = np.flatnonzero((gain > LEAST_GAIN) & (outline > LEAST_SHARE * best))
     index = index[np.argsort(-gain[index], kind="stable")]
     if len(index) < 2:
         return index
@@ -57,7 +84,7 @@ def pair_costs(
     in_i = part_fit.hidden_by(said.points[j], rods[i], diameter)
     lost_i = (said.value[i] * in_j).sum(1)
     lost_j = (said.value[j] * in_i).sum(1)
-    area = rods[:, 3] * rods[:, 4] / diameter**2
+    area = (rods[:, 3] + np.pi / 2 * rods[:, 5]) * rods[:, 4] / diameter**2
     both = 0.5 * (in_j[:, INSIDE].mean(1) * area[i] + in_i[:, INSIDE].mean(1) * area[j])
     share = both / np.minimum(area[i], area[j])
     cost = np.minimum(lost_i, lost_j) + OVERLAP_COST * both + SAME_COST * np.maximum(share - 0.4, 0)
@@ -73,7 +100,9 @@ def chosen(gain: FloatArray, i: IntArray, j: IntArray, cost: FloatArray) -> Bool
     choice = _Choice(gain, i, j, cost)
     choice.fill(np.arange(len(gain)))
     for _ in range(3):
-        if not sum(choice.exchange(int(k)) for k in np.argsort(-choice.marginal)):
+        hope = choice.hopes()
+        order = np.argsort(-hope)
+        if not sum(choice.exchange(int(k)) for k in order[hope[order] > -0.5]):
             break
     return choice.taken
 
@@ -90,6 +119,13 @@ class _Choice:
         self.start = np.searchsorted(own[order], np.arange(n + 1))
         self.taken = np.zeros(n, bool)
         self.marginal = gain.copy()
+
+    def hopes(self) -> FloatArray:
+        """Return what each candidate's exchange may bring, before anything is filled up."""
+        gone = np.where(self.taken[self.other], np.maximum(self.price - self.marginal[self.other], 0), 0)
+        total = np.concatenate([[0.0], np.cumsum(gone)])
+        bound = self.marginal + total[self.start[1:]] - total[self.start[:-1]]
+        return np.where(self.taken, np.where(self.marginal < 0, 1.0, -np.inf), bound)
 
     def near(self, k: int) -> IntArray:
         """Return the candidates that k has to do with."""

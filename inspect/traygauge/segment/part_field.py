@@ -1,11 +1,13 @@
 """What the parting of touching pieces looks at: edges of mask and picture as one field of directed edge energy.
 
-Everything here is in *work pixels*: the crop scaled so that a strand is at most `WORK_DIAMETER` pixels thick, which
-makes every constant below a share of the diameter. `edge_seen` turns the energy across a direction into 0..1.
+All clumps of a photo are laid side by side in one field, so that the arithmetic runs over all of them at once.
+Everything is in *work pixels*: the crops scaled so that a strand is at most `WORK_DIAMETER` pixels thick, which makes
+every constant a share of the diameter.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -14,48 +16,111 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 WORK_DIAMETER = 28.0
 #: Energy of the mask's own edge; 1 is the energy at which an edge is as likely as the pieces' shading.
-_MASK_ENERGY = 30.0
+_MASK_ENERGY = 10.0
+#: The most that an edge in the picture can have.
+_PICTURE_ENERGY = 30.0
+#: Work pixels between two clumps in the field.
+_GAP = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Clump:
+    """One connected thing that may be several pieces.
+
+    Parameters
+    ----------
+    mask : ndarray (h, w), bool: the clump, nothing else; a few pixels of margin around it.
+    rgb : ndarray (h, w, 3), uint8: the photo's crop.
+    px_per_mm : local scale at half the pieces' height.
+    lean : apparent shift in mm per mm of height, along the *crop's* x and y, at the crop's middle.
+    camera_height_mm : height of the camera over the pieces, by which the lean changes across the crop.
+    """
+
+    mask: BoolArray
+    rgb: npt.NDArray[np.uint8]
+    px_per_mm: float
+    lean: tuple[float, float]
+    camera_height_mm: float = float("inf")
 
 
 @dataclass(frozen=True, eq=False)
 class Field:
-    """Edge energy of one clump.
+    """Edge energy of clumps laid side by side.
 
     Parameters
     ----------
-    inside : ndarray (h, w), float32, 0..1: the clump's mask.
+    inside : ndarray (h, w), float32, 0..1: the clumps' masks.
     tensor : ndarray (h, w, 3), float32: xx, xy, yy of the edge energy; n' T n is the energy of an edge whose
         normal is n, in units of the pieces' own shading.
-    scale : work pixels per crop pixel; the centre of crop pixel x lies at (x + 0.5) * scale - 0.5.
-    diameter : the batch's diameter, work pixels.
-    lean : (2,) apparent shift per height, along x and y.
+    owner : ndarray (ho, wo), uint16: which clump a place belongs to, at `owner_scale` of the field.
+    scale : field pixels per crop pixel; crop pixel x of clump k lies at origin[k] + (x + 0.5) * scale - 0.5.
+    diameter : the batch's diameter, field pixels.
+    origin : ndarray (n, 2), field pixels.
+    lean : ndarray (n, 4): apparent shift per height along x and y at the clump's middle, and that middle's x, y.
+    lean_slope : ndarray (n,): change of lean per field pixel.
     """
 
     inside: Float32Array
     tensor: Float32Array
+    owner: npt.NDArray[np.uint16]
+    owner_scale: float
     scale: float
     diameter: float
-    lean: tuple[float, float]
+    origin: FloatArray
+    lean: FloatArray
+    lean_slope: FloatArray
+
+    def owner_at(self, x: FloatArray, y: FloatArray) -> IntArray:
+        """Return which clump the places (n,) belong to."""
+        xi = np.clip((x * self.owner_scale).astype(np.int64), 0, self.owner.shape[1] - 1)
+        yi = np.clip((y * self.owner_scale).astype(np.int64), 0, self.owner.shape[0] - 1)
+        return self.owner[yi, xi].astype(np.int64)
+
+    def lean_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """Return the apparent shift per height at places (n,), ndarray (n, 2)."""
+        k = self.owner_at(x, y)
+        away = np.stack([x, y], 1) - self.lean[k, 2:]
+        return np.asarray(self.lean[k, :2] + self.lean_slope[k, None] * away)
 
     def reduced(self, diameter: float) -> Field:
         """Return the field scaled down to a diameter in pixels (itself where it is that small already)."""
-        scale = diameter / self.diameter
-        if scale > 0.8:
+        zoom = diameter / self.diameter
+        if zoom > 0.8:
             return self
-        size = (
-            max(1, round(self.inside.shape[1] * scale)),
-            max(1, round(self.inside.shape[0] * scale)),
-        )
+        size = (max(1, round(self.inside.shape[1] * zoom)), max(1, round(self.inside.shape[0] * zoom)))
+        place = self.lean.copy()
+        place[:, 2:] = (place[:, 2:] + 0.5) * zoom - 0.5
         return Field(
             f32(cv2.resize(self.inside, size, interpolation=cv2.INTER_AREA)),
             f32(cv2.resize(self.tensor, size, interpolation=cv2.INTER_AREA)),
-            self.scale * scale,
+            self.owner,
+            self.owner_scale / zoom,
+            self.scale * zoom,
             diameter,
-            self.lean,
+            (self.origin + 0.5) * zoom - 0.5,
+            place,
+            self.lean_slope / zoom,
         )
+
+    def from_coarse(self, coarse: Field, rods: FloatArray) -> FloatArray:
+        """Return rods given in a reduced field's pixels in this one's."""
+        zoom = self.scale / coarse.scale
+        out = rods * zoom
+        out[:, :2] = (rods[:, :2] + 0.5) * zoom - 0.5
+        out[:, 2] = rods[:, 2]
+        return out
+
+    def in_crop(self, rods: FloatArray, k: IntArray) -> FloatArray:
+        """Return rods in the pixels of their own clumps' crops."""
+        out = rods / self.scale
+        out[:, :2] = (rods[:, :2] - self.origin[k] + 0.5) / self.scale - 0.5
+        out[:, 2] = rods[:, 2]
+        return out
 
 
 def f32(image: npt.ArrayLike) -> Float32Array:
@@ -73,43 +138,78 @@ def edge_seen(energy: Float32Array) -> Float32Array:
     return f32(energy / (1.0 + energy))
 
 
-def field_of(
-    mask: npt.NDArray[np.bool_],
-    rgb: npt.NDArray[np.uint8],
-    diameter_px: float,
-    lean: tuple[float, float],
-) -> Field:
-    """Return the edge field of a clump.
+def field_of(clumps: Sequence[Clump], diameter_px: float) -> Field:
+    """Return the edge field of clumps.
 
     The picture is read along the pieces' own mean colour, where shading shows best, and its gradient is measured
     against the median gradient inside the pieces: edges between touching pieces stand out of that, whatever the
     material and the light.
     """
     scale = min(1.0, WORK_DIAMETER / diameter_px)
-    if scale > 0.85:
-        scale = 1.0
-    inside8 = mask.astype(np.uint8)
-    colour = np.array(cv2.mean(rgb, inside8)[:3])
-    colour = colour / max(float(colour @ colour), 1.0)
-    light = f32(cv2.transform(rgb.astype(np.float32), colour[None].astype(np.float32)))
+    scale = 1.0 if scale > 0.85 else scale
+    sizes = [(max(1, round(c.mask.shape[0] * scale)), max(1, round(c.mask.shape[1] * scale))) for c in clumps]
+    places, (height, width) = _packed(sizes)
+    light = np.zeros((height, width), np.float32)
+    inside = np.zeros((height, width), np.float32)
+    owner = np.zeros((height, width), np.uint16)
+    for k, (clump, (h, w), (y, x)) in enumerate(zip(clumps, sizes, places, strict=True)):
+        at = np.s_[y : y + h, x : x + w]
+        light[at], inside[at] = _light(clump, (h, w))
+        owner[y : y + h + _GAP, x : x + w + _GAP] = k
+    origin = np.array([(x, y) for y, x in places], float).reshape(-1, 2)
+    middle = origin + np.array([(w, h) for h, w in sizes], float).reshape(-1, 2) / 2 - 0.5
+    lean = np.concatenate([np.array([c.lean for c in clumps], float).reshape(-1, 2), middle], 1)
+    slope = np.array([1 / (c.px_per_mm * c.camera_height_mm * scale) for c in clumps])
+    boxes = [np.s_[y : y + h, x : x + w] for (h, w), (y, x) in zip(sizes, places, strict=True)]
+    tensor = _tensor(light, inside, boxes)
+    return Field(inside, tensor, owner, 1.0, scale, diameter_px * scale, origin, lean, slope)
+
+
+def _packed(sizes: list[tuple[int, int]]) -> tuple[list[tuple[int, int]], tuple[int, int]]:
+    """Return where boxes (h, w) go on shelves, (y, x) each, and the size of the whole."""
+    area = sum((h + _GAP) * (w + _GAP) for h, w in sizes)
+    width = max([int(1.2 * area**0.5), *(w + 2 * _GAP for _, w in sizes)])
+    places = [(0, 0)] * len(sizes)
+    x = y = _GAP
+    shelf = 0
+    for k in sorted(range(len(sizes)), key=lambda k: -sizes[k][0]):
+        h, w = sizes[k]
+        if x + w + _GAP > width:
+            x, y, shelf = _GAP, y + shelf + _GAP, 0
+        places[k] = (y, x)
+        x, shelf = x + w + _GAP, max(shelf, h)
+    return places, (y + shelf + _GAP, width)
+
+
+def _light(clump: Clump, size: tuple[int, int]) -> tuple[Float32Array, Float32Array]:
+    """Return a clump's brightness (1: its mean) and mask at a size (h, w)."""
+    inside8 = clump.mask.astype(np.uint8)
+    colour = np.array(cv2.mean(clump.rgb, inside8)[:3])
+    weight = (colour / max(float(colour @ colour), 1.0)).astype(np.float32)
+    light = f32(cv2.transform(clump.rgb.astype(np.float32), weight[None]))
     inside = inside8.astype(np.float32)
-    if scale < 1.0:
-        size = (max(1, round(mask.shape[1] * scale)), max(1, round(mask.shape[0] * scale)))
-        light = f32(cv2.resize(light, size, interpolation=cv2.INTER_AREA))
-        inside = f32(cv2.resize(inside, size, interpolation=cv2.INTER_AREA))
-    tensor = _tensor(light, inside)
-    return Field(inside, tensor, scale, diameter_px * scale, lean)
+    if size == clump.mask.shape:
+        return light, inside
+    to = (size[1], size[0])
+    return (
+        f32(cv2.resize(light, to, interpolation=cv2.INTER_AREA)),
+        f32(cv2.resize(inside, to, interpolation=cv2.INTER_AREA)),
+    )
 
 
-def _tensor(light: Float32Array, inside: Float32Array) -> Float32Array:
+def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, slice]]) -> Float32Array:
     """Return the edge energy (h, w, 3) of picture and mask together."""
-    soft = f32(cv2.GaussianBlur(light, (0, 0), 0.8))
-    gx, gy = _gradient(soft)
-    core = cv2.erode((inside > 0.5).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    gx, gy = _gradient(f32(cv2.GaussianBlur(light, (0, 0), 0.8)))
     energy = gx * gx + gy * gy
-    typical = float(np.median(energy[core])) if core.any() else 1e-4
-    energy *= 1.0 / max(3.0 * typical, 1e-6)
-    gain = inside / (max(3.0 * typical, 1e-6) * np.maximum(1.0, energy / _MASK_ENERGY))
+    core = cv2.erode((inside > 0.5).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    for box in boxes:
+        own = energy[box][core[box]]
+        typical = float(np.median(own)) if len(own) else 1e-4
+        energy[box] *= 1.0 / max(3.0 * typical, 1e-6)
+        gx[box] *= (1.0 / max(3.0 * typical, 1e-6)) ** 0.5
+        gy[box] *= (1.0 / max(3.0 * typical, 1e-6)) ** 0.5
+    reach = f32(cv2.dilate(inside, np.ones((5, 5), np.uint8)))  # the mask's edge need not be the picture's
+    gain = reach / np.maximum(1.0, energy / _PICTURE_ENERGY)
     mx, my = _gradient(f32(cv2.GaussianBlur(inside, (0, 0), 0.8)))
     unit = _MASK_ENERGY / 0.15
     out = np.empty((*light.shape, 3), np.float32)

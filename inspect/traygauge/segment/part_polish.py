@@ -1,0 +1,182 @@
+"""The ends of rods, read with all that an end can look like.
+
+A cut face leans: sideways it makes the end oblique, up or down it makes the outline bulge as half an ellipse, on top
+of the bulge that the sideways view gives, and a piece that rests at an angle bulges more still, at both ends alike.
+Only the bulge's shape tells how far the end reaches beyond the cut face's middle, and the length is measured between
+those middles.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, f32, pull
+from traygauge.segment.part_fit import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
+
+#: Bulges tried, in radii, and sideways slopes of the cut face.
+_BULGES = np.array([0.0, 0.08, 0.16, 0.24, 0.32, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
+_SLOPES = np.array([-0.36, -0.24, -0.12, 0.0, 0.12, 0.24, 0.36])
+#: An end is sought where its outline is, this share of the bulge beyond the flanks' end.
+_APEX = 0.85
+#: Spread of the bulge that slanted cuts make, in radii; what a departure by it costs and at most; of the slope.
+_BULGE_SD, _BULGE_COST, _BULGE_MOST, _SLOPE_COST = 0.12, 0.03, 3.0, 0.15
+#: What the edge between face and flank counts, against the outline; in full from this bulge on.
+_FACE, _FACE_SEEN = 0.5, 0.2
+#: Steps of a strip across an end, diameters: fine ones for the last reading, coarse ones to find leaning pieces.
+_FINE, _COARSE = 0.5 / 28.0, 1.0 / 28.0
+#: Fine steps that an end may move in the last reading.
+_SHIFTS = np.arange(-8, 9)
+
+
+def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Return the rods (n, 6) with their ends placed anew, and each end's own bulge (n, 2), radii.
+
+    `hidden` (n, 95) marks sample points not to be read.
+    """
+    if not len(rods):
+        return rods, np.empty((0, 2))
+    radius = rods[:, 4] / 2
+    view = np.abs(lean_along(field, rods))
+    most = np.where(at_an_angle(field, rods), rods[:, 5] / radius, view)
+    face = face_side(field, rods)
+    ends, bulge = [], []
+    for side, part in ((-1, slice(24, 31)), (1, slice(31, 38))):
+        score = _end_scores(field, rods, side, ~hidden[:, part], (face == side) & (most > 0.05))
+        shift, depth = _placed(score, np.where(most > 0.8, most, view), most)
+        ends.append(side * (rods[:, 3] / 2 + _APEX * (rods[:, 5] - depth * radius)) + shift * field.diameter)
+        bulge.append(depth)
+    out = _with_ends(rods, ends[0], ends[1], (bulge[0] + bulge[1]) / 2 * radius)
+    return out, np.stack(bulge, 1)
+
+
+def _end_scores(field: Field, rods: FloatArray, side: int, read: BoolArray, faced: BoolArray) -> Float32Array:
+    """Return the pull on one end for each (bulge, slope, shift): of its outline and of the edge behind its face.
+
+    Ends that must show their face (`faced`) are held to both; of others a cut that slants may show it.
+    """
+    strip = _strip(field, rods, side, read, _FINE, 48)
+    outer, inner, between = (
+        _along(strip, _index(_BULGES, _SLOPES, _SHIFTS, bulging, side, _FINE, 48))
+        for bulging in (side, -side, 0)
+    )
+    shown = np.minimum(1, _BULGES / _FACE_SEEN).astype(np.float32)[:, None, None]
+    must = faced[:, None, None, None]
+    return f32(outer + np.float32(_FACE) * np.where(must, shown * inner, np.maximum(inner - between, 0)))
+
+
+def _with_ends(rods: FloatArray, first: FloatArray, last: FloatArray, cap: FloatArray) -> FloatArray:
+    """Return the rods with their flanks' ends at places along the axis (n,) from the middle, and a bulge (n,)."""
+    out = rods.copy()
+    middle = (first + last) / 2
+    out[:, 0] += middle * np.cos(rods[:, 2])
+    out[:, 1] += middle * np.sin(rods[:, 2])
+    out[:, 3] = np.maximum(last - first, 0.0)
+    out[:, 5] = cap
+    return out
+
+
+def _placed(score: Float32Array, least: FloatArray, most: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return an end's shift (n,), diameters, and its bulge (n,), radii, near what is known of it."""
+    outside = np.maximum(least[:, None] - _BULGES, 0) + np.maximum(_BULGES - most[:, None], 0)
+    cost = np.minimum(_BULGE_COST * (outside / _BULGE_SD) ** 2, _BULGE_MOST)
+    score = score - cost.astype(np.float32)[:, :, None, None]
+    score = score - (_SLOPE_COST * np.abs(_SLOPES)).astype(np.float32)[:, None]
+    b, s, k = np.unravel_index(score.reshape(len(score), -1).argmax(1), score.shape[1:])
+    row = np.arange(len(score))
+    inside = np.clip(k, 1, len(_SHIFTS) - 2)
+    left, top, right = (score[row, b, s, inside + d] for d in (-1, 0, 1))
+    bend = np.minimum(left - 2 * top + right, -1e-9)
+    part = np.where(inside == k, np.clip(0.5 * (left - right) / bend, -0.5, 0.5), 0)
+    return np.asarray((_SHIFTS[k] + part) * _FINE, np.float64), np.asarray(_BULGES[b], np.float64)
+
+
+#: Bulges tried for whole ends, radii, and how far (coarse steps) those may lie from the ends found so far.
+_WHOLE = np.array([0.0, 0.1, 0.2, 0.3, 0.42, 0.56, 0.7, 0.85])
+_WHOLE_SHIFTS = np.arange(-8, 27)
+
+
+def reread(field: Field, rods: FloatArray) -> FloatArray:
+    """Return other readings of rods (n, 6) fitted as lying flat: lying with other ends, and resting at an angle.
+
+    Both ends bulge alike, and one shows its face: towards the camera's foot point if the piece lies flat, either one
+    if not (it comes first along the axis then). Where the fit took the edge between face and flank for the end, the
+    outline lies two bulges further out.
+    """
+    if not len(rods):
+        return rods
+    plain: list[Float32Array] = []
+    faced: list[Float32Array] = []
+    plain_at: list[FloatArray] = []
+    faced_at: list[FloatArray] = []
+    for side in (-1, 1):
+        outer, both = _whole_ends(field, rods, side)
+        for score, best, at in ((outer, plain, plain_at), (both, faced, faced_at)):
+            best.append(score.max(2))
+            at.append(_WHOLE_SHIFTS[score.argmax(2)] * _COARSE * field.diameter)
+    known = np.abs(lean_along(field, rods))[:, None]
+    total = np.stack([faced[0] + plain[1], plain[0] + faced[1]], 1)  # (n, face first or last, bulges)
+    flat = np.broadcast_to(np.abs(_WHOLE - known)[:, None] < 0.06, total.shape).copy()
+    flat[np.arange(len(rods)), np.where(face_side(field, rods) < 0, 1, 0)] = False
+    angled = np.broadcast_to((known + 0.25 < _WHOLE)[:, None], total.shape)
+    out = []
+    for allowed in (flat, angled):
+        some = np.flatnonzero(allowed.any((1, 2)))
+        score = np.where(allowed, total, -np.inf)[some]
+        last, bulge = np.unravel_index(score.reshape(len(some), -1).argmax(1), score.shape[1:])
+        depth = _WHOLE[bulge] * rods[some, 4] / 2
+        base = rods[some, 3] / 2 + _APEX * (rods[some, 5] - depth)
+        first_at = np.where(last == 0, faced_at[0][some, bulge], plain_at[0][some, bulge])
+        last_at = np.where(last == 0, plain_at[1][some, bulge], faced_at[1][some, bulge])
+        new = _with_ends(rods[some], -base - first_at, base + last_at, depth)
+        new[:, 2] += np.pi * ((last == 1) & (allowed is angled))
+        out.append(new)
+    both_kinds = np.concatenate(out)
+    return both_kinds[both_kinds[:, 3] > 0.25 * field.diameter]
+
+
+def _whole_ends(field: Field, rods: FloatArray, side: int) -> tuple[Float32Array, Float32Array]:
+    """Return the pull of an end's outline, and with that of its face, for each bulge and shift: (n, bulges, shifts)."""
+    strip = _strip(field, rods, side, np.ones((len(rods), 7), bool), _COARSE, 64)
+    outer, inner, between = (
+        _along(strip, _index(_WHOLE, np.zeros(1), side * _WHOLE_SHIFTS, bulging, side, _COARSE, 64))[:, :, 0]
+        for bulging in (side, -side, 0)
+    )
+    return outer, outer + np.float32(_FACE) * np.maximum(inner - between, 0)
+
+
+def _strip(
+    field: Field, rods: FloatArray, side: int, read: BoolArray, step: float, half: int
+) -> Float32Array:
+    """Return the pull of edges across the rods around one end's outline: ndarray (n, 7 across, 2 half + 1 along).
+
+    Each row is weighted so that a sum over them is the mean of those to be read.
+    """
+    c, s = np.cos(rods[:, 2])[:, None, None], np.sin(rods[:, 2])[:, None, None]
+    apex = side * (rods[:, 3] / 2 + _APEX * rods[:, 5])
+    along = apex[:, None, None] + np.arange(-half, half + 1) * step * field.diameter
+    across = (rods[:, 4, None] / 2 * CAP)[:, :, None]
+    t = sampled(
+        field.tensor,
+        rods[:, 0, None, None] + along * c - across * s,
+        rods[:, 1, None, None] + along * s + across * c,
+    )
+    weight = read + 1e-3
+    weight = (weight / weight.sum(1, keepdims=True)).astype(np.float32)
+    return f32(pull(energy_across(t, c, s)) * weight[:, :, None])
+
+
+def _index(
+    bulges: FloatArray, slopes: FloatArray, shifts: IntArray, bulging: int, side: int, step: float, half: int
+) -> IntArray:
+    """Return which step of a strip an end of some shape and shift meets: (bulges, slopes, 7, shifts)."""
+    at = bulges[:, None, None] * (bulging * ARCH - side * _APEX) + slopes[:, None] * CAP
+    steps = np.rint(at * 0.5 / step).astype(np.int64)[..., None] + shifts
+    return np.asarray(np.clip(steps + half, 0, 2 * half), np.int64)
+
+
+def _along(strip: Float32Array, index: IntArray) -> Float32Array:
+    """Return the sums of strips (n, 7, steps) along ends of every shape: (n, bulges, slopes, shifts)."""
+    total = strip[:, 0][:, index[:, :, 0]]
+    for row in range(1, strip.shape[1]):
+        total = total + strip[:, row][:, index[:, :, row]]
+    return total
