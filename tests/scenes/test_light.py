@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from traygauge_shared.light import LINEAR_OF_CODE
 from traygauge_shared.scenes import Lamp, Lighting, Sensor
-from traygauge_shared.scenes.ground import FloorLight, lamp_vector, open_floor_light
+from traygauge_shared.scenes.lamps import FloorLight, lamp_vector, open_floor_light
 from traygauge_shared.scenes.sensor_chain import _blurred, develop
 from traygauge_shared.scenes.shade import fresnel, lamp_cosine
 

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.scenes.camera import SceneCamera
-from traygauge_shared.scenes.ground import FloorLight, Picture, open_floor_light, reflectance
+from traygauge_shared.scenes.ground import Picture, reflectance
+from traygauge_shared.scenes.lamps import FloorLight, open_floor_light
 from traygauge_shared.scenes.mesh import BODY
 from traygauge_shared.scenes.neighbours import openness
 from traygauge_shared.scenes.raster import Fragments, rasterise

@@ -1,4 +1,4 @@
-"""The floor: sheet, window, table, litter, and the light that reaches it between the pieces."""
+"""The floor: sheet, window, table and litter."""
 
 from __future__ import annotations
 
@@ -10,14 +10,13 @@ import numpy.typing as npt
 
 from traygauge_shared.scenes.camera import SceneCamera
 from traygauge_shared.scenes.coverage import loop_edges, polygon_coverage
-from traygauge_shared.scenes.setting import Board, Hair, Lamp, Lighting, Litter, Scratch, Sheet
+from traygauge_shared.scenes.setting import Board, Hair, Litter, Scratch, Sheet
 from traygauge_shared.scenes.things import colour_rgb
 
 FloatArray = npt.NDArray[np.float64]
 Image = npt.NDArray[np.float32]
 
 _MAP_STEP = 8  # px between the exactly computed places of a picture-to-floor map
-_SKY_DIRECTIONS = 14
 
 
 def board_rectangles(board: Board) -> FloatArray:
@@ -174,113 +173,3 @@ def _ribbon(line: FloatArray, width: float) -> FloatArray:
     along /= np.linalg.norm(along, axis=1, keepdims=True)
     side = np.stack([-along[:, 1], along[:, 0]], -1) * width / 2
     return np.concatenate([line - side, (line + side)[::-1]])
-
-
-def lamp_vector(lamp: Lamp) -> FloatArray:
-    """Return the unit vector (3,) towards a lamp."""
-    az, el = np.radians([lamp.azimuth_deg, lamp.elevation_deg])
-    return np.array([np.cos(el) * np.cos(az), np.cos(el) * np.sin(az), np.sin(el)])
-
-
-def lamp_directions(lamp: Lamp) -> FloatArray:
-    """Return unit vectors (n, 3) towards a lamp, spread evenly over its disc."""
-    count = 1 if lamp.spread_deg < 0.2 else 5 if lamp.spread_deg < 3 else 10
-    to, az = lamp_vector(lamp), np.radians(lamp.azimuth_deg)
-    u = np.array([-np.sin(az), np.cos(az), 0.0])
-    v = np.cross(to, u)
-    i = np.arange(count) + 0.5
-    radius, turn = np.sqrt(i / count) * np.tan(np.radians(lamp.spread_deg)), i * np.pi * (3 - np.sqrt(5))
-    if count == 1:
-        radius = radius * 0
-    out = to + radius[:, None] * (np.cos(turn)[:, None] * u + np.sin(turn)[:, None] * v)
-    out[:, 2] = np.maximum(out[:, 2], 0.05)
-    return np.asarray(out / np.linalg.norm(out, axis=1, keepdims=True))
-
-
-def sky_directions() -> FloatArray:
-    """Return unit vectors (n, 3) spread over the half sphere as an even sky lights a floor (cosine weighted)."""
-    i = np.arange(_SKY_DIRECTIONS) + 0.5
-    radius, turn = np.sqrt(i / _SKY_DIRECTIONS * 0.94), i * np.pi * (3 - np.sqrt(5))
-    return np.stack([radius * np.cos(turn), radius * np.sin(turn), np.sqrt(1 - radius**2)], -1)
-
-
-class FloorLight:
-    """The irradiance of the floor around the pieces, on a grid of its own.
-
-    Parameters
-    ----------
-    occluders : point sets (n, 3), each taken for its convex hull, and how much light each takes away (0..1).
-    grid_px_per_mm : of the grid; shadows of hard lights need the picture's own scale.
-    drop_mm : how far the lit background lies below the pieces' plane (a scanner's lid).
-    """
-
-    def __init__(
-        self,
-        light: Lighting,
-        occluders: Sequence[tuple[FloatArray, float]],
-        grid_px_per_mm: float,
-        drop_mm: float = 0.0,
-    ) -> None:
-        self.open_light = open_floor_light(light)
-        self.scale = grid_px_per_mm
-        self.grid: Image | None = None
-        if not occluders:
-            return
-        points = np.concatenate([p for p, _ in occluders])
-        self.dark = [dark for _, dark in occluders]
-        reach = 6.0 + 2 * drop_mm + 2 * float(points[:, 2].max() - points[:, 2].min())
-        low, high = points[:, :2].min(0) - reach, points[:, :2].max(0) + reach
-        self.origin = low
-        self.shape = tuple(np.ceil((high - low) * grid_px_per_mm).astype(int))
-        ends = np.cumsum([len(p) for p, _ in occluders])[:-1]
-        height = points[:, 2:] + drop_mm
-        grid = np.zeros((self.shape[1], self.shape[0], 3), np.float32)
-        for directions, power in _sources(light):
-            shade = np.zeros(grid.shape[:2], np.float32)
-            for to in directions:
-                fallen = points[:, :2] - height * to[:2] / to[2]
-                shade += self._shadow(np.split((fallen - low) * grid_px_per_mm, ends))
-            soft = 0.10 if len(directions) > 5 else 0.02
-            shade = cv2.GaussianBlur(
-                shade / np.float32(len(directions)), (0, 0), max(soft * grid_px_per_mm, 0.3)
-            )
-            grid += (1 - shade)[..., None] * power.astype(np.float32)
-        self.grid = grid
-
-    def _shadow(self, loops: list[FloatArray]) -> Image:
-        hulls = [cv2.convexHull(loop.astype(np.float32))[:, 0].astype(float) for loop in loops]
-        weight = np.repeat(self.dark, [len(hull) for hull in hulls])
-        edges = np.concatenate([loop_edges(hull) for hull in hulls])
-        cover = polygon_coverage(edges, self.shape[0], self.shape[1], weight)
-        return np.minimum(np.abs(cover), np.float32(1))
-
-    def at(self, x_mm: npt.NDArray[np.float32], y_mm: npt.NDArray[np.float32]) -> Image:
-        """Return the irradiance (..., 3) at floor points; beyond the grid the open floor's."""
-        if self.grid is None:
-            return np.broadcast_to(self.open_light.astype(np.float32), (*x_mm.shape, 3))
-        u = (x_mm - np.float32(self.origin[0])) * np.float32(self.scale) - np.float32(0.5)
-        v = (y_mm - np.float32(self.origin[1])) * np.float32(self.scale) - np.float32(0.5)
-        return cv2.remap(
-            self.grid,
-            u,
-            v,
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=tuple(float(c) for c in self.open_light),
-        ).astype(np.float32)
-
-
-def _sources(light: Lighting) -> list[tuple[FloatArray, FloatArray]]:
-    """Return each light as directions (n, 3) and the irradiance (3,) it gives the open floor."""
-    out = [
-        (lamp_directions(lamp), lamp.strength * np.sin(np.radians(lamp.elevation_deg)) * np.array(lamp.tint))
-        for lamp in light.lamps
-    ]
-    if light.ambient:
-        out.append((sky_directions(), light.ambient * np.array(light.ambient_tint)))
-    return out
-
-
-def open_floor_light(light: Lighting) -> FloatArray:
-    """Return the irradiance (3,) of the floor where nothing stands in the light."""
-    return np.asarray(sum((power for _, power in _sources(light)), np.zeros(3)))

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from traygauge_shared.scenes.ground import lamp_vector
+from traygauge_shared.scenes.lamps import lamp_vector
 from traygauge_shared.scenes.setting import Lighting
 from traygauge_shared.scenes.solid import Solid
 

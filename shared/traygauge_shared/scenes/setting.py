@@ -65,7 +65,7 @@ class Sheet:
     ink: Rgb = (0.033, 0.033, 0.035)
     table: str | Rgb = (0.30, 0.22, 0.16)
     margin_mm: float = 8.0
-    texture: float = 0.014
+    texture: float = 0.02
     streaks: float = 0.0
     gloss: float = 0.0
     curl_mm: float = 0.0
@@ -137,7 +137,7 @@ class Sensor:
     file_format : "jpeg" or "png"; `quality` and `subsampling` (0 none, 2 chroma halved) of the JPEG.
     """
 
-    blur_px: float = 0.55
+    blur_px: float = 0.75
     defocus_px: float = 0.0
     defocus_deg: float = 90.0
     noise: float = 1.2

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from traygauge_shared.scenes.ground import lamp_vector, open_floor_light
+from traygauge_shared.scenes.lamps import lamp_vector, open_floor_light
 from traygauge_shared.scenes.setting import Lighting
 from traygauge_shared.scenes.things import Surface
 
