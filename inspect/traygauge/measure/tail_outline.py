@@ -118,11 +118,13 @@ def suspects(rings: Rings, diameter_px: FloatArray, slack_px: float) -> npt.NDAr
     many = np.repeat(count, count)
     for arc, width in _PROBES:
         ahead = np.clip(np.round(arc * diameter_px / rings.step).astype(np.int64), 3, count // 2)
-        other = base + (local + np.repeat(ahead, count)) % many
-        chord = np.hypot(*(rings.points[other] - rings.points).T)
-        narrow = chord < np.repeat(
-            np.minimum(width * diameter_px + slack_px, ahead * rings.step / 2.2), count
-        )
+        ahead_of = np.repeat(ahead, count)
+        chord = rings.points[base + (local + ahead_of) % many] - rings.points
+        half = rings.points[base + (local + ahead_of // 2) % many] - rings.points
+        widest = np.repeat(np.minimum(width * diameter_px + slack_px, ahead * rings.step / 2.2), count)
+        # outwards, that is to the right of the chord where the inside lies on the left of the way; else it is a notch
+        outside = (chord[:, 0] * half[:, 1] - chord[:, 1] * half[:, 0]) * np.repeat(rings.sense, count) < 0
+        narrow = outside & (chord[:, 0] ** 2 + chord[:, 1] ** 2 < widest**2)
         hit |= np.logical_or.reduceat(narrow, rings.start[:-1])
     # a tie between two bodies has no tip: it shows by its long outline around little area
     return hit | (rings.perimeter**2 > 24 * rings.area)
@@ -138,13 +140,16 @@ def outward(rings: Rings, span: int = 2) -> FloatArray:
     return np.stack([run[:, 1], -run[:, 0]], -1)
 
 
-def narrow_peaks(rings: Rings, values: FloatArray, widest_px: float) -> FloatArray:
+def narrow_peaks(
+    rings: Rings, values: FloatArray, hidden: npt.NDArray[np.bool_], widest_px: float
+) -> FloatArray:
     """Return how far each ring's values rise above their surroundings over less than a width, ndarray (n,).
 
     Parameters
     ----------
     rings : the rings.
     values : ndarray (m,), one for each ring point.
+    hidden : ndarray (m,): where the value says nothing; no peak, and no end of one either.
     widest_px : what is broader along the ring is no peak.
     """
     pad = max(1, int(np.ceil(widest_px / rings.step.min())))
@@ -153,13 +158,14 @@ def narrow_peaks(rings: Rings, values: FloatArray, widest_px: float) -> FloatArr
     first = np.concatenate([[0], np.cumsum(wide)])
     local = np.arange(first[-1]) - np.repeat(first[:-1], wide) - pad
     index = np.repeat(rings.start[:-1], wide) + local % np.repeat(count, wide)
-    around = values[index]
+    around = np.where(hidden, np.inf, values)[index]
     size = pad + 1
     opened = ndimage.maximum_filter1d(
         ndimage.minimum_filter1d(around, size), size, origin=-1 if size % 2 == 0 else 0
     )
     own = (local >= 0) & (local < np.repeat(count, wide))
-    return np.maximum.reduceat((around - opened)[own], rings.start[:-1])
+    rise = np.where(hidden, 0.0, values - opened[own])
+    return np.maximum.reduceat(rise, rings.start[:-1])
 
 
 @dataclass(frozen=True, eq=False)

@@ -99,7 +99,7 @@ def lay_out(
     disc_px : diameter of the opening disc: what is narrower counts as thin.
     solid : ndarray (n,): regions that are bodies; others (bits of thread, dust) hide nothing.
     """
-    boxes = _boxes(regions, which, margin_px)
+    boxes = _boxes(regions, which, margin_px, ~solid)
     place, size = _shelves(boxes[:, 2:] - boxes[:, :2])
     eight = np.full((size[1], size[0]), round(_ZERO), np.uint8)
     own = np.zeros_like(eight)
@@ -144,17 +144,25 @@ def _odd(diameter: float) -> int:
     return 2 * max(round((diameter - 1) / 2), 1) + 1
 
 
-def _boxes(regions: Regions, which: IntArray, margin_px: float) -> IntArray:
-    """Return (p, 4) photo boxes x0, y0, x1, y1 around regions, inside the label image and the photo."""
-    low = np.array([regions.outlines_px[k].min(axis=0) for k in which]) - margin_px
-    high = np.array([regions.outlines_px[k].max(axis=0) for k in which]) + margin_px + 1
+def _boxes(regions: Regions, which: IntArray, margin_px: float, bits: npt.NDArray[np.bool_]) -> IntArray:
+    """Return (p, 4) photo boxes x0, y0, x1, y1 around regions and bits of thread beside them, inside the photo."""
+    low = np.array([o.min(axis=0) for o in regions.outlines_px])
+    high = np.array([o.max(axis=0) for o in regions.outlines_px])
+    bit = np.flatnonzero(bits)
+    boxes_low, boxes_high = low[which] - margin_px, high[which] + margin_px + 1
+    if len(bit):
+        meets = (boxes_low[:, None] < high[bit]).all(-1) & (boxes_high[:, None] > low[bit]).all(-1)
+        for p in np.flatnonzero(meets.any(axis=1)):
+            some = bit[meets[p]]
+            boxes_low[p] = np.minimum(boxes_low[p], low[some].min(axis=0) - margin_px / 2)
+            boxes_high[p] = np.maximum(boxes_high[p], high[some].max(axis=0) + margin_px / 2)
     h, w = regions.labels.shape
     origin = np.asarray(regions.origin_px)
     first = np.maximum(origin, 0)
     last = np.minimum(origin + np.array([w, h]), [regions.tray.photo.width, regions.tray.photo.height])
-    low = np.clip(np.floor(low).astype(np.int64), first, last - 1)
-    high = np.clip(np.ceil(high).astype(np.int64), low + 1, last)
-    return np.concatenate([low, high], axis=1)
+    start = np.clip(np.floor(boxes_low).astype(np.int64), first, last - 1)
+    stop = np.clip(np.ceil(boxes_high).astype(np.int64), start + 1, last)
+    return np.concatenate([start, stop], axis=1)
 
 
 def _shelves(sizes: IntArray, gap: int = 2) -> tuple[IntArray, tuple[int, int]]:

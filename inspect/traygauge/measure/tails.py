@@ -32,6 +32,9 @@ BODY, TAIL, BURR = 0, 1, 2
 #: Contrast (1 = body on tray) below which nothing is followed: glow beside pieces and halos reach it.
 FAINTEST = 0.12
 
+#: How far around a piece its threads are followed at first; those that run out of the picture get the next distance.
+LOOK_AROUND_MM = (0.6, 2.5, 10.0)
+
 
 @dataclass(frozen=True, eq=False)
 class Tails:
@@ -160,20 +163,20 @@ def _faint(scene: _Scene) -> BoolArray:
     owner = np.repeat(np.arange(len(rings)), rings.count)
     normal = outward(rings)
     hides = np.concatenate([[False], scene.solid])
-    contrast = np.zeros(len(owner))
+    contrast, hidden = np.zeros(len(owner)), np.zeros(len(owner), bool)
     for further in (1.5, 2.5):
-        at = rings.points + (2.2 * blur + further) * normal
-        seen = signal_at(scene.regions, at, owner)
-        contrast += 0.5 * np.where(hides[label_at(scene.regions, at)], 0.0, seen)
+        contrast += 0.5 * signal_at(scene.regions, rings.points + (2.2 * blur + further) * normal, owner)
+    for further in (2.0, 5.0):  # a neighbour, or its blurred edge
+        hidden |= hides[label_at(scene.regions, rings.points + (2.2 * blur + further) * normal)]
     level = max(FAINTEST, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
-    return narrow_peaks(rings, contrast, 0.4 * scene.sight.diameter_px + 2 * blur) > level
+    return narrow_peaks(rings, contrast, hidden, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
 
 def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
     """Return the threads of the regions looked at; those that run out of sight get a wider look."""
     sight = scene.sight
     found: list[_Found] = []
-    for margin_mm in (0.6, 8.0):
+    for margin_mm in LOOK_AROUND_MM:
         margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
         disc = 0.38 * sight.diameter_px + sight.blur_px + 1
         patches = lay_out(scene.regions, look, margin, disc, scene.solid)
@@ -185,9 +188,10 @@ def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
         homewards = FollowRule(step, reach, 0.0, int(12 + sight.blur_px), home=True)
         out = follow(patches, shell.patch, shell.point, shell.direction, outwards)
         back = follow(patches, shell.patch, shell.point, -shell.direction, homewards)
-        unseen = np.unique(shell.patch[out.end == EDGE]) if margin_mm < 1 else np.zeros(0, np.int64)
-        bright = _mean_peak(out) > 1.5 * level
-        wanted = bright & (back.end == OWN) & (out.size > 1) & ~np.isin(shell.patch, unseen)
+        last = margin_mm == LOOK_AROUND_MM[-1]
+        unseen = np.zeros(0, np.int64) if last else np.unique(shell.patch[out.end == EDGE])
+        wanted = _may_be_tails(out, patches, 1.5 * level, sight.px_per_mm)
+        wanted &= (back.end == OWN) & ~np.isin(shell.patch, unseen)
         for i in np.flatnonzero(wanted):
             one = _one(scene, patches, int(shell.patch[i]), out, back, int(i))
             if one is not None:
@@ -198,21 +202,22 @@ def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
     return found
 
 
-def _mean_peak(tracks: Tracks) -> FloatArray:
-    """Return the mean contrast on each ridge, ndarray (t,)."""
+def _may_be_tails(tracks: Tracks, patches: Patches, level: float, px_per_mm: float) -> BoolArray:
+    """Return which tracks are bright enough and lead away from the body, ndarray (t,)."""
     on = np.arange(tracks.peak.shape[1]) < tracks.size[:, None]
-    return np.asarray((tracks.peak * on).sum(axis=1) / np.maximum(tracks.size, 1), float)
+    count = np.maximum(tracks.size, 1)
+    bright = (tracks.peak * on).sum(axis=1) / count > level
+    x, y = np.rint(tracks.points).astype(np.int64).transpose(2, 0, 1)
+    furthest = np.max(patches.away[y, x] * on, axis=1, initial=0.0)
+    # a corner or a rim stays near the body; so does a strip of the body beside a highlight
+    leaves = furthest > np.maximum(0.25 * px_per_mm, 0.3 * tracks.size * tracks.step_px)
+    strip = (patches.whole[y, x] * on).sum(axis=1) / count > 0.6
+    return np.asarray(bright & leaves & ~strip & (tracks.size > 1))
 
 
 def _one(scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int) -> _Found | None:
     """Return what track i is, None where it is no thread on a cut edge."""
     k, sight = int(patches.region[p]), scene.sight
-    x, y = np.rint(out.points[i, : out.size[i]]).astype(int).T
-    furthest = float(patches.away[y, x].max())
-    if furthest < max(0.25 * sight.px_per_mm, 0.3 * out.size[i] * out.step_px):
-        return None  # a corner or a rim
-    if patches.whole[y, x].mean() > 0.6:
-        return None  # a strip of the body beside a highlight
     ridge = _ridge(patches.shift_px[p], out, back, i)
     thread = thread_of(ridge, scene.rings.ring(k), scene.rings.step[k], sight)
     if thread is None:
