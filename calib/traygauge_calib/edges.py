@@ -159,10 +159,10 @@ def fit_steps(profiles: Profiles, sharpening: Sharpening = Sharpening(), *, roun
         step = np.linalg.solve(normal, (weighted @ rest[..., None]))[..., 0]
         level, height = level + step[:, 0], high[:, 0] + step[:, 1]
         place = np.clip(place + np.clip(step[:, 2], -0.2 * reach, 0.2 * reach), -0.6 * reach, 0.6 * reach)
-        spread = np.clip(spread + np.clip(step[:, 3], -0.4 * spread, spread), 0.15, 0.6 * reach)
+        spread = np.clip(spread + np.clip(step[:, 3], -0.4 * spread, spread), 0.15, reach)
     misfit = np.sqrt(_mean(rest**2, weight))
     good = (height > 0.3 * np.median(height)) & (height > 0.01) & (misfit < 0.12 * np.abs(height))
-    good &= (np.abs(place) < 0.35 * reach) & (spread < 0.5 * reach) & ((weight > 0).sum(1) >= 8)
+    good &= (np.abs(place) < 0.35 * reach) & ((weight > 0).sum(1) >= 8)
     return Steps(level, height, place, spread, good)
 
 

@@ -39,7 +39,7 @@ def find_markers(grey: npt.NDArray[np.uint8], enough: int = 24) -> Markers:
     Parameters
     ----------
     grey : ndarray (H, W), uint8.
-    enough : with so many markers from the first threshold, a second, wider one is not tried.
+    enough : with so many markers from the first threshold, a wider one and a sharpened picture are not tried.
 
     Notes
     -----
@@ -47,14 +47,21 @@ def find_markers(grey: npt.NDArray[np.uint8], enough: int = 24) -> Markers:
     0.2 s on a ring; here the bits of all spots are read at once and looked up.
     """
     seen: list[Markers] = []
-    for window in (15, 31):
-        seen.append(_markers_of(grey, _quads(grey, window)))
+    for window, sharpen in ((15, 0.0), (31, 0.0), (21, 2.5)):
+        picture = _sharpened(grey, sharpen) if sharpen else grey
+        seen.append(_markers_of(picture, _quads(picture, window)))
         if len(seen[-1].ids) >= enough:
             break
     ids = np.concatenate([part.ids for part in seen])
     quads = np.concatenate([part.corners_px for part in seen])
     first = _first_of_twins(ids, quads)
     return Markers(ids[first], quads[first], max(part.mirrored for part in seen))
+
+
+def _sharpened(grey: npt.NDArray[np.uint8], amount: float) -> npt.NDArray[np.uint8]:
+    """Return a picture in which blurred markers can be read."""
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.8)
+    return np.asarray(cv2.addWeighted(grey, 1.0 + amount, soft, -amount, 0.0), np.uint8)
 
 
 def _markers_of(grey: npt.NDArray[np.uint8], quads: FloatArray) -> Markers:

@@ -110,12 +110,13 @@ def ring_quality(
     """Return sharpness, noise and light of a photo (arguments as for `read_ring_edges`)."""
     window = sheet.window_mm
     good = edges.steps.good
+    spread, sharpening = edges.steps.spread_px, edges.sharpening
+    if np.count_nonzero(good) < 12:  # steps too soft to be seen as such: as soft as could still be told
+        good, sharpening = np.ones_like(good), Sharpening()
+        spread = np.maximum(spread, 0.5 * edges.profiles.reach_px)
+    print_px = edges.px_per_mm * PRINT_SPREAD_MM
     blur, response, overshoot = sharpness(
-        edges.middle_mm[good],
-        edges.steps.spread_px[good],
-        edges.px_per_mm[good] * PRINT_SPREAD_MM,
-        edges.sharpening,
-        window,
+        edges.middle_mm[good], spread[good], print_px[good], sharpening, window
     )
     spots = _flat_spots(grey, sheet, camera, np.asarray(stretch))
     dark, middle = spots.dark, spots.middle_mm

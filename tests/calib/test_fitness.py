@@ -41,6 +41,7 @@ def test_values_are_those_drawn(drawn):
     [
         ({"blur_px": 2.0}, "sharpness", "warn"),
         ({"size": (1000, 750), "blur_px": 1.8}, "sharpness", "refuse"),
+        ({"blur_px": 3.2}, "sharpness", "refuse"),
         ({"noise": 0.06}, "noise", "warn"),
         ({"noise": 0.2}, "noise", "refuse"),
         ({"fill": 0.8}, "pixels", "warn"),
