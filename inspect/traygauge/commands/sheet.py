@@ -79,7 +79,7 @@ def sheet(
         plane_offset_mm=plane_offset,
     )
     env.say(f"Written: {path}")
-    env.say("Next: print it at 100 % (not fitted to the page), tape it flat, and measure its two bars:")
+    env.say("Next: print it at 100 %, tape it flat, and measure its two bars:")
     env.say(
         f"  traygauge sheet measured {name or 'NAME'} --across MM --down MM"
         + ("" if size == "medium" else f" --size {size}")
