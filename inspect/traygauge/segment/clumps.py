@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import cv2
@@ -10,11 +11,13 @@ import numpy.typing as npt
 
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
+from traygauge.segment.pixels import Mask, closed, disc, opened
 from traygauge.segment.window import Window
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 Labels = npt.NDArray[np.int32]
 Contour = npt.NDArray[np.int32]
 
@@ -48,94 +51,145 @@ class Thing:
     Parameters
     ----------
     contour : ndarray (k, 2), int32: the outermost pixels, crop pixels.
+    source : number of the connected contour that it is, or is part of.
+    changed : whether its contour is not that one as it was.
     state : whole, or what parting says of it.
     confidence : 0..1, 1 for what lies free.
     heap : number of its clump, -1 for what lies free.
     clump_px : largest extent of the whole clump, px; 0 for what lies free.
     rod : ndarray (5,): the rod that explains it, crop pixels; NaN where there is none.
+    patch : rows, columns and pixels (bool) of what parting gave it; None for what lies free.
     """
 
     contour: Contour
+    source: int
+    changed: bool = False
     state: str = "whole"
     confidence: float = 1.0
     heap: int = -1
     clump_px: float = 0.0
     rod: FloatArray = field(default_factory=lambda: np.full(5, np.nan))
+    patch: tuple[tuple[slice, slice], Bool] | None = None
+
+    def draw(self, labels: Labels, number: int) -> None:
+        """Draw the thing's pixels into a label image."""
+        if self.patch is None:
+            cv2.fillPoly(labels, [self.contour], number)
+        else:
+            at, mask = self.patch
+            labels[at][mask] = number
 
 
-def parted(contours: list[Contour], labels: Labels, scene: Scene) -> tuple[list[Thing], Labels]:
-    """Return the things that connected contours are, clumps parted, and their label image.
+def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: Scene) -> list[Thing]:
+    """Return the things that connected contours are, clumps parted.
 
     Parameters
     ----------
     contours : n contours (k, 2), the outermost pixels of each connected thing.
-    labels : ndarray (h, w): k + 1 on the pixels of contour k.
+    labels : ndarray (h, w), and the contours' numbers (n,) in it.
     scene : where they were found.
     """
+    found = [_Found(k, c, int(number[k]), labels) for k, c in enumerate(contours)]
     shape = np.array([_shape(c) for c in contours])
-    prior = strand_prior(*shape.T)
-    for k in np.flatnonzero(~looks_single(*shape.T, prior)):
-        body = _without_threads(labels, contours[k], k + 1, scene.window)
-        if body is not None:
-            shape[k] = _shape(body)
-    prior = strand_prior(*shape.T)
-    single = looks_single(*shape.T, prior)
-    contours = list(contours)
-    for k in map(int, np.flatnonzero(~single) if scene.notched else ()):
-        whole = _without_notches(labels, contours[k], k + 1, scene.window)
-        single[k] = bool(looks_single(*np.array([_shape(whole)]).T, prior)[0])
-        if single[k]:
-            contours[k] = whole
-            cv2.fillPoly(labels, [whole], k + 1)
-    things = [Thing(contours[k]) for k in np.flatnonzero(single)]
-    number = np.where(single, np.cumsum(single), 0).astype(np.int32)
-    out = np.append(np.int32(0), number)[labels]
-    where = [(around(contours[k], labels.shape, 3), k) for k in np.flatnonzero(~single)]
-    clumps = [_clump(contours[k], labels[at] == k + 1, at, scene, prior) for at, k in where]
-    for heap, ((at, k), parting) in enumerate(zip(where, part_clumps(clumps, prior), strict=True)):
-        if shape[k, 1] > CONVEX and not _explained(parting):
-            things.append(Thing(contours[k]))
-            out[at][labels[at] == k + 1] = len(things)
-            continue
-        _add_parts(things, out, parting, at, heap, 2.0 * float(cv2.minEnclosingCircle(contours[k])[1]))
-    return things, out
+    for k in np.flatnonzero(~_single(shape, _prior(shape))):
+        shape[k] = _shape(found[k].without_threads(scene.window))
+    prior = _prior(shape)
+    single = _single(shape, prior)
+    things = [Thing(contours[k], k) for k in map(int, np.flatnonzero(single))]
+    doubtful = [f for f in found if not single[f.source]]
+    if scene.notched:
+        whole = [f.without_notches(scene.window) for f in doubtful]
+        mended = _single(np.array([_shape(c) for c in whole]).reshape(-1, 4), prior)
+        things += [Thing(c, f.source, True) for f, c, m in zip(doubtful, whole, mended, strict=True) if m]
+        doubtful = [f for f, m in zip(doubtful, mended, strict=True) if not m]
+    clumps = [_clump(f, scene, prior) for f in doubtful]
+    for heap, (f, parting) in enumerate(zip(doubtful, part_clumps(clumps, prior), strict=True)):
+        if len(parting) < 2 or (shape[f.source, 1] > CONVEX and not _explained(parting)):
+            things.append(Thing(f.contour, f.source))
+        else:
+            things += _parts(f, parting, heap)
+    return things
 
 
 def _explained(parting: Parting) -> bool:
     """Return whether every part is a strand piece of its own: else a convex thing is one piece, a flake."""
     return len(parting) > 1 and bool(
-        (parting.confidence > SURE).all() and np.isfinite(parting.rod_px).all() and set(parting.state) == {"parted"}
+        (parting.confidence > SURE).all()
+        and np.isfinite(parting.rod_px).all()
+        and set(parting.state) == {"parted"}
     )
 
 
-def _clump(contour: Contour, mask: Bool, at: tuple[slice, slice], scene: Scene, prior: StrandPrior | None) -> Clump:
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A connected thing in its label image."""
+
+    source: int
+    contour: Contour
+    number: int
+    labels: Labels
+
+    def cut(self, margin: int) -> tuple[tuple[slice, slice], Bool]:
+        """Return rows, columns and pixels of the thing, with a margin."""
+        at = around(self.contour, self.labels.shape, margin)
+        return at, self.labels[at] == self.number
+
+    def without_threads(self, window: Window) -> Contour:
+        """Return the contour of the thing's largest part after its threads are taken off."""
+        return self._changed(THREAD_MM * window.px_per_mm, opened)
+
+    def without_notches(self, window: Window) -> Contour:
+        """Return the contour with narrow notches closed: highlights run out of a piece at its ends."""
+        return self._changed(NOTCH_MM * window.px_per_mm, closed)
+
+    def _changed(self, width_px: float, change: Callable[[Mask, Mask], Mask]) -> Contour:
+        at, mask = self.cut(round(width_px) + 1)
+        return _rim(change(mask.astype(np.uint8), disc(width_px)), at, self.contour)
+
+
+def _rim(mask: Mask, at: tuple[slice, slice], otherwise: Contour) -> Contour:
+    """Return the outermost pixels of a mask's largest part, in the whole image's pixels."""
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not found:
+        return otherwise
+    return max(found, key=len)[:, 0].astype(np.int32) + np.array([at[1].start, at[0].start], np.int32)
+
+
+def _clump(found: _Found, scene: Scene, prior: StrandPrior | None) -> Clump:
     """Return a clump as parting takes it: the scale is that at half the height of the pieces."""
     tray = scene.tray
-    place = tray.to_mm(contour.mean(0) + scene.window.origin_px)
+    place = tray.to_mm(found.contour.mean(0) + scene.window.origin_px)
     scale = float(tray.px_per_mm(place))
     if prior is not None:
         scale = float(tray.px_per_mm(place, prior.diameter_px / scale / 2))
     lean = (tray.to_px(place, 1.0) - tray.to_px(place, 0.0)) / scale
-    shift = float(lean[0]), float(lean[1])
-    return Clump(mask, scene.window.pixels[at], scale, shift, tray.camera_height_mm)
+    at, mask = found.cut(3)
+    return Clump(
+        mask, scene.window.pixels[at], scale, (float(lean[0]), float(lean[1])), tray.camera_height_mm
+    )
 
 
-def _add_parts(
-    things: list[Thing], out: Labels, parting: Parting, at: tuple[slice, slice], heap: int, span_px: float
-) -> None:
-    """Add a clump's pieces to `things` and draw them into the labels `out`."""
-    corner = np.array([at[1].start, at[0].start], np.int32)
-    several = len(parting) > 1
+def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
+    """Return a clump's pieces."""
+    at, _ = found.cut(3)
+    corner = np.array([at[1].start, at[0].start, 0, 0, 0])
+    span = 2.0 * float(cv2.minEnclosingCircle(found.contour)[1])
+    pieces = []
     for part, state in enumerate(parting.state):
         own = parting.labels == part + 1
-        found, _ = cv2.findContours(own.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        edge = max(found, key=len)[:, 0].astype(np.int32) + corner
-        if len(edge) < 4:
-            continue
-        rod = parting.rod_px[part] + np.array([*corner, 0, 0, 0])
-        confidence = float(parting.confidence[part])
-        things.append(Thing(edge, state, confidence, heap if several else -1, span_px, rod))
-        out[at][own] = len(things)
+        rim = _rim(own.astype(np.uint8), at, found.contour[:0])
+        if len(rim) >= 4:
+            rod, sure = parting.rod_px[part] + corner, float(parting.confidence[part])
+            pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rod, (at, own)))
+    return pieces
+
+
+def _prior(shape: FloatArray) -> StrandPrior | None:
+    return strand_prior(shape[:, 0], shape[:, 1], shape[:, 2], shape[:, 3])
+
+
+def _single(shape: FloatArray, prior: StrandPrior | None) -> Bool:
+    return looks_single(shape[:, 0], shape[:, 1], shape[:, 2], shape[:, 3], prior)
 
 
 def _shape(contour: Contour) -> tuple[float, float, float, float]:
@@ -153,25 +207,3 @@ def around(contour: Contour, shape: tuple[int, ...], margin: int) -> tuple[slice
     x, y, w, h = cv2.boundingRect(contour)
     rows = slice(max(y - margin, 0), min(y + h + margin, shape[0]))
     return rows, slice(max(x - margin, 0), min(x + w + margin, shape[1]))
-
-
-def _without_notches(labels: Labels, contour: Contour, number: int, window: Window) -> Contour:
-    """Return a thing's contour with narrow notches closed: highlights run out of a piece at its ends."""
-    width = 2 * round(NOTCH_MM * window.px_per_mm / 2) + 1
-    at = around(contour, labels.shape, width)
-    mask = (labels[at] == number).astype(np.uint8)
-    whole = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
-    found, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return max(found, key=len)[:, 0].astype(np.int32) + np.array([at[1].start, at[0].start], np.int32)
-
-
-def _without_threads(labels: Labels, contour: Contour, number: int, window: Window) -> Contour | None:
-    """Return the contour of a thing's largest part after its threads are taken off."""
-    width = 2 * round(THREAD_MM * window.px_per_mm / 2) + 1
-    at = around(contour, labels.shape, 1)
-    mask = (labels[at] == number).astype(np.uint8)
-    body = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)))
-    found, _ = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    if not found:
-        return None
-    return max(found, key=len)[:, 0].astype(np.int32) + np.array([at[1].start, at[0].start], np.int32)

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.colour import LUMINANCE
 from traygauge.segment.look import CoarseLook
+from traygauge.segment.pixels import Float32Array, closed, eroded, square, weighted
 from traygauge.segment.shade import mingled, shadow_hue
-from traygauge_shared.light import LINEAR_OF_CODE, linear_to_srgb, srgb_to_linear
+from traygauge_shared.light import linear_to_srgb, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
-Float32Array = npt.NDArray[np.float32]
 
 #: A region whose signal rises by less than this share of the usual is read in a colour of its own.
 FAINT = 0.5
@@ -73,6 +72,11 @@ class Signal:
     shadow: FloatArray | None
     clear: bool
 
+    @property
+    def coloured(self) -> bool:
+        """Return whether the signal is a difference of colours rather than a brightness."""
+        return bool((self.weight > 0).any() and (self.weight < 0).any())
+
 
 def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     """Return the signal for pieces of one colour (code values, (3,)).
@@ -83,7 +87,9 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     weight = weights(piece, coarse.tray, coarse.noise)
     hue = shadow = None
     clear = True
-    plain = LUMINANCE * np.sign(LUMINANCE @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0)))
+    plain = LUMINANCE * np.sign(
+        LUMINANCE @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0))
+    )
     if LUMINANCE @ piece < LUMINANCE @ coarse.tray:
         by_code = code_weights(plain, coarse.tray, piece)
         rise = _rise(coarse, by_code / float((piece - coarse.tray) @ by_code))
@@ -115,7 +121,11 @@ def _read_in(
     danger = reach > low
     mark = low
     if danger:
-        mark = AMONG_SHADOWS if shadow is not None else max(_valley(coarse, _rise(coarse, by_code / step))[0], low)
+        mark = (
+            AMONG_SHADOWS
+            if shadow is not None
+            else max(_valley(coarse, _rise(coarse, by_code / step))[0], low)
+        )
     light_tray, light_piece = (srgb_to_linear(c / 255.0) for c in (coarse.tray, piece))
     slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - light_tray
     return Signal(
@@ -146,8 +156,7 @@ def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
 
     What is darker than the tray is left out: it is shadow between pieces.
     """
-    filled = cv2.morphologyEx(coarse.likely()[::2, ::2], cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    inner = cv2.erode(filled, np.ones((5, 5), np.uint8)) > 0
+    inner = eroded(closed(coarse.likely()[::2, ::2], square(1)), square(2)) > 0
     rise = (coarse.even[::2, ::2][inner] @ by_code - by_code @ coarse.tray) / step
     rise = rise[rise > 0.0]
     return float(np.percentile(rise, 10)) if len(rise) else 1.0
@@ -155,7 +164,7 @@ def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
 
 def _rise(coarse: CoarseLook, by_code: FloatArray) -> Float32Array:
     """Return how far each pixel of the coarse look has risen from tray to piece, in code value weights."""
-    return cv2.transform(coarse.even, np.append(by_code, -(by_code @ coarse.tray))[None]).astype(np.float32, copy=False)
+    return weighted(coarse.even, np.append(by_code, -(by_code @ coarse.tray)))
 
 
 def _valley(coarse: CoarseLook, rise: Float32Array) -> tuple[float, float]:
@@ -195,7 +204,7 @@ def weights(piece: FloatArray, tray: FloatArray, noise: FloatArray) -> FloatArra
     lit, shaded = light_piece - light_tray, SHADED * light_piece - light_tray
     best = np.linalg.solve(spread, lit + shaded if (lit + shaded) @ lit > 0 else lit)
 
-    def clear(w: FloatArray) -> float:
+    def clear(w: npt.NDArray[np.floating]) -> float:
         w = w * np.sign(w @ lit)
         return float(min(w @ lit, w @ shaded) / np.sqrt(w @ spread @ w))
 
@@ -228,9 +237,3 @@ def code_weights(weight: FloatArray, tray: FloatArray, piece: FloatArray) -> Flo
     rise = np.where(apart, piece - tray, 1.0)
     slope = (srgb_to_linear((tray + rise) / 255.0) - srgb_to_linear(tray / 255.0)) / rise
     return np.asarray(weight * slope, float)
-
-
-def linear_light(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint16]:
-    """Return the pixels' linear light, 0..65535 for 0..1, uint16."""
-    table = np.round(LINEAR_OF_CODE * 65535).astype(np.uint16)
-    return cv2.LUT(pixels, table).astype(np.uint16, copy=False)

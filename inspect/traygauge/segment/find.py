@@ -9,17 +9,19 @@ import numpy.typing as npt
 from traygauge.segment.background import TrayField, tray_field
 from traygauge.segment.clumps import Scene, Thing, around, parted
 from traygauge.segment.colour import LUMINANCE, linear_to_lab
-from traygauge.segment.contrast import Signal, linear_light, own_weights
-from traygauge.segment.look import CoarseLook, look
+from traygauge.segment.contrast import Signal, own_weights
+from traygauge.segment.look import look
 from traygauge.segment.mask import all_pieces
-from traygauge.segment.outline import Outlines, levels, refine
+from traygauge.segment.outline import Outlines, linear_light, refine
+from traygauge.segment.pixels import eroded, square
 from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
-from traygauge_shared.light import srgb_to_linear
+from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 Labels = npt.NDArray[np.int32]
 Contours = list[npt.NDArray[np.int32]]
 
@@ -58,20 +60,44 @@ def find_pieces(tray: TrayView) -> Regions:
         return _nothing(tray, window)
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, len(contours), window, field)
-    light = linear_light(window.pixels)
-    first = refine(contours, light, own_weights(colour, signal, coarse), blur_px=window.blur_px)
-    keep = _stands_out(first, colour, signal, coarse, window, field) & ~_beside_others(contours, labels, window)
-    contours, first = [c for c, k in zip(contours, keep, strict=True) if k], first.only(keep)
-    if not contours:
-        return _nothing(tray, window)
-    labels = np.append(0, np.where(keep, np.cumsum(keep), 0)).astype(np.int32)[labels]
-    things, labels = parted(contours, labels, Scene(tray, window, signal.mark > signal.ridge_mark))
-    things, labels = _in_reading_order(things, labels, window)
-    colour = _mean_colours(labels, len(things), window, field)
     weight = own_weights(colour, signal, coarse)
-    outlines = refine([t.contour for t in things], light, weight, blur_px=window.blur_px, labels=labels)
-    labels = _redrawn(labels, things, outlines)
-    return _regions(tray, window, signal, things, labels, colour, weight, outlines)
+    light = linear_light(window.pixels)
+    outlines = refine(contours, light, weight, blur_px=window.blur_px)
+    stands_out = _stands_out(outlines, colour, weight, signal, window, field)
+    keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
+    if not len(keep):
+        return _nothing(tray, window)
+    scene = Scene(tray, window, signal.mark > signal.ridge_mark)
+    things = parted([contours[k] for k in keep], labels, keep + 1, scene)
+    outlines = _outlines_of(things, outlines.take(keep), light, weight[keep], window)
+    order = _reading_order(things, window)
+    things = [things[k] for k in order]
+    own = weight[keep][[t.source for t in things]]
+    return _regions(tray, window, field, signal, things, outlines.take(order), own)
+
+
+def _outlines_of(
+    things: list[Thing],
+    outlines: Outlines,
+    light: npt.NDArray[np.uint16],
+    weight: FloatArray,
+    window: Window,
+) -> Outlines:
+    """Return the things' outlines: those of their connected contours, or new ones where the contour is another."""
+    new = [k for k, t in enumerate(things) if t.changed]
+    if not new:
+        return outlines.take([t.source for t in things])
+    labels = np.zeros(window.inside.shape, np.int32)
+    for k, thing in enumerate(things):
+        thing.draw(labels, k + 1)
+    source = np.array([t.source for t in things])
+    contours = [things[k].contour for k in new]
+    made = refine(
+        contours, light, weight[source[new]], blur_px=window.blur_px, beside=(labels, np.array(new) + 1)
+    )
+    place = source.copy()
+    place[new] = len(weight) + np.arange(len(new))
+    return outlines.joined(made).take(place)
 
 
 def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Contours]:
@@ -98,13 +124,10 @@ def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Co
     return outer, gaps
 
 
-def _in_reading_order(things: list[Thing], labels: Labels, window: Window) -> tuple[list[Thing], Labels]:
-    """Return the things line by line (lines of 5 mm), each from left to right, and the labels to match."""
+def _reading_order(things: list[Thing], window: Window) -> IndexArray:
+    """Return the things' order line by line (lines of 5 mm), each from left to right."""
     middle = np.array([t.contour.mean(0) for t in things])
-    order = np.lexsort([middle[:, 0], np.floor(middle[:, 1] / (5.0 * window.px_per_mm))])
-    number = np.zeros(len(things) + 1, np.int32)
-    number[order + 1] = np.arange(1, len(things) + 1)
-    return [things[k] for k in order], number[labels]
+    return np.lexsort([middle[:, 0], np.floor(middle[:, 1] / (5.0 * window.px_per_mm))])
 
 
 def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
@@ -126,42 +149,47 @@ def _mean_colours(labels: Labels, n: int, window: Window, field: TrayField) -> F
     sparse = labels[::3, ::3]
     y, x = np.nonzero(sparse)
     owner = sparse[y, x] - 1
-    light = srgb_to_linear(window.pixels[::3, ::3][y, x] / 255.0)
-    light /= field.light()[y * 3 // window.block, x * 3 // window.block][:, None]
+    light = LINEAR_OF_CODE[window.pixels[::3, ::3][y, x]]
+    light = light / field.light()[y * 3 // window.block, x * 3 // window.block][:, None]
     count = np.bincount(owner, minlength=n)
     total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
     return total / np.maximum(count, 1)[:, None]
 
 
-def _redrawn(labels: Labels, things: list[Thing], outlines: Outlines) -> Labels:
+def _labelled(things: list[Thing], outlines: Outlines, window: Window) -> Labels:
     """Return the label image of the refined outlines: every pixel that they enclose or cross.
 
     Unresolved heaps keep their own pixels, because they may have gaps.
     """
-    drawn = np.zeros_like(labels)
-    for k, (thing, line) in enumerate(zip(things, outlines.split(outlines.points), strict=True)):
+    labels = np.zeros(window.inside.shape, np.int32)
+    for k, (thing, line) in enumerate(zip(things, outlines.lines(), strict=True)):
         if thing.state == "unresolved":
-            at = around(thing.contour, labels.shape, 0)
-            drawn[at][labels[at] == k + 1] = k + 1
+            thing.draw(labels, k + 1)
         else:
-            cv2.fillPoly(drawn, [np.rint(line * 16).astype(np.int32)], k + 1, shift=4)
-    return drawn
+            cv2.fillPoly(labels, [np.rint(line * 16).astype(np.int32)], k + 1, shift=4)
+    return labels
 
 
 def _stands_out(
-    outlines: Outlines, colour: FloatArray, signal: Signal, coarse: CoarseLook, window: Window, field: TrayField
+    outlines: Outlines,
+    colour: FloatArray,
+    weight: FloatArray,
+    signal: Signal,
+    window: Window,
+    field: TrayField,
 ) -> Bool:
     """Return which regions are no specks and rise sharply by a good part of their contrast, and of the usual one."""
-    weight = own_weights(colour, signal, coarse)
-    own = ((colour - srgb_to_linear(coarse.tray / 255.0)) * weight).sum(1)
+    own = ((colour - srgb_to_linear(field.colour / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
-    x, y = (outlines.mean(outlines.points) / window.block).astype(int).T
     light = field.light()
-    rise = outlines.mean(outlines.rise) / light[y.clip(0, light.shape[0] - 1), x.clip(0, light.shape[1] - 1)]
-    area = np.array([cv2.contourArea(o.astype(np.float32)) for o in outlines.split(outlines.points)])
+    x, y = (outlines.mean(outlines.points[:, k]) / window.block for k in (0, 1))
+    local = light[
+        np.clip(y.astype(int), 0, light.shape[0] - 1), np.clip(x.astype(int), 0, light.shape[1] - 1)
+    ]
+    area = np.array([cv2.contourArea(o.astype(np.float32)) for o in outlines.lines()])
     size_mm = np.sqrt(4.0 / np.pi * area) / window.px_per_mm
     least = np.where(size_mm < SPECK_MM, SHARP_SPECK, SHARP) * np.maximum(own, usual)
-    return np.asarray((rise > least) & (size_mm > SMALLEST_MM), bool)
+    return np.asarray((outlines.mean(outlines.rise) / local > least) & (size_mm > SMALLEST_MM), bool)
 
 
 def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
@@ -179,38 +207,39 @@ def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
 def _regions(
     tray: TrayView,
     window: Window,
+    field: TrayField,
     signal: Signal,
     things: list[Thing],
-    labels: Labels,
-    colour: FloatArray,
-    weight: FloatArray,
     outlines: Outlines,
+    weight: FloatArray,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
     n = len(things)
-    rim = cv2.erode(window.inside, np.ones((3, 3), np.uint8), borderValue=0) == 0
-    cut = [bool(rim[t.contour[:, 1], t.contour[:, 0]].any()) for t in things]
-    split = outlines.split(outlines.points)
-    level_tray, level_piece = levels(outlines).T
-    extent = [2.0 * float(cv2.minEnclosingCircle(o.astype(np.float32))[1]) for o in split]
-    origin = np.array(window.origin_px, float)
+    labels = _labelled(things, outlines, window)
+    rim = eroded(window.inside, square(1))
+    cut = [not rim[t.contour[:, 1], t.contour[:, 0]].all() for t in things]
+    lines = outlines.lines()
+    level_tray, level_piece = outlines.levels
+    extent = [2.0 * float(cv2.minEnclosingCircle(o.astype(np.float32))[1]) for o in lines]
+    whole = [t.clump_px if t.state == "unresolved" else 0.0 for t in things]
+    origin = np.array([*window.origin_px, 0, 0, 0], float)
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
         labels=labels,
-        outlines_px=tuple(o + origin for o in split),
+        outlines_px=tuple(o + origin[:2] for o in lines),
         state=tuple("cut off" if c else t.state for c, t in zip(cut, things, strict=True)),
         contrast=signal.weight,
         own_contrast=weight,
         level_tray=level_tray,
         level_piece=level_piece,
-        colour_lab=linear_to_lab(colour),
+        colour_lab=linear_to_lab(_mean_colours(labels, n, window, field)),
         confidence=np.array([t.confidence for t in things]),
         heap=np.array([t.heap for t in things], np.int64),
-        extent_px=np.array([max(e, t.clump_px * (t.state == "unresolved")) for e, t in zip(extent, things, strict=True)]),
+        extent_px=np.maximum(extent, whole),
         threads_px=((),) * n,
         contrast_to_noise=_clearness(level_piece - level_tray, signal),
-        rod_px=np.array([t.rod for t in things]) + np.array([*origin, 0, 0, 0]),
+        rod_px=np.array([t.rod for t in things]) + origin,
     )
 
 

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge_shared.light import LINEAR_OF_CODE
+
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
+IndexArray = npt.NDArray[np.intp]
+Bool = npt.NDArray[np.bool_]
 
 #: Samples along the outline's normal, in units of the edge spread, outward positive.
-STATIONS = np.arange(-4, 5)
+STATIONS = np.arange(-4.0, 5.0)
 #: Where the levels inside and outside are read, edge spreads from the edge.
 LEVELS = 2.0
-#: Points in a row of the sampling grid: `cv2.remap` takes no image with more than 32767 rows.
-ROW = 2048
+#: Contours longer than this many pixels are followed on every second one.
+LONG_PX = 40
+#: Points in a row of the sampling grid: `cv2.remap` takes no image with more than 32767 rows or columns.
+ROW = 4096
 
 
 @dataclass(frozen=True, eq=False)
 class Outlines:
-    """The contours of all regions in one list.
+    """The outlines of all regions in one list.
 
     Parameters
     ----------
@@ -33,44 +40,62 @@ class Outlines:
     """
 
     points: FloatArray
-    region: npt.NDArray[np.intp]
-    free: npt.NDArray[np.bool_]
+    region: IndexArray
+    free: Bool
     inner: FloatArray
     outer: FloatArray
     rise: FloatArray
 
-    def only(self, keep: npt.NDArray[np.bool_]) -> Outlines:
-        """Return the outlines of the regions for which `keep` (n,) is true, numbered anew."""
-        stay = keep[self.region]
-        number = (np.cumsum(keep) - 1)[self.region[stay]]
+    def take(self, order: npt.ArrayLike) -> Outlines:
+        """Return the outlines of the regions of index `order` (k,), numbered anew."""
+        order = np.asarray(order, np.intp)
+        count = np.bincount(self.region)
+        length = count[order]
+        begin = np.repeat((np.cumsum(count) - count)[order] - (np.cumsum(length) - length), length)
+        at = begin + np.arange(len(begin))
+        levels = (a[at] for a in (self.inner, self.outer, self.rise))
+        return Outlines(self.points[at], np.repeat(np.arange(len(order)), length), self.free[at], *levels)
+
+    def joined(self, more: Outlines) -> Outlines:
+        """Return these outlines and more of them, numbered on."""
+        shifted = more.region + self.region[-1] + 1 if len(self.region) else more.region
         return Outlines(
-            self.points[stay], number, self.free[stay], self.inner[stay], self.outer[stay], self.rise[stay]
+            np.concatenate([self.points, more.points]),
+            np.concatenate([self.region, shifted]),
+            np.concatenate([self.free, more.free]),
+            np.concatenate([self.inner, more.inner]),
+            np.concatenate([self.outer, more.outer]),
+            np.concatenate([self.rise, more.rise]),
         )
 
     def mean(self, value: FloatArray) -> FloatArray:
-        """Return the mean of values (m,) or (m, 2) over each region's free points; over all where none is free."""
-        if value.ndim == 2:
-            return np.stack([self.mean(column) for column in value.T], -1)
+        """Return the mean of values (m,) over each region's free points; over all where none is free."""
         weight = np.where(self.free, 1.0, 1e-9)
         return np.bincount(self.region, value * weight) / np.bincount(self.region, weight)
 
-    def split(self, points: FloatArray) -> tuple[FloatArray, ...]:
-        """Return values at the points (m, ...) region by region."""
-        return tuple(np.split(points, np.flatnonzero(np.diff(self.region)) + 1))
+    def lines(self) -> list[FloatArray]:
+        """Return the outlines, one ndarray (k, 2) a region."""
+        return np.split(self.points, np.flatnonzero(np.diff(self.region)) + 1)
+
+    @property
+    def levels(self) -> tuple[FloatArray, FloatArray]:
+        """Return the signal's levels beside and inside each region, (n,) each."""
+        return self.mean(self.outer), self.mean(self.inner)
 
 
-def levels(outlines: Outlines) -> FloatArray:
-    """Return the signal's levels beside and inside each region, ndarray (n, 2)."""
-    return np.stack([outlines.mean(outlines.outer), outlines.mean(outlines.inner)], -1)
+def linear_light(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint16]:
+    """Return the pixels' linear light, 0..65535 for 0..1, uint16."""
+    table = np.round(LINEAR_OF_CODE * 65535).astype(np.uint16)
+    return cv2.LUT(pixels, table).astype(np.uint16, copy=False)
 
 
 def refine(
-    contours: list[npt.NDArray[np.int32]],
+    contours: Sequence[npt.NDArray[np.int32]],
     light: npt.NDArray[np.uint16],
     weight: FloatArray,
     *,
     blur_px: float,
-    labels: npt.NDArray[np.int32] | None = None,
+    beside: tuple[npt.NDArray[np.int32], IndexArray] | None = None,
 ) -> Outlines:
     """Return the contours moved along their normals to the half-contrast edge.
 
@@ -80,112 +105,117 @@ def refine(
     light : ndarray (h, w, 3), uint16: linear light.
     weight : ndarray (n, 3): the signal of each region as weights of linear R, G, B.
     blur_px : standard deviation of the edge spread.
-    labels : ndarray (h, w) or None: k + 1 on the pixels of contour k. Where another region lies beyond the edge,
-        the outline runs between the two regions' pixels.
+    beside : label image (h, w) and the contours' numbers (n,) in it, or None. Where another region lies beyond the
+        edge, the outline runs between the two regions' pixels.
     """
+    contours = [c[::2] if len(c) > LONG_PX else c for c in contours]
     length = np.array([len(c) for c in contours])
     region = np.repeat(np.arange(len(contours)), length)
-    start = np.cumsum(length) - length
-    points = np.concatenate(contours).astype(float)
-    ring = _Ring(np.arange(len(region)) - start[region], start[region], length[region])
+    ring = _Ring.of(length)
+    points = np.concatenate(contours).astype(np.float32)
     normal = _normals(points, ring)
-    step = max(1.0, blur_px)
-    signal = _sample(points, normal, step * STATIONS, light, weight[region])
-    shift, inner, outer = _crossing(signal)
-    for _ in range(2):
-        shift, inner, outer = _crossing(signal, around=ring.smooth(shift, (0.25, 0.5, 0.25)))
+    step = np.float32(max(1.0, blur_px))
+    signal = _sample(points, normal * step, light, weight, region)
+    shift, inner, outer = _crossing(signal, np.zeros(len(points), np.float32))
+    shift, inner, outer = _crossing(signal, ring.smooth(shift))
     middle = len(STATIONS) // 2
-    rise = signal[:, :middle].max(1) - signal[:, middle + 1 :].min(1)
-    free = _free(points + 2.0 * normal, region, labels)
-    shift = ring.smooth(np.where(free, shift * step, 0.5), (0.25, 0.5, 0.25))
-    return Outlines(points + shift[:, None] * normal, region, free, inner, outer, rise)
+    rise = signal[:middle].max(0) - signal[middle + 1 :].min(0)
+    free = np.ones(len(points), bool)
+    if beside is not None:
+        free = _free(points + 2.0 * normal, beside[0], beside[1][region])
+    shift = ring.smooth(np.where(free, shift * step, np.float32(0.5)))
+    moved = (points + shift[:, None] * normal).astype(float)
+    return Outlines(moved, region, free, *(a.astype(float) for a in (inner, outer, rise)))
 
 
-def _free(
-    beyond: FloatArray, region: npt.NDArray[np.intp], labels: npt.NDArray[np.int32] | None
-) -> npt.NDArray[np.bool_]:
+def _free(beyond: Float32Array, labels: npt.NDArray[np.int32], number: IndexArray) -> Bool:
     """Return whether no other region lies at each of the points."""
-    if labels is None:
-        return np.ones(len(region), bool)
     x, y = (np.clip(np.rint(beyond[:, k]).astype(int), 0, labels.shape[1 - k] - 1) for k in (0, 1))
     there = labels[y, x]
-    return np.asarray((there == 0) | (there == region + 1), bool)
+    return np.asarray((there == 0) | (there == number), bool)
 
 
 @dataclass(frozen=True, eq=False)
 class _Ring:
-    """Where each point stands in its closed contour."""
+    """The neighbours of each point in its closed contour."""
 
-    place: npt.NDArray[np.intp]
-    start: npt.NDArray[np.intp]
-    length: npt.NDArray[np.intp]
+    before: IndexArray
+    after: IndexArray
 
-    def neighbour(self, offset: int) -> npt.NDArray[np.intp]:
-        return self.start + (self.place + offset) % self.length
+    @classmethod
+    def of(cls, length: IndexArray) -> _Ring:
+        end = np.cumsum(length)
+        before, after = np.arange(-1, end[-1] - 1), np.arange(1, end[-1] + 1)
+        before[end - length], after[end - 1] = end - 1, end - length
+        return cls(before, after)
 
-    def smooth(self, value: FloatArray, kernel: tuple[float, ...]) -> FloatArray:
-        reach = len(kernel) // 2
-        return np.asarray(sum(k * value[self.neighbour(i - reach)] for i, k in enumerate(kernel)), float)
+    def smooth(self, value: Float32Array) -> Float32Array:
+        around = value[self.before] + value[self.after]
+        return np.asarray(0.5 * value + 0.25 * around, np.float32)
 
 
-def _normals(points: FloatArray, ring: _Ring) -> FloatArray:
-    """Return outward unit normals (OpenCV's outer contours run counter-clockwise in x right, y down)."""
-    tangent = sum(
-        w * (points[ring.neighbour(k)] - points[ring.neighbour(-k)])
-        for k, w in ((1, 1.0), (2, 1.0), (3, 1.0))
-    )
-    tangent = np.asarray(tangent, float)
+def _normals(points: Float32Array, ring: _Ring) -> Float32Array:
+    """Return outward unit normals (OpenCV follows outer contours so that the outside lies to the right)."""
+    near = points[ring.after] - points[ring.before]
+    tangent = near[ring.after] + near[ring.before] + near
     normal = np.stack([-tangent[:, 1], tangent[:, 0]], -1)
-    size = np.linalg.norm(normal, axis=1, keepdims=True)
-    return normal / np.where(size > 1e-9, size, 1.0)
+    size = np.sqrt((normal**2).sum(1, keepdims=True))
+    return np.asarray(normal / np.maximum(size, np.float32(1e-6)), np.float32)
 
 
 def _sample(
-    points: FloatArray,
-    normal: FloatArray,
-    offset: FloatArray,
+    points: Float32Array,
+    normal: Float32Array,
     light: npt.NDArray[np.uint16],
     weight: FloatArray,
-) -> FloatArray:
-    """Return the signal along each normal, ndarray (m, len(offset)), linear light 0..1."""
-    m = len(points)
-    rows = -(-m // ROW)
-    where = np.zeros((rows * ROW, len(offset), 2), np.float32)
-    where[:m] = points[:, None] + offset[:, None] * normal[:, None]
-    grid = where.reshape(rows, ROW * len(offset), 2)
-    found = cv2.remap(light, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    value = found.reshape(rows * ROW, len(offset), 3)[:m]
-    return np.einsum("mkc,mc->mk", value, weight / 65535.0)
+    region: IndexArray,
+) -> Float32Array:
+    """Return the signal along each normal, ndarray (stations, m), linear light 0..1."""
+    m, k = len(points), len(STATIONS)
+    where = np.zeros((2, -(-m * k // ROW) * ROW), np.float32)
+    for axis in (0, 1):
+        np.add(
+            points[:, axis],
+            STATIONS.astype(np.float32)[:, None] * normal[:, axis],
+            out=where[axis, : m * k].reshape(k, m),
+        )
+    x, y = where.reshape(2, -1, ROW)
+    found = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    value = found.reshape(-1, 3)[: m * k].astype(np.float32)
+    scaled = (weight / 65535.0).astype(np.float32)
+    if (scaled == scaled[:1]).all():
+        return np.asarray(value @ scaled[0], np.float32).reshape(k, m)
+    return np.asarray(np.einsum("kmc,mc->km", value.reshape(k, m, 3), scaled[region]), np.float32)
 
 
-def _crossing(
-    signal: FloatArray, around: FloatArray | float = 0.0
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the offset of the half-contrast edge (in stations), and the levels inside and outside.
+def _crossing(signal: Float32Array, around: Float32Array) -> tuple[Float32Array, Float32Array, Float32Array]:
+    """Return the offset of the half-contrast edge (in stations), and the levels inside and outside, (m,) each.
 
     Levels are read two edge spreads on either side of where the edge is believed to be (`around`): nearer they
     hold the blur, farther they hold shading, shadow or the neighbour. A thread is narrower than that: its crest
     and its feet count.
     """
-    around = np.broadcast_to(np.asarray(around, float), signal.shape[:1])
-    inner = _at(signal, around - LEVELS)
-    inner = np.maximum(inner, np.maximum(_at(signal, around - LEVELS / 2), _at(signal, around)))
-    outer = _at(signal, around + LEVELS)
-    outer = np.minimum(outer, np.minimum(_at(signal, around + LEVELS / 2), _at(signal, around)))
-    above = signal - ((inner + outer) / 2)[:, None]
-    falls = (above[:, :-1] >= 0) & (above[:, 1:] < 0)
-    gap = np.abs(STATIONS[:-1] + 0.5 - around[:, None])
-    first = np.where(falls, gap, 99.0).argmin(1)
-    rows = np.arange(len(signal))
-    a, b = above[rows, first], above[rows, first + 1]
-    shift = STATIONS[first] + a / np.where(a - b > 0, a - b, 1.0)
-    return np.where(falls.any(1), shift, around), inner, outer
+    inner, outer = _at(signal, around), _at(signal, around)
+    for way in (0.5 * LEVELS, LEVELS):
+        inner = np.maximum(inner, _at(signal, around - way))
+        outer = np.minimum(outer, _at(signal, around + way))
+    above = signal - (inner + outer) / 2
+    best = np.full(len(around), 99.0, np.float32)
+    shift = around.copy()
+    for k, station in enumerate(STATIONS[:-1]):
+        a, b = above[k], above[k + 1]
+        gap = np.abs(np.float32(station + 0.5) - around)
+        nearer = (a >= 0) & (b < 0) & (gap < best)
+        best[nearer] = gap[nearer]
+        shift[nearer] = station + a[nearer] / (a[nearer] - b[nearer])
+    return shift, inner, outer
 
 
-def _at(signal: FloatArray, place: FloatArray) -> FloatArray:
-    """Return each row's signal at a place given in edge spreads, linear between the stations."""
-    index = np.clip(place - STATIONS[0], 0.0, len(STATIONS) - 1.001)
+def _at(signal: Float32Array, place: Float32Array) -> Float32Array:
+    """Return each column's signal at a place given in stations, linear between them."""
+    index = np.clip(place - np.float32(STATIONS[0]), 0.0, len(STATIONS) - 1.001)
     left = index.astype(np.intp)
-    rows = np.arange(len(signal))
-    part = index - left
-    return np.asarray(signal[rows, left] * (1 - part) + signal[rows, left + 1] * part, float)
+    part = (index - left).astype(np.float32)
+    flat = left * signal.shape[1] + np.arange(signal.shape[1])
+    values = signal.ravel()
+    return np.asarray(values[flat] * (1 - part) + values[flat + signal.shape[1]] * part, np.float32)

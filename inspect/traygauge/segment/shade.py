@@ -11,13 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.look import CoarseLook
+from traygauge.segment.pixels import Float32Array, Mask, eroded, square
 
 FloatArray = npt.NDArray[np.float64]
-Float32Array = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
-Mask = npt.NDArray[np.uint8]
 
-#: Hue is averaged over so many pixels of the half resolution: one pixel's is too noisy.
+#: Hue is averaged over so many pixels of the coarse look: one pixel's is too noisy.
 HUE_REACH = 5
 #: Two hues are two things where they explain this share of the hue's variance; noise alone gives 0.64 at best.
 TWO_HUES = 0.78
@@ -35,7 +34,7 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
     Parameters
     ----------
     coarse : the coarse look.
-    dark : ndarray (h / 2, w / 2): what is darker than the tray, pieces and shadows alike.
+    dark : ndarray (h / step, w / step): what is darker than the tray, pieces and shadows alike.
 
     Returns
     -------
@@ -43,7 +42,7 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
     """
     brightness = coarse.tray / float(coarse.tray @ coarse.tray)
     across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
-    at = cv2.erode(dark.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    at = eroded(dark.astype(np.uint8), square(1)) > 0
     if np.count_nonzero(at) < 200:
         return None
     count = _local(np.ones(dark.shape, np.float32), dark)[at].astype(float)
@@ -62,7 +61,7 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
 
 
 def shadow_mask(coarse: CoarseLook, weight: FloatArray, dark: Bool) -> Mask:
-    """Return 255 where what is dark has the shadows' hue, ndarray (h / 2, w / 2), uint8."""
+    """Return 255 where what is dark has the shadows' hue, ndarray (h / step, w / step), uint8."""
     return ((_local(coarse.even @ weight[:3] + weight[3], dark) > 0) & dark).astype(np.uint8) * 255
 
 
@@ -71,10 +70,10 @@ def mingled(coarse: CoarseLook, rise: Float32Array) -> bool:
 
     Parameters
     ----------
-    rise : ndarray (h / 4, w / 4): share of the step from tray to pieces.
+    rise : ndarray (h / 2 step, w / 2 step): share of the step from tray to pieces.
     """
     seen = ((rise > BETWEEN[0]) & (coarse.inside[::2, ::2] > 0)).astype(np.uint8)
-    _, area = cv2.connectedComponents(cv2.erode(seen, np.ones((3, 3), np.uint8)))
+    _, area = cv2.connectedComponents(eroded(seen, square(1)))
     total = np.bincount(area.ravel())[1:]
     between = np.bincount(area.ravel(), (rise < BETWEEN[1]).ravel())[1:]
     both = (between > 0.2 * total) & (between < 0.8 * total)
@@ -84,7 +83,7 @@ def mingled(coarse: CoarseLook, rise: Float32Array) -> bool:
 def _local(value: npt.NDArray[np.floating], where: Bool) -> Float32Array:
     """Return the sum of a value over the neighbourhood, taken only where `where` is true."""
     inside = np.where(where, value, 0.0).astype(np.float32)
-    return cv2.blur(inside, (HUE_REACH, HUE_REACH)).astype(np.float32, copy=False)
+    return np.asarray(cv2.blur(inside, (HUE_REACH, HUE_REACH)), np.float32)
 
 
 def _two_groups(value: FloatArray) -> tuple[float, float]:
