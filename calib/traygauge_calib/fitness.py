@@ -240,8 +240,8 @@ def blockiness(pixels: npt.NDArray[np.uint8]) -> float:
     pixels : ndarray (H, W, 3), uint8. Some rows and columns of the green channel are looked at.
     """
     green = pixels[..., 1]
-    rows = green[:: max(1, len(green) // 200)].astype(np.int16)
-    columns = green[:, :: max(1, green.shape[1] // 200)].T.astype(np.int16)
+    rows = green[:: max(1, len(green) // 120)].astype(np.int16)
+    columns = green[:, :: max(1, green.shape[1] // 120)].T.astype(np.int16)
     return max(_block_steps(lines) for lines in (rows, columns))
 
 

@@ -13,7 +13,8 @@ from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
 
-_TILES = 24  # edges are taken from so many tiles along either side
+_PATCHES = 24  # edges are taken from so many patches along the longer side ...
+_PATCH_PX = 96  # ... none larger than this
 _REACH_PX = 8.0
 
 
@@ -68,28 +69,28 @@ def flat_noise(grey: npt.NDArray[np.uint8]) -> LocalField:
 
 
 def _strong_edges(grey: npt.NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
-    """Return the steepest place of each tile (N, 2) and the unit vector towards its bright side (N, 2)."""
+    """Return the steepest place in each of many patches (N, 2) and the unit vector towards its bright side (N, 2).
+
+    Patches of bounded size lie evenly over the picture, so that a large scan costs no more than a small one.
+    """
     height, width = grey.shape
-    soft = cv2.GaussianBlur(grey, (0, 0), 1.2)
-    gx, gy = cv2.spatialGradient(soft)
-    steep = np.abs(gx.astype(np.int32)) + np.abs(gy.astype(np.int32))
     rim = int(_REACH_PX) + 4
-    steep[:rim] = steep[-rim:] = 0
-    steep[:, :rim] = steep[:, -rim:] = 0
-    tile = max(height, width) // _TILES + 1
-    places = []
-    for top in range(0, height, tile):
-        for left in range(0, width, tile):
-            part = steep[top : top + tile, left : left + tile]
-            at = int(part.argmax())
-            row, column = divmod(at, part.shape[1])
-            if part[row, column] > 60:
-                places.append((left + column, top + row))
-    if not places:
+    step = max(64, max(height, width) // _PATCHES)
+    side = min(step, _PATCH_PX)
+    here, slopes = [], []
+    for top in range(rim, height - rim - 8, step):
+        for left in range(rim, width - rim - 8, step):
+            part = grey[top : min(top + side, height - rim), left : min(left + side, width - rim)]
+            gx, gy = cv2.spatialGradient(cv2.GaussianBlur(part, (0, 0), 1.2))
+            steep = np.abs(np.asarray(gx, np.int32)) + np.abs(np.asarray(gy, np.int32))
+            row, column = divmod(int(steep.argmax()), part.shape[1])
+            if steep[row, column] > 60:
+                here.append((left + column, top + row))
+                slopes.append((gx[row, column], gy[row, column]))
+    if not here:
         return np.empty((0, 2)), np.empty((0, 2))
-    here = np.array(places)
-    slope = np.stack([gx[here[:, 1], here[:, 0]], gy[here[:, 1], here[:, 0]]], 1).astype(float)
-    return here.astype(float), slope / np.linalg.norm(slope, axis=1, keepdims=True)
+    slope = np.array(slopes, float)
+    return np.array(here, float), slope / np.linalg.norm(slope, axis=1, keepdims=True)
 
 
 def green_of(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
