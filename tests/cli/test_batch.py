@@ -57,7 +57,7 @@ def test_one_call_does_what_the_stages_do_one_by_one(drawn_folder: Path) -> None
     pieces, verdict = traygauge.judge_pieces(
         pieces, traygauge.read_spec("rigid-1.75"), windows_mm={photo.name: tray.window_mm}
     )
-    assert verdict == batch.verdict
+    assert repr(verdict) == repr(batch.verdict)  # as text: a bound without a value is NaN
     assert len(pieces) == len(batch.pieces) == len(batch.to_frame()) == 12
     assert np.array_equal(pieces["length_mm"], batch.pieces["length_mm"], equal_nan=True)
     assert list(batch.photos[0].seconds) == [
