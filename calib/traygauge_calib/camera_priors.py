@@ -19,6 +19,8 @@ ANY_FOCAL_MM, U_ANY_FOCAL = 30.0, 0.5
 U_PRINCIPAL = 0.003
 #: ... and how far that of a cropped picture lies from its middle.
 U_CROPPED = 0.1
+#: A scan with a sheet in it is seen from so far up, mm: a piece 3 mm high leans by 3 micrometres at most.
+SCANNER_HEIGHT_MM = 1e5
 #: Width over height of pictures that cameras write uncropped (long side first).
 _SHAPES = (4 / 3, 3 / 2)
 #: ... and of those they crop from them themselves; the stated focal length may or may not follow the crop.
@@ -27,10 +29,11 @@ _CROPPED_SHAPES = (16 / 9, 1.0, 2.0, 18.5 / 9, 19.5 / 9, 20 / 9)
 
 @dataclass(frozen=True)
 class CameraBelief:
-    """Priors for the pose, and a sentence where the stated focal length was distrusted ("" if not)."""
+    """Priors for the pose; a sentence where the stated focal length was distrusted ("" if not); whether it is a scan."""
 
     priors: Priors
     doubt: str = ""
+    scanned: bool = False
 
     def without_file(self, long_side_px: int) -> CameraBelief:
         """Return what is left when the file is not believed: the principal point lies somewhere in the picture."""
@@ -78,6 +81,13 @@ def believe_file(photo: Photo) -> CameraBelief:
             f"the picture's shape ({width} x {height} px) is not one that cameras write: cropped",
         )
     return CameraBelief(Priors(focal, relative, middle, U_PRINCIPAL * long_side))
+
+
+def believe_scanner(photo: Photo) -> CameraBelief:
+    """Return what a flatbed scan is taken for: a camera so far up that nothing is seen from the side."""
+    middle = ((photo.width - 1) / 2.0, (photo.height - 1) / 2.0)
+    focal = SCANNER_HEIGHT_MM * 20.0  # px per mm; focal length over height is all that shows
+    return CameraBelief(Priors(focal, 1e-4, middle, 1.0, u_k1=1e-3, u_k2=1e-3), scanned=True)
 
 
 def is_camera_shape(photo: Photo) -> bool:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from traygauge_calib.camera_priors import CameraBelief, believe_file, is_camera_shape
+from traygauge_calib.camera import PerspectiveCamera
+from traygauge_calib.camera_priors import CameraBelief, believe_file, believe_scanner, is_camera_shape
 from traygauge_calib.find_sheet import SEARCH_PX, FoundSheet, find_sheet
 from traygauge_calib.lens import LensModel, lens_priors
 from traygauge_calib.picture_quality import green_of
@@ -55,8 +56,9 @@ def calibrate(
     photo : the photo as loaded.
     print_record : what was measured on the print of the sheet; None: an unmeasured print.
     px_per_mm : a stated scale (copy stand); then no sheet is looked for.
-    scan : the photo is a flatbed scan; its density tag gives the scale. Without it a photo is taken for a scan
-        where no sheet is found, EXIF shows no lens and the tag is 300 dpi or more.
+    scan : the photo is a flatbed scan: nothing is seen from the side, and where no sheet lies on it, its density
+        tag gives the scale. Without it a photo is taken for a scan where EXIF shows no lens and the tag is 300 dpi
+        or more.
     reference : a straight thing of known length in the photo; then no sheet is looked for.
     lens : what is known of the camera's lens from several photos of a sheet.
     sag_mm : how far the paper may sag inside a flat ring, mm; 0.05 where the print is glued down.
@@ -71,12 +73,10 @@ def calibrate(
         return from_stated(photo, grey, px_per_mm)
     if reference is not None:
         return from_reference(photo, grey, reference)
-    if scan:
-        return from_scan(photo, grey)
-    belief = believe_file(photo)
-    if lens is not None:
+    scanned = scan or looks_scanned(photo)
+    belief = believe_scanner(photo) if scanned else believe_file(photo)
+    if lens is not None and not scanned:
         belief = CameraBelief(lens_priors(lens, photo, belief.priors))
-    scanned = looks_scanned(photo)
     found = find_sheet(grey, belief.priors, search_px=SEARCH_PX[:1] if scanned else SEARCH_PX)
     if not isinstance(found, FoundSheet):
         if scanned:
@@ -112,13 +112,14 @@ def _fit(
     corners, board = Marks.corners(found.corners_mm, found.corners_px), found.sheet.board_mm
     first = fit_pose(corners, board, belief.priors, start=found.rough.parameters)
     wide = belief.without_file(max(grey.shape))
-    if first.pull(belief.priors) > MOST_PULL or first.corner_sigma_px > 1.0:
+    doubted = first.pull(belief.priors) > MOST_PULL or first.corner_sigma_px > 1.0
+    if doubted and not belief.scanned:
         free = fit_pose(corners, board, wide.priors, start=first.parameters, rounds=30)
         if free.corner_sigma_px < 0.97 * first.corner_sigma_px:
             first, belief = free, wide
     edges = read_ring_edges(grey, found.sheet, first.camera, first.stretch)
     fit = fit_pose(corners + edges.marks, board, belief.priors, start=first.parameters)
-    if belief is not wide and fit.pull(belief.priors) > MOST_PULL:
+    if not belief.scanned and belief is not wide and fit.pull(belief.priors) > MOST_PULL:
         belief = wide
         fit = fit_pose(corners + edges.marks, board, wide.priors, start=fit.parameters, rounds=30)
     return fit, edges, belief
@@ -163,12 +164,18 @@ def _view(
     sag = GLUED_SAG_MM if record is not None and record.glued else sag_mm
     u_offset = 0.0 if record is None else record.u_plane_offset_mm
     plane = float(np.sqrt(sag**2 / 3.0 + u_offset**2 + fit.curl_mm**2 / 3.0))
+    camera, scale = fit.camera, shared_uncertainty(fit, window, plane)
+    if belief.scanned:
+        camera, scale = (
+            looking_straight_down(camera, window),
+            replace(scale, height_relative=0.0, foot_mm=0.0),
+        )
     return TrayView(
         photo=photo,
-        camera=fit.camera,
+        camera=camera,
         window_mm=window,
         source="sheet",
-        scale=shared_uncertainty(fit, window, plane),
+        scale=scale,
         blur_px=quality.blur_px,
         noise=quality.noise,
         edge_spread=quality.edge_spread,
@@ -184,8 +191,27 @@ def _view(
             curl_mm=fit.curl_mm,
             scatter_mm=fit.corner_sigma_px / float(np.median(edges.px_per_mm)),
             seen=len(found.corners_mm) / len(sheet.corners_mm),
-            squared_up=_squared_up(photo, fit),
+            squared_up=not belief.scanned and _squared_up(photo, fit),
         ),
+    )
+
+
+def looking_straight_down(
+    camera: PerspectiveCamera, window_mm: tuple[float, float, float, float]
+) -> PerspectiveCamera:
+    """Return a camera over the window's middle that keeps scale and turn but has no tilt: a scanner."""
+    middle = np.array([window_mm[0] + window_mm[2], window_mm[1] + window_mm[3]]) / 2.0
+    seen = camera.project(middle)
+    turn = np.arctan2(
+        camera.rotation[1, 0] - camera.rotation[0, 1], camera.rotation[0, 0] + camera.rotation[1, 1]
+    )
+    c, s = np.cos(turn), np.sin(turn)
+    return PerspectiveCamera(
+        camera.focal_px,
+        (float(seen[0]), float(seen[1])),
+        (0.0, 0.0),
+        np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]),
+        np.array([*middle, camera.height_mm]),
     )
 
 

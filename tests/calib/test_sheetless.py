@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import norm
 
 from traygauge_calib.camera import FlatCamera, PerspectiveCamera
+from traygauge_calib.fitness import check_fitness
 from traygauge_calib.scale import calibrate
 from traygauge_calib.sheetless import U_REFERENCE, Reference
 from traygauge_shared.errors import SheetError
@@ -75,8 +76,18 @@ def test_a_lens_makes_it_no_scan_unless_said():
     assert calibrate(photo, scan=True).source == "scan"
 
 
-def test_a_sheet_in_a_photo_goes_before_its_tag(drawn):
-    assert calibrate(replace(drawn().photo, dpi=(300.0, 300.0), has_lens=False)).source == "sheet"
+@pytest.mark.parametrize("how", [{"dpi": (300.0, 300.0)}, {"scan": True}], ids=str)
+def test_a_sheet_on_the_scanner_gives_window_and_scale(drawn, how):
+    """Seen from 20 m up, as good as a scan; its density tag, which is wrong here, is not needed."""
+    drawing = drawn(focal_35mm=4000.0, tilt_deg=0.0)
+    photo = replace(drawing.photo, focal_35mm=None, has_lens=False, exif_size=None, dpi=how.get("dpi"))
+    tray = calibrate(photo, scan=how.get("scan", False))
+    assert tray.source == "sheet"
+    assert tray.window_mm == pytest.approx((12, 12, 120, 84), rel=1e-3)
+    points = np.array([[20.0, 20.0], [110.0, 20.0], [66.0, 80.0]])
+    np.testing.assert_allclose(tray.to_mm(drawing.project(points)), points, atol=0.03)
+    assert np.abs(tray.lean(points, 3.0)).max() < 0.002
+    assert check_fitness(tray).level != "refuse"
 
 
 def test_stated_scale_without_a_focal_length():
