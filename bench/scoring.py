@@ -80,10 +80,16 @@ class Matched:
         return int((pick & self.found).sum()), int(pick.sum())
 
 
-_MEASURED = {"length_mm": "length_mm", "width_seen_mm": "diameter_mm", "tail_length_plan_mm": "tail_length_mm"}
+_MEASURED = {
+    "length_mm": "length_mm",
+    "width_seen_mm": "diameter_mm",
+    "tail_length_plan_mm": "tail_length_mm",
+}
 
 
-def match(truth: dict[str, npt.NDArray[np.generic]], pieces: Pieces, limit: float = 4.0, tail: float = 0.9) -> Matched:
+def match(
+    truth: dict[str, npt.NDArray[np.generic]], pieces: Pieces, limit: float = 4.0, tail: float = 0.9
+) -> Matched:
     """Return truths and pieces matched one to one by place, least distance in all, within `MATCH_MM`.
 
     Truths on the border are left out; crumbs match but do not count.
@@ -95,7 +101,9 @@ def match(truth: dict[str, npt.NDArray[np.generic]], pieces: Pieces, limit: floa
     at = np.full(len(tx), -1)
     at[i[near]] = j[near]
     inside = truth["on_border"] != 1 if "on_border" in truth else np.ones(len(tx), bool)
-    measured = {t: np.where(at >= 0, np.append(pieces[p], np.nan)[at], np.nan)[inside] for t, p in _MEASURED.items()}
+    measured = {
+        t: np.where(at >= 0, np.append(pieces[p], np.nan)[at], np.nan)[inside] for t, p in _MEASURED.items()
+    }
     measured["u_length_mm"] = np.where(at >= 0, np.append(pieces["u_length_mm"], np.nan)[at], np.nan)[inside]
     free = np.setdiff1d(np.arange(len(pieces)), j[near])
     return Matched(
@@ -123,7 +131,10 @@ def pooled(many: list[Matched]) -> Matched:
     """Return several photos' matches as one."""
 
     def joined(name: str) -> dict[str, FloatArray]:
-        return {k: np.concatenate([getattr(m, name)[k] for m in many if k in getattr(m, name)]) for k in getattr(many[0], name)}
+        return {
+            k: np.concatenate([getattr(m, name)[k] for m in many if k in getattr(m, name)])
+            for k in getattr(many[0], name)
+        }
 
     some = [m for m in many if len(m.kind)]
     first = some or many

@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from traygauge.measure.ends import Apart, Ends, fit_ends
 from traygauge.measure.flanks import Flanks, fit_flanks
-from traygauge.measure.frame import Frames
-from traygauge.measure.signal import Signal
+from traygauge.measure.frame import Frames, usual_diameter
+from traygauge.measure.signal import Signal, local_maps
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -19,11 +19,15 @@ IntArray = npt.NDArray[np.intp]
 T = TypeVar("T", Frames, Flanks, Ends)
 
 #: Below this ratio of the outline's sides the axis may run either way, and both are tried.
-_EITHER_WAY = 1.5
+_EITHER_WAY = 1.15
+#: Up to this ratio it may, unless the light varies this much more across than along (log).
+_CLEARLY_LONG, _CLEAR_GRAIN = 2.7, 0.25
 #: Two axes whose explanations differ by less than this (in log units) leave the axis unknown.
 _DECISIVE = 1.0
 #: A rival axis whose width is stranger than the piece's own by this much is not looked at further.
 _HOPELESS = 2.0
+#: Weight of the light's grain in that decision.
+_GRAIN = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,11 +56,15 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     explained cut faces decide, and where they do not, `axis_sure` is False.
     """
     n = len(first)
-    doubtful = _either_way(first)
+    doubtful = _either_way(signal, tray, first)
     who = np.concatenate([np.arange(n), doubtful])
     flanks = fit_flanks(signal.rows(who), tray, _turned(_rows(first, who), np.arange(n, len(who))))
-    strange = _strangeness(flanks.frames.diameter_mm, n)
-    # a rival whose width is far stranger than its own piece's needs no cut faces to lose, and the other way round
+    grain = np.zeros(len(who))
+    grain[n:] = _grain(signal.rows(doubtful), tray, _rows(flanks.frames, np.arange(n, len(who))))
+    likely = np.arange(n)
+    likely[doubtful] = np.where(grain[n:] > 0, np.arange(n, len(who)), doubtful)
+    strange = _strangeness(flanks.frames.diameter_mm, likely) - 2 * _GRAIN * grain
+    # a rival whose width is far stranger than its own piece's needs no cut faces to lose
     rivals = np.flatnonzero(strange[n:] < strange[doubtful] + _HOPELESS) + n
     tried = np.concatenate([np.arange(n), rivals])
     who, flanks, strange = who[tried], _rows(flanks, tried), strange[tried]
@@ -73,12 +81,36 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     return Bodies(_closed(flanks.frames, ends), flanks, ends, sure, misfit[chosen])
 
 
-def _either_way(first: Frames) -> IntArray:
-    """Return the pieces whose axis may run across what looks like it: as long as thick, or as long as others are thick."""
+def _grain(signal: Signal, tray: TrayView, frames: Frames) -> FloatArray:
+    """Return how much more the light varies across the axis than along it, log (n,), -2 to 2.
+
+    Across a cylinder the light falls towards its flanks, and a highlight is a line along the axis.
+    """
+    if not len(frames):
+        return np.zeros(0)
+    place = np.linspace(-0.62, 0.62, 9)
+    s = place * frames.length_mm[:, None] / 2
+    base, jac = local_maps(tray, frames.point(s), np.repeat(frames.height_mm[:, None], 9, 1))
+    side = np.einsum("nkij,nkj->nki", jac, frames.across(s))
+    v = place * frames.diameter_mm[:, None] / 2
+    light = signal.at(base[:, :, None] + v[:, None, :, None] * side[:, :, None])
+    across, along = light.mean(1).std(1), light.mean(2).std(1)
+    floor = 0.01 * np.abs(light).mean((1, 2)) + 1e-6
+    return np.asarray(np.clip(np.log((across + floor) / (along + floor)), -2.0, 2.0))
+
+
+def _either_way(signal: Signal, tray: TrayView, first: Frames) -> IntArray:
+    """Return the pieces whose axis may run across what looks like it.
+
+    They are as long as thick, or not much longer while their light does not vary across the axis, or as long as
+    others are thick.
+    """
     usual = np.median(first.diameter_mm)
-    stout = first.length_mm < _EITHER_WAY * first.diameter_mm
-    slice_ = np.abs(first.length_mm - usual) < 0.3 * usual
-    return np.flatnonzero(stout | slice_)
+    ratio = first.length_mm / first.diameter_mm
+    doubtful = (ratio < _EITHER_WAY) | (np.abs(first.length_mm - usual) < 0.3 * usual)
+    stout = np.flatnonzero(~doubtful & (ratio < _CLEARLY_LONG))
+    doubtful[stout] = _grain(signal.rows(stout), tray, _rows(first, stout)) < _CLEAR_GRAIN
+    return np.flatnonzero(doubtful)
 
 
 def _closed(frames: Frames, ends: Ends) -> Frames:
@@ -99,10 +131,10 @@ def _misfit(flanks: Flanks, ends: Ends) -> FloatArray:
     return np.asarray(np.log(np.maximum(flank, 0.5)) + np.log(np.maximum(end, 0.5)))
 
 
-def _strangeness(diameter: FloatArray, n: int) -> FloatArray:
-    """Return how far each width (the first n and their turned rivals) lies from the batch's usual ones, 0 to 4."""
-    usual = np.median(diameter[:n])
-    spread = max(1.4826 * float(np.median(np.abs(diameter[:n] - usual))), 0.02 * float(usual))
+def _strangeness(diameter: FloatArray, likely: IntArray) -> FloatArray:
+    """Return how far each width lies from the usual one of the `likely` bodies, 0 to 4."""
+    usual, spread = usual_diameter(diameter[likely])
+    spread = max(np.nan_to_num(spread, nan=0.1 * usual), 0.02 * usual)
     return np.asarray(np.minimum(np.abs(diameter - usual) / (3 * spread), 4.0))
 
 

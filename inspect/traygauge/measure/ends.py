@@ -27,7 +27,7 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
-ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths
+ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
 _STEP_PX = 0.65
@@ -158,7 +158,9 @@ def _read(
     outer = 0.35 + 0.4 * radius
     m = int(np.ceil((np.median(inner) + np.median(outer)) * scale / _STEP_PX))
     s = np.linspace(-1, 0, m)[None] * (inner + outer)[:, None] + outer[:, None]
-    v = ROWS[None] * radius[:, None]
+    # rows keep off the sides as far as the blur carries their darkness inwards
+    room = np.clip(1.0 - 1.8 * blur / radius, 0.35, ROWS[-1]) / ROWS[-1]
+    v = ROWS[None] * (room * radius)[:, None]
     base, jac = local_maps(tray, anchors, frames.height_mm[who])
     ds = np.einsum("eij,ej->ei", jac, outward)
     dv = np.einsum("eij,ej->ei", jac, across)
@@ -276,6 +278,8 @@ def _gauss_newton(
         p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))
         p[:, 4] = np.clip(p[:, 4], -0.4, 0.9)
         if step >= 2:
+            # cuts lean up and down as much as they lean sideways, and sideways is seen
+            sd[:, 2] = np.clip(1.4826 * np.median(np.abs(p[:, 1])), SLOPE_SD, 0.6)
             row = np.sqrt(gram[..., 4, 4] / (robust * light.weight.shape[-1]))
             scale = np.median(row, 1, keepdims=True) + 0.01
             robust = (1 / (1 + (row / (2.0 * scale)) ** 2)).astype(np.float32)

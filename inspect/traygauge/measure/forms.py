@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from traygauge.measure.body import Bodies
 from traygauge.measure.ends import ROUNDING_MM
-from traygauge.measure.frame import Frames
+from traygauge.measure.frame import Frames, usual_diameter
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -114,17 +114,6 @@ def standing(outlines_tray: Outlines, tray: TrayView) -> Standing:
     return Standing(o.mean(np.abs(distance)) / np.maximum(width, 1e-6) if n else np.zeros(0), width, foot)
 
 
-def usual_diameter(frames: Frames) -> tuple[float, float]:
-    """Return the batch's usual diameter and its robust spread, mm: the densest place of all bodies' diameters."""
-    d = np.sort(frames.diameter_mm[np.isfinite(frames.diameter_mm)])
-    if len(d) < 3:
-        return (float(np.median(d)) if len(d) else float("nan")), float("nan")
-    k = max(2, len(d) // 2)
-    start = int(np.argmin(d[k - 1 :] / d[: len(d) - k + 1]))  # the shortest half, in ratio
-    half = d[start : start + k]
-    return float(np.median(half)), float(max((half[-1] - half[0]) / 1.35, 0.01 * np.median(half)))
-
-
 @dataclass(frozen=True, eq=False)
 class Kinds:
     """What each of n regions is and how it could be measured.
@@ -181,7 +170,7 @@ def tell_kinds(
     form[~np.isin(state, ["whole", "parted"])] = "strand"
     if bodies is None:
         return Kinds(form, state, measured, measured.copy(), middle, height, diameter)
-    usual, spread = usual_diameter(bodies.frames)
+    usual, spread = usual_diameter(bodies.frames.diameter_mm)
     picked = tuple(outlines_px[k] for k in tried)
     rod = rod_misfit(Outlines.of(tray, picked, bodies.frames.height_mm), bodies, tray)
     stand = standing(Outlines.of(tray, picked, np.zeros(len(tried))), tray)

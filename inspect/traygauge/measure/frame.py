@@ -63,3 +63,17 @@ class Frames:
         """Return the sideways view at points (n, k, 2) of arc length s (n, k), mm per mm: along and across the axis."""
         slope = tray.lean(points_mm, np.broadcast_to(self.height_mm[:, None], points_mm.shape[:-1]))
         return (slope * self.along(s_mm)).sum(-1), (slope * self.across(s_mm)).sum(-1)
+
+
+def usual_diameter(diameter_mm: FloatArray) -> tuple[float, float]:
+    """Return the batch's usual diameter and its robust spread, mm: middle and width of the densest half of all.
+
+    Flakes and pieces seen along the wrong axis are of all widths, strand pieces of one.
+    """
+    d = np.sort(diameter_mm[np.isfinite(diameter_mm)])
+    if len(d) < 3:
+        return (float(np.median(d)) if len(d) else float("nan")), float("nan")
+    k = max(2, len(d) // 2)
+    start = int(np.argmin(d[k - 1 :] / d[: len(d) - k + 1]))
+    half = d[start : start + k]
+    return float(np.median(half)), float(max((half[-1] - half[0]) / 1.35, 0.01 * np.median(half)))
