@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -61,6 +62,29 @@ class Rings:
         root = np.sqrt(np.maximum(quarter**2 - self.area, 0.0))
         return np.where(root > 0, quarter - root, np.sqrt(self.area))
 
+    @cached_property
+    def owner(self) -> IntArray:
+        """Return the ring of each point, ndarray (m,)."""
+        return np.repeat(np.arange(len(self)), self.count)
+
+    @cached_property
+    def place(self) -> IntArray:
+        """Return each point's index in its ring, ndarray (m,)."""
+        return np.arange(len(self.points)) - self.start[self.owner]
+
+    @cached_property
+    def box(self) -> FloatArray:
+        """Return each ring's extent, ndarray (n, 4): x0, y0, x1, y1."""
+        low = np.minimum.reduceat(self.points, self.start[:-1])
+        return np.concatenate([low, np.maximum.reduceat(self.points, self.start[:-1])], axis=1)
+
+    def further(self, points: IntArray) -> IntArray:
+        """Return for each point the index of the one that stands `points` (n,) further along its ring."""
+        at = self.place + points[self.owner]
+        count = self.count[self.owner]
+        at += count * (at < 0) - count * (at >= count)
+        return at + self.start[self.owner]
+
     def ring(self, k: int) -> FloatArray:
         """Return the points of ring k, ndarray (m, 2)."""
         return self.points[self.start[k] : self.start[k + 1]]
@@ -112,31 +136,27 @@ def suspects(rings: Rings, diameter_px: FloatArray, slack_px: float) -> npt.NDAr
     hit = np.zeros(len(rings), bool)
     if len(rings) == 0:
         return hit
-    count = rings.count
-    local = np.arange(rings.start[-1]) - np.repeat(rings.start[:-1], count)
-    base = np.repeat(rings.start[:-1], count)
-    many = np.repeat(count, count)
+    points = np.ascontiguousarray(rings.points.T, np.float32)
+    points = points - points[:, :1]
+    sense = rings.sense.astype(np.float32)[rings.owner]
     for arc, width in _PROBES:
-        ahead = np.clip(np.round(arc * diameter_px / rings.step).astype(np.int64), 3, count // 2)
-        ahead_of = np.repeat(ahead, count)
-        chord = rings.points[base + (local + ahead_of) % many] - rings.points
-        half = rings.points[base + (local + ahead_of // 2) % many] - rings.points
-        widest = np.repeat(np.minimum(width * diameter_px + slack_px, ahead * rings.step / 2.2), count)
-        # outwards, that is to the right of the chord where the inside lies on the left of the way; else it is a notch
-        outside = (chord[:, 0] * half[:, 1] - chord[:, 1] * half[:, 0]) * np.repeat(rings.sense, count) < 0
-        narrow = outside & (chord[:, 0] ** 2 + chord[:, 1] ** 2 < widest**2)
-        hit |= np.logical_or.reduceat(narrow, rings.start[:-1])
+        ahead = np.clip(np.round(arc * diameter_px / rings.step).astype(np.int64), 2, rings.count // 2)
+        widest = np.minimum(width * diameter_px + slack_px, ahead * rings.step / 2.2)
+        base_x, base_y = points[:, rings.further(ahead)] - points
+        narrow = np.flatnonzero(base_x**2 + base_y**2 < (widest**2).astype(np.float32)[rings.owner])
+        half = points[:, rings.further(ahead // 2)[narrow]] - points[:, narrow]
+        # outwards, that is to the right of the base where the inside lies on the left of the way; else it is a notch
+        outside = (base_x[narrow] * half[1] - base_y[narrow] * half[0]) * sense[narrow] < 0
+        hit[rings.owner[narrow[outside]]] = True
     # a tie between two bodies has no tip: it shows by its long outline around little area
     return hit | (rings.perimeter**2 > 24 * rings.area)
 
 
-def outward(rings: Rings, span: int = 2) -> FloatArray:
+def outward(rings: Rings, span: int = 1) -> FloatArray:
     """Return the unit normals of all ring points, pointing out of the region, ndarray (m, 2)."""
-    count = np.repeat(rings.count, rings.count)
-    base = np.repeat(rings.start[:-1], rings.count)
-    local = np.arange(rings.start[-1]) - base
-    run = rings.points[base + (local + span) % count] - rings.points[base + (local - span) % count]
-    run *= (np.repeat(rings.sense, rings.count) / np.maximum(np.hypot(*run.T), 1e-9))[:, None]
+    ahead = np.full(len(rings), span)
+    run = rings.points[rings.further(ahead)] - rings.points[rings.further(-ahead)]
+    run *= (rings.sense[rings.owner] / np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-9))[:, None]
     return np.stack([run[:, 1], -run[:, 0]], -1)
 
 
@@ -208,7 +228,7 @@ def root_of(
     ahead /= np.hypot(*ahead)
     inside = max(2, round(0.3 * diameter / spacing))  # the thick root of a thread looks like body for a while
     longer = np.concatenate([path[0] - np.arange(inside, 0, -1)[:, None] * spacing * ahead, path])
-    d2 = ((ring[:, None, :] - longer[None, :, :]) ** 2).sum(-1)
+    d2 = _squares_between(ring - path[0], longer - path[0])
     beside = 1.2 * np.sqrt(d2.min(axis=0))  # the thick root is thicker than its light tells
     broad = np.maximum(beside, np.concatenate([np.full(inside, reach[:3].max()), reach]))
     broad = np.minimum(broad, 0.24 * diameter) + 1.5 * blur_px + 0.8
@@ -237,6 +257,11 @@ def root_of(
     m = len(ring)
     edge = float("nan") if line is None else line - inside * spacing
     return Root(at - inside * spacing, edge, taken[0] % m, taken[0] % m + taken[1] - taken[0])
+
+
+def _squares_between(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return the squared distances of points (m, 2) and (k, 2) near the origin, ndarray (m, k)."""
+    return np.maximum((a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None, :] - 2 * (a @ b.T), 0.0)
 
 
 def _kinks(ring: FloatArray, run: tuple[int, int], arcs: FloatArray, most: float, m: int) -> list[int]:

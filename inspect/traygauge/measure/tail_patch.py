@@ -87,7 +87,12 @@ class Patches:
 
 
 def lay_out(
-    regions: Regions, which: IntArray, margin_px: float, disc_px: float, solid: npt.NDArray[np.bool_]
+    regions: Regions,
+    which: IntArray,
+    extents: FloatArray,
+    margin_px: float,
+    disc_px: float,
+    solid: npt.NDArray[np.bool_],
 ) -> Patches:
     """Return close looks at some regions.
 
@@ -95,23 +100,23 @@ def lay_out(
     ----------
     regions : all regions.
     which : ndarray (p,): those to look at.
-    margin_px : how far around each outline.
+    extents : ndarray (n, 4): x0, y0, x1, y1 of every region, px.
+    margin_px : how far around each.
     disc_px : diameter of the opening disc: what is narrower counts as thin.
     solid : ndarray (n,): regions that are bodies; others (bits of thread, dust) hide nothing.
     """
-    boxes = _boxes(regions, which, margin_px, ~solid)
+    boxes = _boxes(regions, which, extents, margin_px, ~solid)
     place, size = _shelves(boxes[:, 2:] - boxes[:, :2])
     eight = np.full((size[1], size[0]), round(_ZERO), np.uint8)
     own = np.zeros_like(eight)
     other = np.zeros_like(eight)
     worth = np.ones(eight.shape, np.float32)  # contrast of one step
     hides = np.concatenate([[False], solid])
-    weights = regions.contrast.astype(np.float32)
-    tables = LINEAR_OF_CODE[:, None] * weights[None, :]
+    table = (LINEAR_OF_CODE[:, None] * regions.contrast.astype(np.float32))[None]
+    summed = np.ones((1, 3), np.float32)
     for k, (x0, y0, x1, y1), (px, py) in zip(which, boxes, place, strict=True):
         at = np.s_[py : py + y1 - y0, px : px + x1 - x0]
-        rgb = regions.tray.photo.pixels[y0:y1, x0:x1]
-        signal = tables[rgb[..., 0], 0] + tables[rgb[..., 1], 1] + tables[rgb[..., 2], 2]
+        signal = cv2.transform(cv2.LUT(regions.tray.photo.pixels[y0:y1, x0:x1], table), summed)
         step = np.float32(1 / (regions.level_piece[k] - regions.level_tray[k]))
         contrast = (signal - np.float32(regions.level_tray[k])) * step
         one = np.float32(max(1.0, float(contrast.max())) / (255 - _ZERO))
@@ -123,31 +128,42 @@ def lay_out(
         other[at] = hides[labels] & (labels != k + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(disc_px), _odd(disc_px)))
     thin = cv2.subtract(eight, cv2.morphologyEx(eight, cv2.MORPH_OPEN, disc))
-    body = cv2.morphologyEx(own, cv2.MORPH_OPEN, disc)
-    slit = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(0.6 * disc_px), _odd(0.6 * disc_px)))
-    whole = cv2.morphologyEx(cv2.morphologyEx(own, cv2.MORPH_CLOSE, slit), cv2.MORPH_OPEN, disc)
-    away = cv2.distanceTransform(1 - body, cv2.DIST_L2, cv2.DIST_MASK_5)
+    radius = disc_px / 2
+    core = (cv2.distanceTransform(own, cv2.DIST_L2, cv2.DIST_MASK_5) > radius).astype(np.uint8)
+    away = np.maximum(cv2.distanceTransform(1 - core, cv2.DIST_L2, cv2.DIST_MASK_5) - np.float32(radius), 0)
     box = np.concatenate([place, place + boxes[:, 2:] - boxes[:, :2]], axis=1)
     return Patches(
         which,
         (boxes[:, :2] - place).astype(float),
         box,
         thin.astype(np.float32) * worth,
-        body,
-        whole,
+        (away <= 0).astype(np.uint8),
+        _without_slits(own, disc_px),
         other,
         away,
     )
+
+
+def _without_slits(own: Mask, disc_px: float) -> Mask:
+    """Return bodies with slits closed and threads opened away, at half size: what for needs no more."""
+    half = cv2.resize(own, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_NEAREST)
+    slit, disc = (
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(d), _odd(d)))
+        for d in (0.3 * disc_px, 0.5 * disc_px)
+    )
+    whole = cv2.morphologyEx(cv2.morphologyEx(half, cv2.MORPH_CLOSE, slit), cv2.MORPH_OPEN, disc)
+    return np.asarray(cv2.resize(whole, own.shape[::-1], interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
 def _odd(diameter: float) -> int:
     return 2 * max(round((diameter - 1) / 2), 1) + 1
 
 
-def _boxes(regions: Regions, which: IntArray, margin_px: float, bits: npt.NDArray[np.bool_]) -> IntArray:
+def _boxes(
+    regions: Regions, which: IntArray, extents: FloatArray, margin_px: float, bits: npt.NDArray[np.bool_]
+) -> IntArray:
     """Return (p, 4) photo boxes x0, y0, x1, y1 around regions and bits of thread beside them, inside the photo."""
-    low = np.array([o.min(axis=0) for o in regions.outlines_px])
-    high = np.array([o.max(axis=0) for o in regions.outlines_px])
+    low, high = extents[:, :2], extents[:, 2:]
     bit = np.flatnonzero(bits)
     boxes_low, boxes_high = low[which] - margin_px, high[which] + margin_px + 1
     if len(bit):

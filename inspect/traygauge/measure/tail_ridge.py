@@ -14,6 +14,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+#: Spacing of a profile across a ridge, px.
+ACROSS_PX = 0.75
+
 #: Why a track ended.
 TIP, OWN, OTHER, EDGE = 0, 1, 2, 3
 
@@ -137,7 +140,8 @@ def follow(
     """
     step_px, reach_px, most = rule.step_px, rule.reach_px, rule.most
     t = len(patch)
-    offset = np.arange(-int(np.ceil(reach_px / 0.5)), int(np.ceil(reach_px / 0.5)) + 1) * 0.5
+    half = int(np.ceil(reach_px / ACROSS_PX))
+    offset = np.arange(-half, half + 1) * ACROSS_PX
     window = np.exp(-0.5 * (offset / (0.45 * reach_px)) ** 2)
     points, weight, peak = np.zeros((t, most, 2)), np.zeros((t, most)), np.zeros((t, most))
     size, end = np.zeros(t, np.int64), np.full(t, TIP)
@@ -164,9 +168,9 @@ def follow(
             d /= np.hypot(*d.T)[:, None]
         near = np.abs(offset[None, :] - shift[:, None]) < 0.8
         top = np.where(near, v, 0.0).sum(1) / near.sum(1)
-        floor = np.minimum(v[:, :3].mean(1), v[:, -3:].mean(1))
+        floor = np.minimum(v[:, :2].mean(1), v[:, -2:].mean(1))
         points[live, s], peak[live, s] = q, top
-        weight[live, s] = np.maximum(v - floor[:, None], 0.0).sum(1) * 0.5
+        weight[live, s] = np.maximum(v - floor[:, None], 0.0).sum(1) * ACROSS_PX
         size[live] = s + 1
         here[live], head[live] = q, d
         typical[live] = np.maximum(typical[live] * 0.97, top)

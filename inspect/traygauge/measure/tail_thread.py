@@ -122,8 +122,9 @@ def _tip(arc: FloatArray, weight: FloatArray, root: float, blur: float) -> float
     end = float(arc[-1])
     middle = (arc > root + 2 * blur) & (arc < end - 3 - 2 * blur)
     if middle.sum() >= 6:
-        slope, level = np.polyfit(arc[middle], weight[middle], 1)
-        trend = np.maximum(level + slope * arc, 0.3 * weight[middle].mean())
+        s, w = arc[middle] - arc[middle].mean(), weight[middle]
+        slope, mean = float(s @ w / (s @ s)), float(w.mean())
+        trend = np.maximum(mean + slope * (arc - arc[middle].mean()), 0.3 * mean)
     else:
         beyond = weight[arc > root]
         # too short for a trend: most tails are drawn out, and end at about two thirds of their widest

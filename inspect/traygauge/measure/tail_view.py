@@ -12,43 +12,52 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def view_correction(
-    tray: TrayView, line_mm: FloatArray, body_mm: FloatArray, diameter_mm: float
-) -> tuple[float, float]:
-    """Return what to add to a tail's visible length for the sideways view, and its standard uncertainty, mm.
+    tray: TrayView,
+    lines_px: list[FloatArray],
+    lines_mm: list[FloatArray],
+    bodies_px: list[FloatArray],
+    diameter_mm: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return what to add to tails' visible lengths for the sideways view, (t,), and its standard uncertainty, mm.
 
     A point at height z appears moved by z times the lean. A tail is seen from where it leaves the body's outline. On a
     face turned away from the camera the outline is the face's upper rim, at the height radius + c, and hides the tail's
-    first part; on a face turned towards it, the lower rim, at radius - c (c: half the face's height at the root). The
-    tip may be at any height between the floor and the body's top, in the middle on average. So either way c times the
-    lean is lost on average, and the tip's unknown height is the uncertainty (uniform: diameter / sqrt 12).
+    first part; on a face turned towards it, the lower rim, at radius - c (c: half the face's height at the root).
+    Nothing is lost where the tip is as high as the outline, twice c times the lean where it is at the other rim. Half of
+    c is taken: tails that rise from the upper rim keep their height for a while, the others soon lie on the floor. The
+    tip's height is the uncertainty (uniform between floor and body's top: diameter / sqrt 12).
 
     Parameters
     ----------
     tray : the tray view.
-    line_mm : ndarray (k, 2): the tail from the root, sheet mm.
-    body_mm : ndarray (m, 2): the body's outline.
-    diameter_mm : the body's diameter.
+    lines_px, lines_mm : t tails, each an ndarray (k, 2) from the root to the tip, in the photo and on the sheet.
+    bodies_px : t outlines of their bodies.
+    diameter_mm : the bodies' diameter.
     """
-    root, tip = line_mm[0], line_mm[-1]
+    add, u = np.zeros(len(lines_px)), np.zeros(len(lines_px))
+    if tray.is_flat or not lines_px:
+        return add, u
+    roots = np.array([line[0] for line in lines_mm])
+    lean = tray.to_px(roots, diameter_mm) - tray.to_px(roots, 0.0)  # of the whole height, px
     radius = diameter_mm / 2
-    lean = tray.lean(root, radius)
-    if not lean.any():
-        return 0.0, 0.0
-    normal, beside = _face(body_mm, root)
-    k = min(len(line_mm) - 1, 6)
-    slant = max(float(_unit(line_mm[k] - root) @ normal), 0.5)
-    half_height = float(np.sqrt(max(radius**2 - beside**2, 0.0)))
-    hidden = abs(float(lean @ normal)) / slant * half_height
-    u_tip = abs(float(lean @ _unit(tip - line_mm[-1 - k]))) * diameter_mm / np.sqrt(12)
-    return 0.5 * hidden, float(np.hypot(u_tip, 0.5 * hidden))
+    for i, (line, body) in enumerate(zip(lines_px, bodies_px, strict=True)):
+        scale = float(np.hypot(*(line[-1] - line[0])) / max(np.hypot(*(lines_mm[i][-1] - roots[i])), 1e-9))
+        normal, beside = _face(body, line[0])
+        k = min(len(line) - 1, 6)
+        slant = max(float(_unit(line[k] - line[0]) @ normal), 0.5)
+        half_height = np.sqrt(max(1.0 - (beside / scale / radius) ** 2, 0.0)) / 2  # c, in diameters
+        add[i] = 0.5 * abs(float(lean[i] @ normal)) / slant * half_height / scale
+        tip = abs(float(lean[i] @ _unit(line[-1] - line[-1 - k]))) / np.sqrt(12) / scale
+        u[i] = np.hypot(tip, add[i])
+    return add, u
 
 
-def _face(body_mm: FloatArray, root: FloatArray) -> tuple[FloatArray, float]:
+def _face(body: FloatArray, root: FloatArray) -> tuple[FloatArray, float]:
     """Return the outward direction of the cut face that a root sits on, and the root's offset beside the axis."""
-    (cx, cy), (w, h), deg = cv2.minAreaRect((body_mm - body_mm[0]).astype(np.float32))
+    (cx, cy), (w, h), deg = cv2.minAreaRect((body - body[0]).astype(np.float32))
     along = np.array([np.cos(np.radians(deg)), np.sin(np.radians(deg))])
     axes = np.stack([along, [-along[1], along[0]]])
-    offset = axes @ (root - body_mm[0] - [cx, cy])
+    offset = axes @ (root - body[0] - [cx, cy])
     share = np.abs(offset) / np.maximum([w / 2, h / 2], 1e-9)
     i = int(np.argmax(share))
     return axes[i] * (1.0 if offset[i] > 0 else -1.0), float(offset[1 - i])

@@ -21,6 +21,7 @@ from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Trac
 from traygauge.measure.tail_thread import TAPERS_BELOW, Ridge, Sight, Thread, thread_of
 from traygauge.measure.tail_view import view_correction
 from traygauge.segment.regions import Regions
+from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -113,19 +114,22 @@ def find_tails(regions: Regions) -> Tails:
     """
     n = len(regions)
     if n == 0:
-        return _gathered(regions, even_rings((), 1.0), [], 1.0, np.zeros(0, bool))
+        return _gathered(regions, {}, [], 1.0, np.zeros(0, bool))
     diameter = _typical_diameter(regions)
-    middle = regions.tray.to_mm(np.array([o.mean(axis=0) for o in regions.outlines_px]))
-    px_per_mm = float(np.median(regions.tray.px_per_mm(middle, 0.4)))
-    rings = even_rings(regions.outlines_px, max(0.7, 0.055 * px_per_mm))
-    sight = Sight(diameter, px_per_mm, _edge_blur(regions, rings, diameter))
+    somewhere = regions.tray.to_mm(np.array([o[0] for o in regions.outlines_px]))
+    px_per_mm = float(np.median(regions.tray.px_per_mm(somewhere, 0.4)))
+    rings = even_rings(regions.outlines_px, max(1.2, 0.1 * px_per_mm))
+    normal = outward(rings)
+    sight = Sight(diameter, px_per_mm, _edge_blur(regions, rings, normal, diameter))
     solid = (rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)
     scene = _Scene(regions, rings, solid, sight)
     about = np.minimum(diameter, np.sqrt(rings.area))
-    look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene)) & solid)
-    found = _without_twins(_followed(scene, look)) if len(look) else []
+    look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene, normal)) & solid)
+    fine = even_rings(tuple(regions.outlines_px[k] for k in look), max(0.7, 0.055 * px_per_mm))
+    found = _without_twins(_followed(scene, look, fine)) if len(look) else []
     thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
-    return _gathered(regions, rings, found, diameter / px_per_mm, thread)
+    steps = dict(zip(look.tolist(), fine.step.tolist(), strict=True))
+    return _gathered(regions, steps, found, diameter / px_per_mm, thread)
 
 
 def _typical_diameter(regions: Regions) -> float:
@@ -135,15 +139,14 @@ def _typical_diameter(regions: Regions) -> float:
     return max(float(np.percentile(short, 25)), 4.0)
 
 
-def _edge_blur(regions: Regions, rings: Rings, diameter: float) -> float:
+def _edge_blur(regions: Regions, rings: Rings, normal: FloatArray, diameter: float) -> float:
     """Return the blur of the pieces' own edges in the signal, px (standard deviation).
 
     The ring's edges say how sharp black on white is. Where pieces and tray differ in colour rather than brightness,
     theirs are softer, because JPEG stores colour at half size. From the rise within a pixel of the half contrast.
     """
     every = max(1, len(rings.points) // 1500)
-    points, normal = rings.points[::every], outward(rings)[::every]
-    owner = np.repeat(np.arange(len(rings)), rings.count)[::every]
+    points, normal, owner = rings.points[::every], normal[::every], rings.owner[::every]
     far = min(3.5, 0.2 * diameter)
     out, off, on, inside = (signal_at(regions, points + d * normal, owner) for d in (far, 1.0, -1.0, -far))
     step = inside - out
@@ -157,11 +160,10 @@ def _edge_blur(regions: Regions, rings: Rings, diameter: float) -> float:
     return float(np.sqrt(max(blur**2 - 1 / 12, 0.16)))
 
 
-def _faint(scene: _Scene) -> BoolArray:
+def _faint(scene: _Scene, normal: FloatArray) -> BoolArray:
     """Return around which outlines something narrow shows beside the blurred edge, ndarray (n,)."""
     rings, blur = scene.rings, scene.sight.blur_px
-    owner = np.repeat(np.arange(len(rings)), rings.count)
-    normal = outward(rings)
+    owner = rings.owner
     hides = np.concatenate([[False], scene.solid])
     contrast, hidden = np.zeros(len(owner)), np.zeros(len(owner), bool)
     for further in (1.5, 2.5):
@@ -172,14 +174,15 @@ def _faint(scene: _Scene) -> BoolArray:
     return narrow_peaks(rings, contrast, hidden, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
 
-def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
+def _followed(scene: _Scene, look: IntArray, fine: Rings) -> list[_Found]:
     """Return the threads of the regions looked at; those that run out of sight get a wider look."""
     sight = scene.sight
     found: list[_Found] = []
+    ring_of = {int(k): (fine.ring(i), float(fine.step[i])) for i, k in enumerate(look)}
     for margin_mm in LOOK_AROUND_MM:
         margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
         disc = 0.38 * sight.diameter_px + sight.blur_px + 1
-        patches = lay_out(scene.regions, look, margin, disc, scene.solid)
+        patches = lay_out(scene.regions, look, scene.rings.box, margin, disc, scene.solid)
         level = max(FAINTEST, 4.0 * patches.noise)
         shell = seeds(patches, level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
         step = max(1.0, 0.06 * sight.px_per_mm)
@@ -193,7 +196,8 @@ def _followed(scene: _Scene, look: IntArray) -> list[_Found]:
         wanted = _may_be_tails(out, patches, 1.5 * level, sight.px_per_mm)
         wanted &= (back.end == OWN) & ~np.isin(shell.patch, unseen)
         for i in np.flatnonzero(wanted):
-            one = _one(scene, patches, int(shell.patch[i]), out, back, int(i))
+            p = int(shell.patch[i])
+            one = _one(scene, patches, p, out, back, int(i), *ring_of[int(patches.region[p])])
             if one is not None:
                 found.append(one)
         look = look[unseen]
@@ -215,11 +219,13 @@ def _may_be_tails(tracks: Tracks, patches: Patches, level: float, px_per_mm: flo
     return np.asarray(bright & leaves & ~strip & (tracks.size > 1))
 
 
-def _one(scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int) -> _Found | None:
+def _one(
+    scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int, ring: FloatArray, step: float
+) -> _Found | None:
     """Return what track i is, None where it is no thread on a cut edge."""
     k, sight = int(patches.region[p]), scene.sight
     ridge = _ridge(patches.shift_px[p], out, back, i)
-    thread = thread_of(ridge, scene.rings.ring(k), scene.rings.step[k], sight)
+    thread = thread_of(ridge, ring, step, sight)
     if thread is None:
         return None
     ends_at = -1
@@ -289,33 +295,30 @@ def _parts(outline: FloatArray, step: float, threads: list[Thread]) -> npt.NDArr
 
 
 def _gathered(
-    regions: Regions, rings: Rings, found: list[_Found], diameter_mm: float, thread: BoolArray
+    regions: Regions, steps: dict[int, float], found: list[_Found], diameter_mm: float, thread: BoolArray
 ) -> Tails:
     """Return everything in millimetres, and the outlines without the threads."""
     tray = regions.tray
     parts = [np.zeros(len(o), np.int8) for o in regions.outlines_px]
     bodies = list(regions.outlines_px)
     for k in {f.region for f in found}:
-        parts[k] = _parts(regions.outlines_px[k], rings.step[k], [f.thread for f in found if f.region == k])
+        parts[k] = _parts(regions.outlines_px[k], steps[k], [f.thread for f in found if f.region == k])
         bodies[k] = regions.outlines_px[k][parts[k] == BODY]
-    lines = tuple(tray.to_mm(f.thread.line, diameter_mm / 4) for f in found)
+    lines = _to_mm(tray, [f.thread.line for f in found], diameter_mm / 4)
     seen = np.array([float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines])
-    scale = np.array([f.thread.length_px for f in found]) / np.maximum(seen, 1e-9)
-    sideways = np.array(
-        [
-            (0.0, 0.0)
-            if f.ends_at >= 0
-            else view_correction(tray, line, tray.to_mm(bodies[f.region], diameter_mm / 2), diameter_mm)
-            for f, line in zip(found, lines, strict=True)
-        ]
-    ).reshape(-1, 2)
+    length_px = np.array([f.thread.length_px for f in found])
+    scale = length_px / np.maximum(seen, 1e-9)
+    hidden, u_hidden = view_correction(
+        tray, [f.thread.line for f in found], lines, [bodies[f.region] for f in found], diameter_mm
+    )
+    tied = np.array([f.ends_at >= 0 for f in found], bool)
     owner = np.array([f.region for f in found], np.int64)
     return Tails(
         owner,
         tuple(f.thread.line for f in found),
-        lines,
-        np.maximum(seen + sideways[:, 0], 0.5 * seen),
-        np.hypot(np.array([f.thread.u_length_px for f in found]) / scale, sideways[:, 1]),
+        tuple(lines),
+        seen + np.where(tied, 0.0, hidden),
+        np.hypot(np.array([f.thread.u_length_px for f in found]) / scale, u_hidden),
         np.array([f.thread.width_px for f in found]) / scale,
         np.array([f.thread.u_width_px for f in found]) / scale,
         np.array([f.ends_at for f in found], np.int64),
@@ -325,6 +328,13 @@ def _gathered(
         _bits(regions, found),
         np.zeros(len(parts)),
     )
+
+
+def _to_mm(tray: TrayView, lines: list[FloatArray], height_mm: float) -> list[FloatArray]:
+    """Return lines on the tray, all taken there at once."""
+    if not lines:
+        return []
+    return np.split(tray.to_mm(np.concatenate(lines), height_mm), np.cumsum([len(x) for x in lines])[:-1])
 
 
 def _bits(regions: Regions, found: list[_Found]) -> IntArray:
