@@ -88,7 +88,7 @@ def radiance(spots: Spots, light: Lighting, floor_rgb: FloatArray) -> FloatArray
     mirror = 2 * cos_v[:, None] * n - v
     to_sky = np.clip(0.5 + mirror[:, 2] / (0.15 + 1.2 * spots.roughness), 0, 1)[:, None]
     # mirrored rays that go down meet the floor close to the piece's foot, where it is dim
-    coat = to_sky * sky * spots.openness[:, None] + (1 - to_sky) * 0.4 * spots.clearance[:, None] * floor
+    coat = to_sky * sky * spots.openness[:, None] + (1 - to_sky) * 0.55 * spots.clearance[:, None] * floor
     coat = (fresnel(cos_v) * _grazing(cos_v, spots.roughness))[:, None] * coat
     everywhere = (sky + floor) / 2  # what a body that diffuses all its light gets
     for k, lamp in enumerate(light.lamps):
@@ -100,7 +100,8 @@ def radiance(spots: Spots, light: Lighting, floor_rgb: FloatArray) -> FloatArray
         everywhere = everywhere + 0.5 * power
     diffused = spots.diffused[:, None]
     body = spots.rgb * ((1 - diffused) * body + diffused * (0.8 * everywhere + 0.2 * body))
-    loss = fresnel(cos_v) * (1 - 0.7 * spots.diffused)  # light from within leaves all around
+    # a rough coat loses less at grazing view than a smooth one, light from within leaves all around
+    loss = fresnel(cos_v) * (1 - 0.7 * spots.roughness) * (1 - 0.7 * spots.diffused)
     body = (1 - loss)[:, None] * body
     return np.asarray(_seen_through(spots, body, floor, everywhere, cos_v) + coat)
 
