@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import cv2
@@ -11,7 +10,8 @@ import numpy.typing as npt
 
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
-from traygauge.segment.pixels import Mask, closed, disc, opened
+from traygauge.segment.part_label import spread
+from traygauge.segment.pixels import Mask, closed, dilated, disc, opened, square
 from traygauge.segment.window import Window
 from traygauge_calib.tray_view import TrayView
 
@@ -21,6 +21,10 @@ IndexArray = npt.NDArray[np.intp]
 Labels = npt.NDArray[np.int32]
 Contour = npt.NDArray[np.int32]
 
+#: What is left of a thing without threads is several bodies where the second is this share of the first.
+SECOND = 0.1
+#: Pixels around a clump that parting sees.
+MARGIN = 3
 #: A thing as convex as this is one piece unless strand pieces explain the whole of it.
 CONVEX = 0.9
 #: Highlights up to this width cut into a piece's outline where they reach its end.
@@ -91,8 +95,10 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     """
     found = [_Found(k, c, int(number[k]), labels) for k, c in enumerate(contours)]
     shape = np.array([_shape(c) for c in contours])
-    for k in np.flatnonzero(~_single(shape, _prior(shape))):
-        shape[k] = _shape(found[k].without_threads(scene.window))
+    prior = _prior(shape)
+    thread = _thread_px(prior, scene.window)
+    for k in np.flatnonzero(~_single(shape, prior)):
+        shape[k] = _shape(found[k].without_threads(thread))
     prior = _prior(shape)
     single = _single(shape, prior)
     things = [Thing(contours[k], k) for k in map(int, np.flatnonzero(single))]
@@ -102,10 +108,12 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
         mended = _single(np.array([_shape(c) for c in whole]).reshape(-1, 4), prior)
         things += [Thing(c, f.source, True) for f, c, m in zip(doubtful, whole, mended, strict=True) if m]
         doubtful = [f for f, m in zip(doubtful, mended, strict=True) if not m]
-    clumps = [_clump(f, scene, prior) for f in doubtful]
+    clumps = [_clump(f, scene, prior, thread) for f in doubtful]
     for heap, (f, parting) in enumerate(zip(doubtful, part_clumps(clumps, prior), strict=True)):
-        if len(parting) < 2 or (shape[f.source, 1] > CONVEX and not _explained(parting)):
+        if shape[f.source, 1] > CONVEX and not _explained(parting):
             things.append(Thing(f.contour, f.source))
+        elif len(parting) < 2:
+            things.append(_whole(f, parting))
         else:
             things += _parts(f, parting, heap)
     return things
@@ -134,17 +142,41 @@ class _Found:
         at = around(self.contour, self.labels.shape, margin)
         return at, self.labels[at] == self.number
 
-    def without_threads(self, window: Window) -> Contour:
-        """Return the contour of the thing's largest part after its threads are taken off."""
-        return self._changed(THREAD_MM * window.px_per_mm, opened)
+    def without_threads(self, width_px: float) -> Contour:
+        """Return the contour after threads up to a width are taken off; as it is where bodies hang on both ends."""
+        at, mask = self.cut(round(width_px) + 1)
+        bodies = opened(mask.astype(np.uint8), disc(width_px))
+        found, _ = cv2.findContours(bodies, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        sizes = sorted(cv2.contourArea(c) for c in found)
+        if len(sizes) > 1 and sizes[-2] > SECOND * sizes[-1]:
+            return self.contour
+        return _rim(bodies, at, self.contour)
+
+    def body(self, thread_px: float) -> Bool:
+        """Return the thing's pixels in its cut without threads, but with the corners that opening takes."""
+        _, mask = self.cut(MARGIN)
+        thick = opened(mask.astype(np.uint8), disc(thread_px))
+        return mask & (dilated(thick, disc(thread_px / 2)) > 0) if thick.any() else mask
 
     def without_notches(self, window: Window) -> Contour:
         """Return the contour with narrow notches closed: highlights run out of a piece at its ends."""
-        return self._changed(NOTCH_MM * window.px_per_mm, closed)
+        width = NOTCH_MM * window.px_per_mm
+        at, mask = self.cut(round(width) + 1)
+        return _rim(closed(mask.astype(np.uint8), disc(width)), at, self.contour)
 
-    def _changed(self, width_px: float, change: Callable[[Mask, Mask], Mask]) -> Contour:
-        at, mask = self.cut(round(width_px) + 1)
-        return _rim(change(mask.astype(np.uint8), disc(width_px)), at, self.contour)
+
+def _threads_given_back(labels: Labels, mask: Bool) -> Labels:
+    """Return the labels with the clump's threads: each goes to the piece that it hangs on, or to the nearest."""
+    whole = spread(labels, mask)
+    left = mask & (labels == 0)
+    count, thread = cv2.connectedComponents(left.astype(np.uint8))
+    for k in range(1, count):
+        own = thread == k
+        beside = labels[dilated(own.astype(np.uint8), square(1)) > 0]
+        hung = np.unique(beside[beside > 0])
+        if len(hung) == 1:
+            whole[own] = hung[0]
+    return whole
 
 
 def _rim(mask: Mask, at: tuple[slice, slice], otherwise: Contour) -> Contour:
@@ -155,7 +187,7 @@ def _rim(mask: Mask, at: tuple[slice, slice], otherwise: Contour) -> Contour:
     return max(found, key=len)[:, 0].astype(np.int32) + np.array([at[1].start, at[0].start], np.int32)
 
 
-def _clump(found: _Found, scene: Scene, prior: StrandPrior | None) -> Clump:
+def _clump(found: _Found, scene: Scene, prior: StrandPrior | None, thread_px: float) -> Clump:
     """Return a clump as parting takes it: the scale is that at half the height of the pieces."""
     tray = scene.tray
     place = tray.to_mm(found.contour.mean(0) + scene.window.origin_px)
@@ -163,25 +195,39 @@ def _clump(found: _Found, scene: Scene, prior: StrandPrior | None) -> Clump:
     if prior is not None:
         scale = float(tray.px_per_mm(place, prior.diameter_px / scale / 2))
     lean = (tray.to_px(place, 1.0) - tray.to_px(place, 0.0)) / scale
-    at, mask = found.cut(3)
-    return Clump(
-        mask, scene.window.pixels[at], scale, (float(lean[0]), float(lean[1])), tray.camera_height_mm
-    )
+    at, _ = found.cut(MARGIN)
+    height = tray.camera_height_mm
+    return Clump(found.body(thread_px), scene.window.pixels[at], scale, (float(lean[0]), float(lean[1])), height)
+
+
+def _whole(found: _Found, parting: Parting) -> Thing:
+    """Return a thing that parting left in one piece, with what it says of it."""
+    state = parting.state[0] if parting.state and parting.state[0] in ("upright", "unresolved") else "whole"
+    sure = float(parting.confidence[0]) if state != "whole" else 1.0
+    span = 2.0 * float(cv2.minEnclosingCircle(found.contour)[1])
+    return Thing(found.contour, found.source, False, state, sure, -1, span, patch=found.cut(0))
 
 
 def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
     """Return a clump's pieces."""
-    at, _ = found.cut(3)
+    at, mask = found.cut(MARGIN)
     corner = np.array([at[1].start, at[0].start, 0, 0, 0])
     span = 2.0 * float(cv2.minEnclosingCircle(found.contour)[1])
+    labels = _threads_given_back(parting.labels, mask)
     pieces = []
     for part, state in enumerate(parting.state):
-        own = parting.labels == part + 1
+        own = labels == part + 1
         rim = _rim(own.astype(np.uint8), at, found.contour[:0])
         if len(rim) >= 4:
             rod, sure = parting.rod_px[part] + corner, float(parting.confidence[part])
             pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rod, (at, own)))
     return pieces
+
+
+def _thread_px(prior: StrandPrior | None, window: Window) -> float:
+    """Return up to which width a part of a thing is a thread: a quarter of the strand, and the edges' blur."""
+    width = THREAD_MM * window.px_per_mm
+    return width if prior is None else max(width, prior.diameter_px / 4 + 2.0 * max(window.blur_px, 1.0))
 
 
 def _prior(shape: FloatArray) -> StrandPrior | None:

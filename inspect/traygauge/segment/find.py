@@ -34,6 +34,8 @@ SPECK_MM, SHARP_SPECK = 0.5, 0.45
 
 #: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: that much is left of it.
 AMONG_SHADOWS = 0.4
+#: A colour is the mean over every so many pixels each way.
+SPARSE = 3
 #: Specks this near to a piece are bits of its fringe.
 FRINGE_MM = 0.2
 #: Share of the pieces' contrast that their shaded flanks keep at least where pieces are fit to be measured.
@@ -146,11 +148,12 @@ def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
 
 def _mean_colours(labels: Labels, n: int, window: Window, field: TrayField) -> FloatArray:
     """Return the linear light (n, 3) of each region's inside under the tray's average light."""
-    sparse = labels[::3, ::3]
+    step = SPARSE
+    sparse = labels[::step, ::step]
     y, x = np.nonzero(sparse)
     owner = sparse[y, x] - 1
-    light = LINEAR_OF_CODE[window.pixels[::3, ::3][y, x]]
-    light = light / field.light()[y * 3 // window.block, x * 3 // window.block][:, None]
+    light = LINEAR_OF_CODE[window.pixels[::step, ::step][y, x]]
+    light = light / field.light()[y * step // window.block, x * step // window.block][:, None]
     count = np.bincount(owner, minlength=n)
     total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
     return total / np.maximum(count, 1)[:, None]
