@@ -60,9 +60,10 @@ def batch():
         for name, value in columns.items():
             full = np.asarray(value, dtype=object)
             given[name] = np.broadcast_to(full, (n,)) if full.ndim == 0 else full
-        outlines = tuple(
-            rectangle(cx, cy, ell if np.isfinite(ell) else 1.0, d)
-            for cx, cy, ell, d in zip(x, y, length, diameter, strict=True)
+        area = np.nan_to_num(np.asarray(given["area_mm2"], float), nan=1.0)
+        outlines = tuple(  # what has no length lies as a square of its area
+            rectangle(cx, cy, ell, d) if np.isfinite(ell) else rectangle(cx, cy, a**0.5, a**0.5)
+            for cx, cy, ell, d, a in zip(x, y, length, diameter, area, strict=True)
         )
         return Pieces.of(
             n,

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from traygauge.judge.spec import read_spec
-from traygauge.judge.unmeasured import heap_longs, least_area_mm2, most_pieces, reach
+from traygauge.judge.unmeasured import heap_longs, reach
+from traygauge.measure.pieces import Pieces
 
 SPEC = read_spec("rigid-1.75")
 
@@ -51,8 +52,6 @@ def test_a_cut_off_piece_counts_by_what_is_seen(batch):
 
 
 def test_heaps_hold_no_more_longs_than_their_area_and_extent_can(batch):
-    # each further piece adds D max(L - D, L / 2): 4 x 1.75: 1.75 x 2.25 = 3.9375 mm2
-    assert least_area_mm2(4.0, 1.75) == pytest.approx(3.9375)
     pieces = batch(
         [3.0, np.nan, np.nan],
         state=["whole", "unresolved", "unresolved"],
@@ -60,23 +59,14 @@ def test_heaps_hold_no_more_longs_than_their_area_and_extent_can(batch):
         feret_max_mm=[3.5, 7.0, 3.9],
         extent_mm=[3.5, 7.0, 3.9],
     )
+    pieces = Pieces(
+        pieces.columns, (np.empty((0, 2)),) * 3, pieces.tails_mm, pieces.centrelines_mm, pieces.u_parts
+    )
     found = reach(pieces, SPEC)
     assert heap_longs(pieces, found, 4.0).tolist() == [0.0, 5.0, 0.0]  # 21 / 3.94; the second reaches no 4 mm
     assert found.holds_fewest[1] == 4  # 21 / 5.25
     assert found.holds_most[1] == 8  # 21 / (1.75 x 1.5)
     assert found.holds_most[0] == 1
-
-
-def test_laid_out_longs_never_exceed_the_bound():
-    # n longs side by side show n L D; each crossing hides D2: none for one, one for two, n for three and more
-    length, diameter = 5.0, 1.75
-    for n in range(1, 9):
-        flat = n * length * diameter
-        crossed = flat - (0, 0, 1, 3, 4, 5, 6, 7, 8)[n] * diameter**2
-        assert n <= most_pieces(flat, length, diameter)
-        assert n == most_pieces(crossed, length, diameter)
-    assert most_pieces(2 * 3.0 * 1.75, 4.0, 1.75) == 1  # two ordinary pieces side by side: one long at most
-    assert most_pieces(4.0 * 1.75 - 0.1, 4.0, 1.75) == 0
 
 
 def test_a_photo_of_nothing_but_heaps_does_not_crash(batch):

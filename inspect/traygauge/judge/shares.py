@@ -229,6 +229,8 @@ def _more(
         in_heaps = float(longs[heap].sum())
     elif finding == "fines":
         in_heaps = 0.0  # what lies under a heap cannot be seen at all: a note says so
+    elif finding == "doubles":
+        in_heaps = float(np.floor(reached.holds_most[heap] / 2).sum())  # a double takes the room of two
     else:
         in_heaps = float(reached.holds_most[heap].sum())
     rest = float((single & ~cut & ~known).sum() + reached.holds_most[heap].sum())

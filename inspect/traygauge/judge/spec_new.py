@@ -172,8 +172,8 @@ def _limits(a: Answers, soft: bool) -> str:
     loose = a.regrind or soft
     shares = {
         "long_share": (10 if loose else 8) if has_long else None,
-        "stringy_share": 10 if loose else 5,
-        "doubles_share": None if a.regrind else 5,
+        "stringy_share": 10 if loose else 8,
+        "doubles_share": None if a.regrind else 8,
         "fines_share": 20 if a.regrind else 10,
         "off_colour_share": 5 if a.regrind else None,
     }

@@ -51,13 +51,17 @@ def least_area_mm2(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> Floa
 def most_pieces(area_mm2: npt.ArrayLike, length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
     """Return how many pieces of a length a heap of that area, as seen from above, can hold (...).
 
-    One shows all of itself, two cross once at most, three or more at most once each on the average.
+    One shows all of itself, two cross once at most, a third one lies on two others, four or more cross once each on
+    the average.
     """
     area, length = np.asarray(area_mm2, float), np.asarray(length_mm, float)
     whole, least = length * diameter_mm, least_area_mm2(length, diameter_mm)
-    many = np.floor(area / least + 1e-9)
-    few = np.where(area >= whole + least - 1e-9, 2.0, np.where(area >= whole - 1e-9, 1.0, 0.0))
-    return np.asarray(np.where(many >= 3, many, few))
+    found = np.zeros(np.broadcast(area, whole).shape)
+    for n, needed in ((1, whole), (2, whole + least), (3, 2 * whole)):
+        found = np.where(area >= needed - 1e-9, n, found)
+    return np.asarray(
+        np.maximum(found, np.where(area >= 4 * least - 1e-9, np.floor(area / least + 1e-9), 0.0))
+    )
 
 
 def reach(pieces: Pieces, spec: Spec | None) -> Reach:
@@ -95,11 +99,19 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 def heap_longs(pieces: Pieces, reached: Reach, limit_mm: float) -> FloatArray:
     """Return how many pieces longer than the limit each heap can hold (n,); 0 for single pieces.
 
-    None where the heap itself reaches no further than the limit; else as many as its area can show.
+    None where the heap itself reaches no further than the limit, or no strip so long fits into its outline; else as
+    many as the area that such strips cover can show.
     """
     extent = np.where(np.isfinite(pieces["extent_mm"]), pieces["extent_mm"], pieces["feret_max_mm"])
-    by_area = most_pieces(_area(pieces), limit_mm, np.clip(reached.diameter_mm, 0.05, limit_mm))
-    return np.where(reached.is_heap & (extent > limit_mm), by_area, 0.0)
+    diameter = np.clip(reached.diameter_mm, 0.05, limit_mm)
+    can = reached.is_heap & (extent > limit_mm)
+    by_area = np.where(can, most_pieces(_area(pieces), limit_mm, diameter), 0.0)
+    for k in np.nonzero(can)[0]:
+        if len(pieces.outlines_mm) and len(pieces.outlines_mm[k]) > 2:
+            from traygauge.judge.heaps import longs_in  # draws: not needed where nothing is heaped
+
+            by_area[k] = min(by_area[k], longs_in(pieces.outlines_mm[k], limit_mm, float(diameter[k])))
+    return by_area
 
 
 def hidden(pieces: Pieces, reached: Reach, finding: str) -> BoolArray:
