@@ -18,7 +18,7 @@ from traygauge_calib.ring_quality import RingEdges, read_ring_edges, ring_qualit
 from traygauge_calib.sheetless import Reference, from_reference, from_scan, from_stated, looks_scanned
 from traygauge_calib.sheets import Sheet
 from traygauge_calib.tray_view import RingFacts, ScaleUncertainty, TrayView
-from traygauge_shared.errors import SheetError
+from traygauge_shared.errors import SheetError, UnfitPhotoError
 from traygauge_shared.photo import Photo
 
 FloatArray = npt.NDArray[np.float64]
@@ -26,6 +26,8 @@ FloatArray = npt.NDArray[np.float64]
 #: Relative standard uncertainty of a print's two stretches where its bars were not measured (common practice,
 #: no source).
 U_STRETCH_UNMEASURED = 0.002
+#: Shortest side of a picture that can be measured from, px.
+LEAST_SIDE_PX = 64
 #: Curl of the sheet between middle and rim, mm, from which the reader is warned, and from which refused.
 WARN_CURL_MM, REFUSE_CURL_MM = 0.8, 3.0
 #: Scatter of the ring's edges, mm, from which the sheet is too crumpled.
@@ -67,7 +69,16 @@ def calibrate(
     ------
     SheetError
         There is no scale to be had from the photo, or the sheet is bent, covered or not the print named.
+    UnfitPhotoError
+        The picture is a stamp.
     """
+    if min(photo.width, photo.height) < LEAST_SIDE_PX:
+        raise UnfitPhotoError(
+            "the picture is too small to measure from",
+            found=f"{photo.width} x {photo.height} px",
+            expected=f"at least {LEAST_SIDE_PX} px on either side",
+            advice="send the photo as the camera or scanner wrote it",
+        )
     grey = green_of(photo.pixels)
     if px_per_mm is not None:
         return from_stated(photo, grey, px_per_mm)

@@ -11,7 +11,7 @@ from traygauge_calib.camera import FlatCamera, PerspectiveCamera
 from traygauge_calib.fitness import check_fitness
 from traygauge_calib.scale import calibrate
 from traygauge_calib.sheetless import U_REFERENCE, Reference
-from traygauge_shared.errors import SheetError
+from traygauge_shared.errors import SheetError, UnfitPhotoError
 from traygauge_shared.light import linear_to_srgb
 from traygauge_shared.photo import Photo
 
@@ -138,6 +138,21 @@ def test_reference_of_known_length():
 def test_a_reference_that_is_none(reference):
     with pytest.raises(SheetError):
         calibrate(scan(), reference=reference)
+
+
+@pytest.mark.parametrize("size", [(1, 1), (5000, 4), (63, 900)])
+@pytest.mark.parametrize("how", [{}, {"scan": True}, {"px_per_mm": 10.0}], ids=str)
+def test_stamps_are_refused(size, how):
+    with pytest.raises(UnfitPhotoError, match="too small"):
+        calibrate(replace(scan(), pixels=np.zeros((size[1], size[0], 3), np.uint8)), **how)
+
+
+@pytest.mark.parametrize("value", [0, 255])
+def test_plain_pictures_are_survived(value):
+    plain = replace(scan(), pixels=np.full((100, 140, 3), value, np.uint8))
+    assert float(calibrate(plain, scan=True).noise.at([0, 0])) > 0
+    with pytest.raises(SheetError):
+        calibrate(replace(plain, has_lens=True))
 
 
 def test_edge_response_is_the_normal_integral_of_a_gauss_blur():
