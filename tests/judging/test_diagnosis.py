@@ -107,5 +107,10 @@ def test_softness():
     assert is_soft(None) is None
 
 
+def test_regrind_is_not_blamed_on_a_strand_cutter(batch):
+    pieces = batch(steady(spread=0.8), form=["strand"] * 100 + ["flake"] * 100, burr_mm=0.6)
+    assert hints(pieces) == {}
+
+
 def test_few_pieces_say_nothing(batch):
     assert hints(batch([1.0, 3.0, 6.0]), SET_3125) == {}

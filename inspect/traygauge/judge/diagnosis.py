@@ -27,7 +27,9 @@ CAUTION = (
     "off and cut when turned by hand."
 )
 #: A spread of cut length beyond this share of the mean is more than a steady feed gives (common practice).
-STEADY_SPREAD = 0.05
+STEADY_SPREAD = 0.08
+#: A batch with a larger share of flakes was not made by a strand cutter.
+MOST_FLAKES = 0.2
 #: Strand softer than this counts as soft: Shore A, or Shore D below the second figure.
 SOFT_SHORE_A, SOFT_SHORE_D = 98, 45
 
@@ -55,7 +57,9 @@ class Hint:
 
 
 def diagnose(sample: Sample) -> tuple[Hint, ...]:
-    """Return hints about the cutter, the strongest first; none where nothing stands out."""
+    """Return hints about the cutter, the strongest first; none where nothing stands out, or where flakes abound."""
+    if len(sample.form) and (sample.form == "flake").mean() > MOST_FLAKES:
+        return ()
     looks: tuple[Callable[[Sample], Hint | None], ...] = (
         _set_length,
         _uneven,
@@ -200,7 +204,7 @@ def _tails(sample: Sample) -> Hint | None:
     soft = is_soft(sample.spec.material.hardness)
     hardness = sample.spec.material.hardness
     if soft:
-        causes = f"soft strand ({hardness}) stretches before it shears: gap too wide, edge dull, or strand too warm"
+        causes = f"soft strand ({hardness}) that stretches before it shears: gap too wide, edge dull, or strand too warm"
         first = "the gap: soft strand wants the knife nearly touching; then the strand's temperature"
     elif soft is False:
         causes = "a dull edge or a knife backed off: strand as hard as this should not string"

@@ -83,7 +83,7 @@ class SamplingPlan:
         lines = [
             (
                 f"Photograph {_scoops(self.scoops)} of about {self.pieces_per_scoop} pieces, {self.pieces} in all "
-                f"(worth {self.single.n} independent ones)."
+                f"(worth {self.scoops * self.worth_of_scoop:.0f} independent ones; {self.single.n} are needed)."
             ),
             (
                 f"The batch is accepted when at most {100 * allowed:.2g} % of them are beyond the limit of "
@@ -94,7 +94,7 @@ class SamplingPlan:
                 f"and one with {100 * self.limit:g} % in at most {100 * self.consumer_risk:g} of 100."
             ),
             (
-                f"Looking after each scoop instead takes {good:.1f} scoops on the average for the good batch and {bad:.1f} "
+                f"Looking after each scoop instead takes about {good:.1f} scoops on the average for the good batch and {bad:.1f} "
                 "for the one at the limit (sequential plan after Wald)."
             ),
         ]
