@@ -21,6 +21,8 @@ IndexArray = npt.NDArray[np.intp]
 Labels = npt.NDArray[np.int32]
 Contour = npt.NDArray[np.int32]
 
+#: Parts in one line are a double up to this turn (rad), offset and gap (diameters): what touches by chance is not.
+DOUBLE_TURN, DOUBLE_OFF, DOUBLE_GAP = 0.17, 0.06, 0.25
 #: What is left of a thing without threads is several bodies where the second is this share of the first.
 SECOND = 0.1
 #: Pixels around a clump that parting sees.
@@ -197,7 +199,9 @@ def _clump(found: _Found, scene: Scene, prior: StrandPrior | None, thread_px: fl
     lean = (tray.to_px(place, 1.0) - tray.to_px(place, 0.0)) / scale
     at, _ = found.cut(MARGIN)
     height = tray.camera_height_mm
-    return Clump(found.body(thread_px), scene.window.pixels[at], scale, (float(lean[0]), float(lean[1])), height)
+    return Clump(
+        found.body(thread_px), scene.window.pixels[at], scale, (float(lean[0]), float(lean[1])), height
+    )
 
 
 def _whole(found: _Found, parting: Parting) -> Thing:
@@ -214,14 +218,43 @@ def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
     corner = np.array([at[1].start, at[0].start, 0, 0, 0])
     span = 2.0 * float(cv2.minEnclosingCircle(found.contour)[1])
     labels = _threads_given_back(parting.labels, mask)
+    rods = parting.rod_px + corner
+    for one, two in _doubles(parting):
+        labels[labels == two + 1] = one + 1
+        rods[one] = np.nan
     pieces = []
     for part, state in enumerate(parting.state):
         own = labels == part + 1
         rim = _rim(own.astype(np.uint8), at, found.contour[:0])
         if len(rim) >= 4:
-            rod, sure = parting.rod_px[part] + corner, float(parting.confidence[part])
-            pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rod, (at, own)))
-    return pieces
+            sure = float(parting.confidence[part])
+            pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rods[part], (at, own)))
+    return pieces if len(pieces) > 1 else [Thing(found.contour, found.source)]
+
+
+def _doubles(parting: Parting) -> list[tuple[int, int]]:
+    """Return pairs of parts that lie so truly in one line, face to face, that they have never been cut apart."""
+    pairs = []
+    x, y, angle, length, diameter = parting.rod_px.T
+    for one in range(len(parting)):
+        for two in range(one + 1, len(parting)):
+            turn = (angle[two] - angle[one] + np.pi / 2) % np.pi - np.pi / 2
+            axis = angle[one] + turn / 2
+            along, across = np.array([[np.cos(axis), np.sin(axis)], [-np.sin(axis), np.cos(axis)]]) @ (
+                x[two] - x[one],
+                y[two] - y[one],
+            )
+            gap = abs(along) - (length[one] + length[two]) / 2
+            d = (diameter[one] + diameter[two]) / 2
+            # a bend of the strand turns the two axes against each other and moves the middles off the line
+            bend = abs(turn) * (length[one] + length[two]) / 8
+            if (
+                abs(turn) < DOUBLE_TURN
+                and abs(across) < DOUBLE_OFF * d + bend
+                and -0.1 * d < gap < DOUBLE_GAP * d
+            ):
+                pairs.append((one, two))
+    return pairs
 
 
 def _thread_px(prior: StrandPrior | None, window: Window) -> float:
