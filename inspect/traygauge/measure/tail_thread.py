@@ -91,7 +91,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
     length = tip - root.at_px
     # a corner of the body ends where its two sides meet, a thread goes on from there (no such place: NaN, no objection)
-    if min(length, tip - root.edge_px) < SHORTEST_MM * sight.px_per_mm:
+    if min(length, tip - root.edge_px + 0.05 * sight.px_per_mm) < SHORTEST_MM * sight.px_per_mm:
         return None
     if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
         return None

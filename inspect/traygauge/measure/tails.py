@@ -214,7 +214,7 @@ def _may_be_tails(tracks: Tracks, patches: Patches, level: float, px_per_mm: flo
     x, y = np.rint(tracks.points).astype(np.int64).transpose(2, 0, 1)
     furthest = np.max(patches.away[y, x] * on, axis=1, initial=0.0)
     # a corner or a rim stays near the body; so does a strip of the body beside a highlight
-    leaves = furthest > np.maximum(0.25 * px_per_mm, 0.3 * tracks.size * tracks.step_px)
+    leaves = furthest > np.maximum(0.25 * px_per_mm, 0.2 * tracks.size * tracks.step_px)
     strip = (patches.whole[y, x] * on).sum(axis=1) / count > 0.6
     return np.asarray(bright & leaves & ~strip & (tracks.size > 1))
 
