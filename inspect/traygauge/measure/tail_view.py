@@ -20,12 +20,11 @@ def view_correction(
 ) -> tuple[FloatArray, FloatArray]:
     """Return what to add to tails' visible lengths for the sideways view, (t,), and its standard uncertainty, mm.
 
-    A point at height z appears moved by z times the lean. A tail is seen from where it leaves the body's outline. On a
-    face turned away from the camera the outline is the face's upper rim, at the height radius + c, and hides the tail's
-    first part; on a face turned towards it, the lower rim, at radius - c (c: half the face's height at the root).
-    Nothing is lost where the tip is as high as the outline, twice c times the lean where it is at the other rim. Half of
-    c is taken: tails that rise from the upper rim keep their height for a while, the others soon lie on the floor. The
-    tip's height is the uncertainty (uniform between floor and body's top: diameter / sqrt 12).
+    A tail is seen from where it leaves the body's outline. On a cut face turned away from the camera the outline is the
+    face's upper rim, at the height radius + c, and hides what is lower: nothing of a tail that starts there, 2 c times
+    the lean of one that starts at the lower rim (c: half the face's height at the root). The middle is added. On a face
+    turned towards the camera nothing is hidden. The tip may be at any height, which moves it by as much times the lean:
+    an uncertainty only (uniform between floor and body's top: diameter / sqrt 12).
 
     Parameters
     ----------
@@ -46,9 +45,9 @@ def view_correction(
         k = min(len(line) - 1, 6)
         slant = max(float(_unit(line[k] - line[0]) @ normal), 0.5)
         half_height = np.sqrt(max(1.0 - (beside / scale / radius) ** 2, 0.0)) / 2  # c, in diameters
-        add[i] = 0.5 * abs(float(lean[i] @ normal)) / slant * half_height / scale
+        add[i] = max(float(lean[i] @ normal), 0.0) / slant * half_height / scale
         tip = abs(float(lean[i] @ _unit(line[-1] - line[-1 - k]))) / np.sqrt(12) / scale
-        u[i] = np.hypot(tip, add[i])
+        u[i] = np.hypot(tip, add[i] / np.sqrt(3))
     return add, u
 
 
