@@ -14,8 +14,9 @@ from traygauge.measure.signal import Signal, local_maps
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 
-STATIONS = 13
+STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
 
@@ -28,34 +29,37 @@ class Flanks:
     ----------
     frames : refined: centre across the axis, direction, bend, diameter (of the circle that looks this wide).
     seen_mm : ndarray (n,): mean width over the middle half, as the camera sees it in the axis's plane.
-    widths_mm : ndarray (n, STATIONS): width at each station, `stations` (n, STATIONS) mm from the middle.
+    widths_mm : ndarray (n, STATIONS): width along the body, smoothed, from near one end to near the other.
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
-    spread_mm : ndarray (n,): standard error of the mean width from the scatter of its stations.
     optics : blur and overshoot of this photo's signal.
     """
 
     frames: Frames
     seen_mm: FloatArray
     widths_mm: FloatArray
-    stations: FloatArray
     residual: FloatArray
-    spread_mm: FloatArray
     optics: Optics
 
 
-def _profiles(
-    signal: Signal, tray: TrayView, frames: Frames, stations: FloatArray, offsets: FloatArray
-) -> FloatArray:
-    """Return the signal across the axis: stations (n, k), offsets (n, k, m) mm -> (n, k, m)."""
+def _side_profiles(
+    signal: Signal, tray: TrayView, frames: Frames, stations: FloatArray, half: FloatArray, u: FloatArray
+) -> SingleArray:
+    """Return the light across the axis as half profiles (n, 2, k, m), from the axis outwards.
+
+    Parameters
+    ----------
+    stations : ndarray (n, k), mm along the axis; half : ndarray (n, k), mm; u : ndarray (m,), in half widths. The first
+        side lies along `across`, the second against it.
+    """
     points = frames.point(stations)
-    height = np.broadcast_to(frames.height_mm[:, None], stations.shape)
-    base, jac = local_maps(tray, points, height)
-    side = np.einsum("nkij,nkj->nki", jac, frames.across(stations))
-    px = base[:, :, None] + offsets[..., None] * side[:, :, None]
-    return signal.at(px).astype(float)
+    base, jac = local_maps(tray, points, np.broadcast_to(frames.height_mm[:, None], stations.shape))
+    side = np.einsum("nkij,nkj->nki", jac, frames.across(stations)) * half[..., None]
+    start, step, u = base.astype(np.float32), side.astype(np.float32), u.astype(np.float32)
+    out = u[:, None] * step[:, :, None]
+    return signal.at(np.stack([start[:, :, None] + out, start[:, :, None] - out], 1))
 
 
-def _steep_places(profile: FloatArray, u: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
+def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
     """Return the `count` steepest drops of half profiles (..., m), from the axis outwards: place in u and steepness.
 
     Each is the steepest within 0.1 u. A highlight's edge and a shadow's are among them, so one alone decides nothing.
@@ -87,7 +91,7 @@ def _widths_in_batch(width: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(np.interp(np.log(np.clip(width, 0.051, 49.0)), (grid[1:] + grid[:-1]) / 2, density))
 
 
-def _choose_edges(profiles: FloatArray, u: FloatArray, half_mm: FloatArray) -> FloatArray:
+def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray) -> FloatArray:
     """Return the two sides' edges (n, 2), in u, of station-averaged half profiles (n, 2, m).
 
     Of the steep places of either side that pair is taken which is steep and as wide as the batch's other pieces.
@@ -161,8 +165,8 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames) -> Flanks:
     """
     frames = _first_width(signal, tray, frames)
     for _ in range(2):
-        frames, width, stations = _refine(signal, tray, frames)
-    return _fine(signal, tray, frames, width, stations)
+        frames, width = _refine(signal, tray, frames)
+    return _fine(signal, tray, frames, width)
 
 
 def _steps(tray: TrayView, frames: Frames, step_px: float) -> float:
@@ -170,14 +174,6 @@ def _steps(tray: TrayView, frames: Frames, step_px: float) -> float:
     return step_px / float(
         np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2)
     )
-
-
-def _side_profiles(
-    signal: Signal, tray: TrayView, frames: Frames, stations: FloatArray, half: FloatArray, u: FloatArray
-) -> FloatArray:
-    """Return half profiles (n, 2, k, m), from the axis outwards; half (n, k) mm, sides + and - of `across`."""
-    offsets = half[..., None] * u
-    return np.stack([_profiles(signal, tray, frames, stations, side * offsets) for side in (1.0, -1.0)], 1)
 
 
 def _first_width(signal: Signal, tray: TrayView, frames: Frames) -> Frames:
@@ -200,8 +196,8 @@ def _stations(frames: Frames) -> FloatArray:
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
 
 
-def _refine(signal: Signal, tray: TrayView, frames: Frames) -> tuple[Frames, FloatArray, FloatArray]:
-    """Return the frames straightened on the edges of single stations, half width polynomials, and the stations."""
+def _refine(signal: Signal, tray: TrayView, frames: Frames) -> tuple[Frames, FloatArray]:
+    """Return the frames straightened on the edges of single stations, and half width polynomials of s."""
     stations = _stations(frames)
     half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)
     u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, _STEP_PX))
@@ -211,18 +207,16 @@ def _refine(signal: Signal, tray: TrayView, frames: Frames) -> tuple[Frames, Flo
     pick = (height * nearness).argmax(-1)[..., None]
     edges = np.take_along_axis(place, pick, -1)[..., 0] * half[:, None]
     frames, width = _straighten(frames, stations, edges[:, 0], edges[:, 1])
-    return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width, stations
+    return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width
 
 
-def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, stations: FloatArray) -> Flanks:
+def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
-    half = _half_width(width, frames, stations)
+    inner = np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
+    half = _half_width(width, frames, inner)
     half_px = _STEP_PX / _steps(tray, frames, _STEP_PX)
     u = np.arange(0.4, 1.4, _STEP_PX / half_px)
-    inner = np.abs(stations) <= 0.26 * frames.length_mm[:, None]
-    share = inner / inner.sum(1, keepdims=True)
-    mean = np.einsum("nk,npkm->npm", share, _side_profiles(signal, tray, frames, stations, half, u))
-    mean = mean.reshape(-1, len(u))
+    mean = _side_profiles(signal, tray, frames, inner, half, u).mean(2, dtype=float).reshape(-1, len(u))
     guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm)))
     some = mean[:: max(1, len(mean) // 120)]
     limb_share = usual_limb_share(some, u)
@@ -232,21 +226,14 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, sta
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual))
     edge = np.where(spoilt, np.median(edge[~spoilt]) if (~spoilt).any() else 1.0, edge)
-    widths = half * edge.sum(1, keepdims=True)
-    seen = (widths * share).sum(1)
-    shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, STATIONS // 2]
+    seen = half.mean(1) * edge.sum(1)
+    shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
-    diameter = seen / np.sqrt(1 + lean[:, 0] ** 2)
     moved = replace(
-        frames, centre_mm=frames.centre_mm + shift[:, None] * frames.across(), diameter_mm=diameter
+        frames,
+        centre_mm=frames.centre_mm + shift[:, None] * frames.across(),
+        diameter_mm=seen / np.sqrt(1 + lean[:, 0] ** 2),
     )
-    rough = np.sqrt(((widths - _trend(stations, widths)) ** 2).sum(1) / (STATIONS - 3))
-    return Flanks(moved, seen, widths, stations, residual.max(1), rough / np.sqrt(inner.sum(1)), optics)
-
-
-def _trend(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return y smoothed by a quadratic in x, row by row."""
-    span = np.abs(x).max(1, keepdims=True) + 1e-9
-    c = robust_polynomial(x / span, y, np.array([0.0, 1e-6, 1e-6]))
-    z = x / span
-    return np.asarray(c[:, :1] + c[:, 1:2] * z + c[:, 2:3] * z**2, float)
+    stations = _stations(frames)
+    widths = _half_width(width, frames, stations) * edge.sum(1, keepdims=True)
+    return Flanks(moved, seen, widths, residual.max(1), optics)

@@ -46,7 +46,7 @@ def u_parts(tray: TrayView, bodies: Bodies) -> dict[str, FloatArray]:
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
         "shared edge": px[:, None] * muddle * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
-        "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), bodies.flanks.spread_mm], -1),
+        "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
