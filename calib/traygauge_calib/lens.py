@@ -136,6 +136,7 @@ def fit_views(
     )
     tilts = [np.degrees(np.arccos(np.clip(cv2.Rodrigues(turn)[0][2, 2], -1.0, 1.0))) for turn in turns]
     known = np.asarray(spread, np.float64).ravel()
+    known[0] = known[1]  # the two focal lengths are one, and OpenCV gives its spread with the second only
     return ViewsFit(
         np.asarray(matrix, float),
         np.asarray(terms, float).ravel()[:5],

@@ -18,6 +18,7 @@ from traygauge.measure.pieces import Pieces
 from traygauge.segment.find import find_pieces
 from traygauge.segment.regions import Regions
 from traygauge_calib.fitness import Fitness, check_fitness, require_fit, with_contrast
+from traygauge_calib.lens import LensModel
 from traygauge_calib.prints import PrintRecord
 from traygauge_calib.scale import calibrate
 from traygauge_calib.sheetless import Reference
@@ -96,12 +97,14 @@ class Setup:
     px_per_mm : a stated scale (copy stand); then no sheet is looked for.
     scan : the photos are flatbed scans; their density tag gives the scale.
     reference : a straight thing of known length in each photo; then no sheet is looked for.
+    lens : what is known of the camera's lens; a photo of another camera is refused.
     """
 
     print_record: PrintRecord | None = None
     px_per_mm: float | None = None
     scan: bool = False
     reference: Reference | None = None
+    lens: LensModel | None = None
 
     @property
     def sag_mm(self) -> float:
@@ -118,8 +121,12 @@ class Setup:
             source = "the scan's density tag"
         else:
             source = "the sheet in the photo, or the density tag of a scan"
-        record = self.print_record
-        return {"scale from": source} | ({"print": record.name} if record is not None else {})
+        said = {"scale from": source}
+        if self.print_record is not None:
+            said["print"] = self.print_record.name
+        if self.lens is not None:
+            said["lens model"] = f"of {self.lens.camera_name or 'a camera without a name'}"
+        return said
 
 
 #: Told what is being done: number of the photo from 0, how many there are, its name, and the stage's verb.
@@ -156,6 +163,7 @@ def inspect_batch(
     *,
     setup: Setup | None = None,
     looks: int = 1,
+    scoop_g: float | None = None,
     progress: Progress | None = None,
 ) -> Batch:
     """Return the photos of one lot, measured and judged together.
@@ -171,6 +179,8 @@ def inspect_batch(
         Where the scale comes from, if there is more to know than the photos show.
     looks
         How many times this batch has been judged, this one included. From 2 on repeated looks are paid for.
+    scoop_g
+        What the very pieces on the photos weigh, g: gives flakes their mass and checks the strand's volume.
     progress
         Called before each stage of each photo.
 
@@ -183,15 +193,16 @@ def inspect_batch(
     files = [Path(p) for p in ([paths] if isinstance(paths, str | os.PathLike) else paths)]
     measured: list[PhotoInspection] = []
     refused: list[tuple[str, TraygaugeError]] = []
-    for k, (path, name) in enumerate(zip(files, _names(files), strict=True)):
+    for k, (path, name) in enumerate(zip(files, photo_names(files), strict=True)):
         stages = _Stages(progress, k, len(files), name)
         try:
             measured.append(_inspect(path, setup, stages, measured))
         except TraygaugeError as error:
             refused.append((name, error))
     started = time.perf_counter()
-    pieces, verdict = _judged(measured, refused, target, looks)
+    pieces, verdict = _judged(measured, refused, target, looks, scoop_g)
     settings = setup.in_words() | ({"look": str(looks)} if looks > 1 else {})
+    settings |= {"scoop weighed": f"{scoop_g:g} g"} if scoop_g is not None else {}
     seconds = {"judge_pieces": time.perf_counter() - started}
     return Batch(tuple(measured), pieces, target, verdict, tuple(refused), settings, seconds)
 
@@ -204,7 +215,7 @@ def _spec_of(spec: Spec | PhotoPath | None) -> Spec | None:
     return read_spec(os.fspath(spec))
 
 
-def _names(paths: Sequence[Path]) -> list[str]:
+def photo_names(paths: Sequence[Path]) -> list[str]:
     """Return a name a photo, unique in the batch: the file's, with its folder or a number where that is taken."""
     names: list[str] = []
     for path in paths:
@@ -253,6 +264,7 @@ def _inspect(
         px_per_mm=setup.px_per_mm,
         scan=setup.scan,
         reference=setup.reference,
+        lens=setup.lens,
         sag_mm=setup.sag_mm,
     )
     fitness = stages.run(check_fitness, tray)
@@ -268,10 +280,11 @@ def _judged(
     refused: Sequence[tuple[str, TraygaugeError]],
     spec: Spec | None,
     looks: int,
+    scoop_g: float | None,
 ) -> tuple[Pieces, Verdict]:
     pieces = Pieces.joined([m.pieces for m in measured])
     if not measured:
         advice = refused[0][1].advice if refused else "name at least one photo"
         return pieces, Verdict(None, "No photo could be used.", advice, looks=looks)
     windows = {m.photo.name: m.tray.window_mm for m in measured}
-    return judge_pieces(pieces, spec, windows_mm=windows, looks=looks)
+    return judge_pieces(pieces, spec, windows_mm=windows, looks=looks, scoop_g=scoop_g)

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from traygauge import __version__
-from traygauge.commands import demo, inspecting, sheet, spec
+from traygauge.commands import demo, inspecting, lens, sheet, spec
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_shared.errors import TraygaugeError
@@ -29,6 +29,7 @@ or nothing on the tray; 2 bad input; 70 a fault of the program's own."""
 app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, epilog=EXAMPLES)
 app.command("inspect", epilog=inspecting.EXAMPLES)(inspecting.inspect)
 app.add_typer(sheet.app, name="sheet")
+app.command("lens", epilog=lens.EXAMPLES)(lens.lens)
 app.add_typer(spec.app, name="spec")
 app.command("demo", epilog=demo.EXAMPLES)(demo.demo)
 

@@ -17,12 +17,14 @@ _KINDS: dict[str, tuple[type, ...]] = {
     "print": (str,),
     "px_per_mm": (int, float),
     "scan": (bool,),
+    "lens": (str,),
 }
 _EXPECTED = {
     "spec": 'a path or the name of a shipped spec, as "rigid-1.75"',
     "print": "the name of a measured print",
     "px_per_mm": "a number",
     "scan": "true or false",
+    "lens": "the path of a lens model",
 }
 
 
@@ -36,6 +38,7 @@ class Defaults:
     spec : path of the spec (resolved from the file's folder), or the name of a shipped one.
     print_name : which print of the sheet lies under the pieces.
     px_per_mm, scan : where the scale comes from without a sheet.
+    lens : path of the lens model (resolved likewise).
     """
 
     path: Path | None = None
@@ -43,10 +46,12 @@ class Defaults:
     print_name: str | None = None
     px_per_mm: float | None = None
     scan: bool = False
+    lens: str | None = None
 
     def in_words(self) -> str:
         """Return one line that says what was taken from where."""
-        said = {"spec": self.spec, "print": self.print_name, "px_per_mm": self.px_per_mm, "scan": self.scan}
+        values = self.spec, self.print_name, self.px_per_mm, self.scan, self.lens
+        said = dict(zip(_KINDS, values, strict=True))
         listed = ", ".join(f"{k} = {v}" for k, v in said.items() if v not in (None, False))
         return f"Defaults from {self.path}: {listed or 'none'}"
 
@@ -71,17 +76,18 @@ def read_defaults(photos: Sequence[Path]) -> Defaults:
     for file, table in contents.items():
         return Defaults(
             file,
-            _spec(table.get("spec"), file),
+            _beside(table.get("spec"), file),
             table.get("print"),
             table.get("px_per_mm"),
             table.get("scan", False),
+            _beside(table.get("lens"), file),
         )
     return Defaults()
 
 
-def _spec(spec: str | None, file: Path) -> str | None:
-    """Return a spec beside the file by its path, any other by its name."""
-    return str(file.parent / spec) if spec and (file.parent / spec).is_file() else spec
+def _beside(name: str | None, file: Path) -> str | None:
+    """Return what lies beside the file by its path, anything else by its name."""
+    return str(file.parent / name) if name and (file.parent / name).is_file() else name
 
 
 def _table(file: Path) -> dict[str, Any]:

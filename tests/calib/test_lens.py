@@ -58,6 +58,7 @@ def test_drawn_camera_is_found(views):
     matrix = drawings[0].matrix
     assert abs(lens.focal_px - matrix[0, 0]) < 3 * lens.u_focal_px + 0.5
     assert lens.focal_px == pytest.approx(matrix[0, 0], rel=0.004)
+    assert 0 < lens.u_focal_px < 0.004 * lens.focal_px
     np.testing.assert_allclose(lens.principal_px, matrix[:2, 2], atol=3 * lens.u_principal_px + 0.5)
     assert lens.k1 == pytest.approx(-0.04, abs=3 * lens.u_k1 + 0.005)
     assert lens.rms_px < 0.1

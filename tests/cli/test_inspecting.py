@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from traygauge.commands import demo
-from traygauge.commands.inspecting import photo_files, report_folder
+from traygauge.commands.inspecting import report_folder
+from traygauge.commands.photos import photo_files
 from traygauge.exit_codes import ExitCode
 from traygauge_calib.prints import find_print
 from traygauge_shared.loading import load_photo

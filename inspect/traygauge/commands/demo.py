@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from traygauge.commands.inspecting import progress_bar
+from traygauge.commands.photos import progress_bar
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode, code_of
 
