@@ -27,11 +27,11 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
-ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
+ROWS = np.linspace(-0.78, 0.78, 7)  # places across the axis, in half widths, where the blur is small
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
-_STEP_PX = 0.65
-_ROUNDS = 7
+_STEP_PX = 0.8
+_ROUNDS = 6
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
 #: (shading, tone curve), so that hundreds of them say little more than a few.
 _NOISE = 0.2

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -15,17 +14,35 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def _moments(outlines: tuple[FloatArray, ...]) -> tuple[FloatArray, FloatArray]:
-    """Return the centroids (n, 2) and the area's covariance (n, 2, 2) of closed outlines, px."""
-    centre, spread = np.zeros((len(outlines), 2)), np.tile(np.eye(2), (len(outlines), 1, 1))
-    for k, outline in enumerate(outlines):
-        shift = outline.mean(0)  # single precision inside OpenCV: keep the numbers small
-        m = cv2.moments((outline - shift).astype(np.float32))
-        if abs(m["m00"]) < 1e-3:
-            centre[k] = shift
-            continue
-        centre[k] = shift + np.array([m["m10"], m["m01"]]) / m["m00"]
-        spread[k] = np.array([[m["mu20"], m["mu11"]], [m["mu11"], m["mu02"]]]) / m["m00"]
-    return centre, spread
+    """Return the centroids (n, 2) and the area's covariance (n, 2, 2) of closed outlines, px (Green's theorem)."""
+    size = np.array([len(o) for o in outlines])
+    start = np.concatenate([[0], np.cumsum(size)[:-1]])
+    shift = np.array([o[0] for o in outlines])
+    p = np.concatenate(outlines) - np.repeat(shift, size, 0)  # from a near origin: no cancellation
+    after = np.arange(len(p)) + 1
+    after[start + size - 1] = start
+    q = p[after]
+    cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
+
+    def total(values: FloatArray) -> FloatArray:
+        return np.asarray(np.add.reduceat(values, start, axis=0), float)
+
+    area = total(cross) / 2
+    flat = np.abs(area) < 1e-3
+    safe = np.where(flat, 1.0, area)
+    mean = total((p + q) * cross[:, None]) / (6 * safe[:, None])
+    mean = np.where(flat[:, None], total(p) / size[:, None], mean)
+    xx, yy = (
+        total((a * a + a * b + b * b) * cross) / (12 * safe)
+        for a, b in ((p[:, 0], q[:, 0]), (p[:, 1], q[:, 1]))
+    )
+    xy = p[:, 0] * q[:, 1] + 2 * p[:, 0] * p[:, 1] + 2 * q[:, 0] * q[:, 1] + q[:, 0] * p[:, 1]
+    mixed = total(xy * cross) / (24 * safe)
+    spread = (
+        np.stack([np.stack([xx, mixed], -1), np.stack([mixed, yy], -1)], -1)
+        - mean[:, :, None] * mean[:, None]
+    )
+    return shift + mean, np.where(flat[:, None, None], np.eye(2), spread)
 
 
 def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:

@@ -122,7 +122,7 @@ def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
 
     Outlines of fewer than three points have zero area and NaN ratios.
     """
-    outlines = [_quiet(np.asarray(o, float).reshape(-1, 2)) for o in outlines_mm]
+    outlines = _quiet([np.asarray(o, float).reshape(-1, 2) for o in outlines_mm])
     hulls = [_hull(o) for o in outlines]
     longest, narrowest = _feret(hulls)
     area, perimeter = _area_and_length(outlines)
@@ -171,23 +171,30 @@ def _area_and_length(outlines: list[FloatArray]) -> tuple[FloatArray, FloatArray
 
 #: Weights of a local cubic over seven points (Savitzky and Golay, Anal. Chem. 36 (1964) 1627, table I).
 _CUBIC_7 = np.array([-2, 3, 6, 7, 6, 3, -2]) / 21
+_LONG_STEP = 2.3  # times an outline's mean step
 
 
-def _quiet(outline: FloatArray) -> FloatArray:
-    """Return an outline without the noise of its points.
+def _quiet(outlines: list[FloatArray]) -> list[FloatArray]:
+    """Return outlines without the noise of their points.
 
     Points a step h apart, off by s across the outline, make it s²/h² longer and push its hull outwards. A local cubic
     over seven points leaves a twelfth of that and keeps smooth curves; corners of a photo's outline are rounded by blur
     anyway. Points beside a long step (drawn polygons, chords) stay where they are, as do outlines below 16 points.
     """
-    n = len(outline)
-    if n < 16:
-        return outline
-    wrapped = np.concatenate([outline[-3:], outline, outline[:3]])
-    smooth = sum(w * wrapped[k : k + n] for k, w in enumerate(_CUBIC_7))
-    step = np.hypot(*np.diff(wrapped, axis=0).T)
-    longest = np.max([step[k : k + n] for k in range(6)], axis=0)
-    return np.where((longest < 2.5 * np.median(step[3 : n + 3]))[:, None], smooth, outline)
+    points, start, after = _joined(outlines)
+    if not len(points):
+        return outlines
+    size = np.diff(start)
+    owner = np.repeat(np.arange(len(size)), size)
+    first, count = start[:-1][owner], size[owner]
+    ring = np.arange(len(points)) - first
+    around = [first + (ring + k) % count for k in range(-3, 4)]
+    smooth = sum((w * points[at] for w, at in zip(_CUBIC_7, around, strict=True)), np.zeros_like(points))
+    step = np.hypot(*(points[after] - points).T)
+    usual = _per_ring(step, start) / np.maximum(size, 1)
+    longest = np.max([step[at] for at in around[:-1]], axis=0)
+    keep = (longest >= _LONG_STEP * usual[owner]) | (count < 16)
+    return np.split(np.where(keep[:, None], points, smooth), start[1:-1])
 
 
 def _hull(points: FloatArray) -> FloatArray:
