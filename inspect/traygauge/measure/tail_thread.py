@@ -17,6 +17,10 @@ WIDEST_OF_DIAMETER = 0.25
 SHORTEST_MM = 0.3
 #: Lenient, because a drawn-out tail tapers and its blurred root is lost in the cut edge; see bench/tails_rate.py.
 LONGER_THAN_WIDE = 1.5
+#: Standard uncertainty of where a thread begins on a cut edge (drawn threads of known root: 0.1 mm at a blur of 1 px).
+ROOT_MM = 0.08
+#: A thread's blur over that of the bodies' edges, whose flanks turn away from the light (threads of known width).
+THREAD_BLUR = 0.9
 #: A thread drawn from both its ends keeps its width; a tail that merely touches something tapers towards it.
 TAPERS_BELOW = 0.75
 
@@ -46,17 +50,18 @@ class Thread:
     Parameters
     ----------
     line : ndarray (k, 2), px, from the cut edge to the tip.
-    length_px, width_px : along itself, and mean width (NaN where unknown).
-    u_length_px, u_width_px : standard uncertainties from edge, blur and noise.
+    length_px, u_length_px : along itself, and its standard uncertainty from edge, blur and noise.
+    profile_px : mean width as the shape of its profiles tells, whatever its contrast.
+    weight_px : mean width as its integrated contrast tells, if it is as bright as the body.
     taper : width near the far end / width near the root.
     first, last : the outline ring's stretch that it takes (indices; last may run past the end).
     """
 
     line: FloatArray
     length_px: float
-    width_px: float
     u_length_px: float
-    u_width_px: float
+    profile_px: float
+    weight_px: float
     taper: float
     first: int
     last: int
@@ -95,16 +100,16 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
         return None
     if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
         return None
-    width, u_width = _width(ridge, arc, root.at_px, tip, sight.blur_px)
-    least = width - 2 * u_width  # in doubt it is a thread
-    if width < 0.05 * sight.px_per_mm:
+    profile, weight = _width(ridge, arc, root.at_px, tip, THREAD_BLUR * sight.blur_px)
+    least = min(profile, weight) - 0.6 * sight.blur_px  # in doubt it is a thread
+    if weight < 0.05 * sight.px_per_mm:
         return None
     if least > WIDEST_OF_DIAMETER * sight.diameter_px or length < LONGER_THAN_WIDE * least:
         return None
     line = _between(path, arc, root.at_px, tip)
-    u_length = float(np.hypot(0.045 * sight.px_per_mm + 0.25 * sight.blur_px, 0.015 * length))
+    u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
     taper = _taper(ridge.weight, arc, root.at_px, tip, sight.blur_px)
-    return Thread(line, length, width, u_length, u_width, taper, root.first, root.last)
+    return Thread(line, length, u_length, profile, weight, taper, root.first, root.last)
 
 
 def _calmed(points: FloatArray) -> FloatArray:
@@ -142,26 +147,45 @@ _SLAB = np.linspace(0.05, 20.0, 400)
 _INTEGRAL_OVER_PEAK = _SLAB / special.erf(_SLAB / (2 * np.sqrt(2)))
 
 
+def widths(threads: list[Thread], blur_px: float) -> tuple[FloatArray, FloatArray]:
+    """Return the mean widths of a photo's threads, (t,), px, and their standard uncertainties.
+
+    From the profiles where they are broader than blur would make them. Narrower ones from their integrated contrast,
+    divided by how bright threads are in this photo, which the broader ones tell; without those as bright as the body,
+    to 25 %. A shadow beside a dark thread broadens its profile but not much the integral, and none is dimmer than the
+    body: so the profile's width is at most the integral's.
+
+    Parameters
+    ----------
+    threads : the threads.
+    blur_px : standard deviation of the pieces' edges.
+    """
+    blur = THREAD_BLUR * blur_px
+    profile = np.array([t.profile_px for t in threads])
+    weight = np.array([t.weight_px for t in threads])
+    clear = profile > 2.0 * blur
+    known = clear.sum() >= 3
+    bright = max(1.0, float(np.median(weight[clear] / profile[clear]))) if known else 1.0
+    share = np.clip(profile / blur - 2.0, 0.0, 1.0)
+    width = share * np.minimum(profile, weight) + (1 - share) * weight / bright
+    u = np.hypot(share * 0.3 * blur, (1 - share) * (0.2 if known else 0.25) * width)
+    return width, np.hypot(u, 0.05 * width)
+
+
 def _width(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) -> tuple[float, float]:
-    """Return the mean width, px, and its standard uncertainty.
+    """Return the mean width by the profiles' shape and by their integral, px.
 
     A slab w wide, blurred by s, has integral / peak = w / erf(w / (2 sqrt 2 s)) whatever its contrast. Below about
-    three blurs that ratio says little (it tends to sqrt(2 pi) s), but the integral still does: it is the width times
-    the thread's contrast, which is taken as that of the body, to 25 %.
+    two blurs that ratio says little: it tends to sqrt(2 pi) s.
     """
     inside = (arc > root + 1.5 * blur) & (arc < tip - blur)
     if inside.sum() < 2:
         inside = (arc > root) & (arc < tip)
-    if inside.sum() < 1:
-        return float("nan"), float("nan")
+    if not inside.any():
+        return 0.0, 0.0
     weight, peak = float(ridge.weight[inside].mean()), float(ridge.peak[inside].mean())
     ratio = weight / max(peak, 1e-6) / blur
-    wide = float(np.interp(ratio, _INTEGRAL_OVER_PEAK, _SLAB)) * blur
-    share = float(
-        np.clip((wide / blur - 2.0) / 2.0, 0.0, 1.0)
-    )  # from the integral to the profile, over 2 to 4 blurs
-    width = share * wide + (1 - share) * weight
-    return width, float(np.hypot(0.25 * weight * (1 - share), 0.3 * blur * share + 0.05 * width))
+    return float(np.interp(ratio, _INTEGRAL_OVER_PEAK, _SLAB)) * blur, weight
 
 
 def _is_shadow(ridge: Ridge, inside: npt.NDArray[np.bool_], blur: float) -> bool:

@@ -18,7 +18,7 @@ from scipy import special
 from traygauge.measure.tail_outline import Rings, even_rings, narrow_peaks, outward, suspects
 from traygauge.measure.tail_patch import Patches, label_at, lay_out, signal_at
 from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, seeds
-from traygauge.measure.tail_thread import TAPERS_BELOW, Ridge, Sight, Thread, thread_of
+from traygauge.measure.tail_thread import TAPERS_BELOW, Ridge, Sight, Thread, thread_of, widths
 from traygauge.measure.tail_view import view_correction
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -114,7 +114,7 @@ def find_tails(regions: Regions) -> Tails:
     """
     n = len(regions)
     if n == 0:
-        return _gathered(regions, {}, [], 1.0, np.zeros(0, bool))
+        return _gathered(regions, {}, [], 1.0, 1.0, np.zeros(0, bool))
     diameter = _typical_diameter(regions)
     somewhere = regions.tray.to_mm(np.array([o[0] for o in regions.outlines_px]))
     px_per_mm = float(np.median(regions.tray.px_per_mm(somewhere, 0.4)))
@@ -129,7 +129,7 @@ def find_tails(regions: Regions) -> Tails:
     found = _without_twins(_followed(scene, look, fine)) if len(look) else []
     thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
     steps = dict(zip(look.tolist(), fine.step.tolist(), strict=True))
-    return _gathered(regions, steps, found, diameter / px_per_mm, thread)
+    return _gathered(regions, steps, found, diameter / px_per_mm, sight.blur_px, thread)
 
 
 def _typical_diameter(regions: Regions) -> float:
@@ -279,7 +279,9 @@ def _without_twins(found: list[_Found]) -> list[_Found]:
         middle = f.thread.line[len(f.thread.line) // 4 : -1]
         same = [g for g in kept if g.region == f.region]
         near = [np.hypot(*(middle[:, None] - g.thread.line[None]).T).min(axis=0) for g in same]
-        if not any(np.median(d) < max(2.0, 0.6 * g.thread.width_px) for d, g in zip(near, same, strict=True)):
+        if not any(
+            np.median(d) < max(2.0, 0.6 * g.thread.weight_px) for d, g in zip(near, same, strict=True)
+        ):
             kept.append(f)
     return kept
 
@@ -295,7 +297,12 @@ def _parts(outline: FloatArray, step: float, threads: list[Thread]) -> npt.NDArr
 
 
 def _gathered(
-    regions: Regions, steps: dict[int, float], found: list[_Found], diameter_mm: float, thread: BoolArray
+    regions: Regions,
+    steps: dict[int, float],
+    found: list[_Found],
+    diameter_mm: float,
+    blur_px: float,
+    thread: BoolArray,
 ) -> Tails:
     """Return everything in millimetres, and the outlines without the threads."""
     tray = regions.tray
@@ -311,6 +318,7 @@ def _gathered(
     hidden, u_hidden = view_correction(
         tray, [f.thread.line for f in found], lines, [bodies[f.region] for f in found], diameter_mm
     )
+    width, u_width = widths([f.thread for f in found], blur_px)
     tied = np.array([f.ends_at >= 0 for f in found], bool)
     owner = np.array([f.region for f in found], np.int64)
     return Tails(
@@ -319,8 +327,8 @@ def _gathered(
         tuple(lines),
         seen + np.where(tied, 0.0, hidden),
         np.hypot(np.array([f.thread.u_length_px for f in found]) / scale, u_hidden),
-        np.array([f.thread.width_px for f in found]) / scale,
-        np.array([f.thread.u_width_px for f in found]) / scale,
+        width / scale,
+        u_width / scale,
         np.array([f.ends_at for f in found], np.int64),
         tuple(parts),
         tuple(bodies),
