@@ -16,15 +16,21 @@ exact (analytic area coverage, no path tracing), so what is measured can be held
     one = StrandPiece(96, 66, axis_deg=30, length_mm=3.2, cut_deg=(10, 0), tails=(Tail(length_mm=2),))
     draw(Scene((one,), phone_over(tilt_deg=5, width=2000, height=1500)))
 
-Whole batches: `Batch` settings -> `make_pieces` -> `scatter` (apart), or `tray(batch, seed=...)` in one go.
+Whole batches: `Batch` settings -> `make_pieces` -> `scatter` (apart) or `loose` (touching, crossing, heaped), or
+`tray(batch, seed=...)` in one go. Ready-made: `simple_scene`, `scan_scene`, `groups_scene` (touching in every way
+that `arrange` knows), `case_scene(name)` (one difficulty of `CASES` at a time), `hard_scenes(seed)` (an endless,
+varied stream). A scene's parts are frozen: `dataclasses.replace` changes one.
+
+Cost, one core of a server CPU: 12 MP with 300 pieces some 3 s, 2 MP with 30 pieces under half a second.
 """
 
 from traygauge_shared.scenes.camera import PhoneCamera, ScanCamera, SceneCamera, phone_over, scan_of
+from traygauge_shared.scenes.cases import CASES, Case, case_scene
 from traygauge_shared.scenes.draw import Drawn, draw
 from traygauge_shared.scenes.files import photo_bytes, truth_csv, write_drawn
 from traygauge_shared.scenes.hard import hard_scene, hard_scenes
 from traygauge_shared.scenes.place import loose, moved_to, scatter, scatter_groups
-from traygauge_shared.scenes.populate import Batch, make_pieces
+from traygauge_shared.scenes.populate import Batch, blended, make_pieces
 from traygauge_shared.scenes.samples import LIGHTS, groups_of, groups_scene, scan_scene, simple_scene, tray
 from traygauge_shared.scenes.setting import (
     Board,
@@ -41,11 +47,13 @@ from traygauge_shared.scenes.things import Burr, Crumb, Double, Flake, StrandPie
 from traygauge_shared.scenes.truth import COLUMNS
 
 __all__ = [
+    "CASES",
     "COLUMNS",
     "LIGHTS",
     "Batch",
     "Board",
     "Burr",
+    "Case",
     "Crumb",
     "Double",
     "Drawn",
@@ -64,6 +72,8 @@ __all__ = [
     "StrandPiece",
     "Tail",
     "Thing",
+    "blended",
+    "case_scene",
     "draw",
     "groups_of",
     "groups_scene",

@@ -186,16 +186,17 @@ def _over_all(image: Image, picture: Picture, scene: Scene) -> None:
     for corners, rgb in scene.sheet.covered:
         cover = np.clip(np.abs(picture.cover(np.array(corners, float)[None], parts=16)), 0, 1)[..., None]
         image += cover * ((np.array(rgb) * open_floor_light(light)).astype(np.float32) - image)
-    y, x = np.mgrid[0:height:8, 0:width:8].astype(np.float32)
+    y, x = np.mgrid[0:height:8, 0:width:8].astype(float)
+    place = scene.camera.to_height(np.stack([x, y], -1))
     if light.gradient != 1.0:
-        way = np.radians(light.gradient_deg)
-        along = (x / width - 0.5) * np.cos(way) + (y / height - 0.5) * np.sin(way)
-        along /= (abs(np.cos(way)) + abs(np.sin(way))) / 2
-        field = np.exp(along * np.log(light.gradient) / 2).astype(np.float32)
-        image *= cv2.resize(field, (width, height))[..., None]
+        x0, y0, x1, y1 = _limits(scene) or (*place[0, 0], *place[-1, -1])
+        way = np.array([np.cos(np.radians(light.gradient_deg)), np.sin(np.radians(light.gradient_deg))])
+        reach = float(np.abs(way) @ np.abs([x1 - x0, y1 - y0])) / 2
+        along = (place - [(x0 + x1) / 2, (y0 + y1) / 2]) @ way / reach
+        field = light.gradient ** (np.clip(along, -1.5, 1.5) / 2)
+        image *= cv2.resize(field.astype(np.float32), (width, height))[..., None]
     if light.glare is not None:
         glare_x, glare_y, radius, strength = light.glare
-        place = scene.camera.to_height(np.stack([x, y], -1))
         r2 = ((place - [glare_x, glare_y]) ** 2).sum(-1) / radius**2
         spot = strength * (0.7 * np.exp(-r2 * 1.5) + 0.3 * np.exp(-r2 * 0.2))
         image += cv2.resize(spot.astype(np.float32), (width, height))[..., None]

@@ -72,12 +72,13 @@ def hard_scene(seed: int, *, mpix: float | None = None, pieces: int | None = Non
         things = loose(things, rng, area_mm=area, crossing=crossing, pile=bool(rng.random() < 0.3))
     else:
         things = scatter(things, rng, area_mm=area, gap_mm=float(rng.uniform(0.2, 1.0)))
+    camera, light = _camera(rng, mpix, notes), _light(rng, notes)
     return Scene(
         tuple(things),
-        _camera(rng, mpix, notes),
+        camera,
         sheet,
-        _light(rng, notes),
-        _sensor(rng, notes),
+        light,
+        _sensor(rng, light.gradient, notes),
         _litter(rng, sheet.window_mm, notes),
         seed=seed,
         note=", ".join(notes),
@@ -136,7 +137,7 @@ def _sheet(rng: np.random.Generator, notes: list[str]) -> Sheet:
         curl = float(rng.uniform(0.3, 1.5))
         notes.append(f"curl {curl:.1f} mm")
     if rng.random() < 0.1:
-        covered = (_thumb(rng),)
+        covered = (thumb(rng),)
         notes.append("thumb")
     return Sheet(
         window=window,
@@ -149,7 +150,7 @@ def _sheet(rng: np.random.Generator, notes: list[str]) -> Sheet:
     )
 
 
-def _thumb(rng: np.random.Generator) -> tuple[tuple[tuple[float, float], ...], Rgb]:
+def thumb(rng: np.random.Generator) -> tuple[tuple[tuple[float, float], ...], Rgb]:
     """Return a thumb's outline lying over a corner of the ring."""
     corner = np.array([(0.0, 0.0), (192.0, 0.0), (192.0, 132.0), (0.0, 132.0)][int(rng.integers(4))])
     inwards = np.sign(np.array([96.0, 66.0]) - corner)
@@ -269,7 +270,7 @@ def _light(rng: np.random.Generator, notes: list[str]) -> Lighting:
     )
 
 
-def _sensor(rng: np.random.Generator, notes: list[str]) -> Sensor:
+def _sensor(rng: np.random.Generator, gradient: float, notes: list[str]) -> Sensor:
     blur = float(rng.uniform(0.4, 0.9) if rng.random() < 0.75 else rng.uniform(0.9, 1.8))
     defocus = float(rng.uniform(0.3, 1.5)) if rng.random() < 0.3 else 0.0
     quality = int(rng.choice([60, 75, 85, 90, 95]))
@@ -281,7 +282,8 @@ def _sensor(rng: np.random.Generator, notes: list[str]) -> Sensor:
         noise=float(np.exp(rng.uniform(np.log(0.6), np.log(4)))),
         sharpen=float(rng.uniform(0, 1)),
         tone=float(rng.uniform(0, 0.5)),
-        exposure_stops=float(rng.uniform(-0.7, 0.25)),
+        # a phone exposes for the bright side, more or less
+        exposure_stops=float(rng.uniform(-0.7, 0.25) - rng.uniform(0.6, 1.0) * np.log2(gradient) / 2),
         white_balance=_rgb(rng.normal(1, 0.04, 3)),
         vignette=float(rng.uniform(0, 0.4)),
         quality=quality,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -205,3 +206,22 @@ def _lump(thing: Flake | Crumb, batch: Batch, rng: np.random.Generator) -> Flake
         colour=batch.colour,
         surface=batch.surface,
     )
+
+
+def blended(things: Sequence[Thing], rng: np.random.Generator, shares: Mapping[str, float]) -> list[Thing]:
+    """Return things given colours at random by their shares (a blend of two strands, say); foreign ones keep theirs.
+
+    Parameters
+    ----------
+    shares : colour name to share; the shares add up to 1.
+    """
+    colours = list(shares)
+    drawn = rng.choice(len(colours), len(things), p=np.array(list(shares.values())))
+    return [_coloured(thing, colours[int(k)]) for thing, k in zip(things, drawn, strict=True)]
+
+
+def _coloured(thing: Thing, colour: str) -> Thing:
+    if isinstance(thing, Double):
+        first, second = (replace(piece, colour=colour) for piece in (thing.first, thing.second))
+        return replace(thing, first=first, second=second)
+    return thing if thing.foreign else replace(thing, colour=colour)

@@ -18,7 +18,7 @@ from traygauge_shared.scenes.things import StrandPiece, Thing
 LIGHTS: dict[str, Lighting] = {
     "softboxes": Lighting(),
     "window": Lighting((Lamp(60, 32, 1.0, 30, (0.94, 1.0, 1.09)),), ambient=0.25),
-    "lamp": Lighting((Lamp(110, 47, 1.0, 6, (1.0, 0.86, 0.66)),), ambient=0.35),
+    "lamp": Lighting((Lamp(110, 47, 1.0, 6, (1.0, 0.86, 0.66)),), ambient=0.42),
     "hard lamp": Lighting((Lamp(200, 30, 1.2, 1.5, (1.0, 0.88, 0.7)),), ambient=0.15),
     "two lamps": Lighting((Lamp(30, 45, 0.6, 4), Lamp(150, 40, 0.5, 4)), ambient=0.15),
     "overcast": Lighting((), ambient=1.0),

@@ -104,7 +104,8 @@ class Lighting:
     ----------
     lamps : directional lights.
     ambient : irradiance of the even sky on the floor; `ambient_tint` its colour.
-    gradient : brightest over darkest place of the frame (1 to 4), `gradient_deg` towards which side it brightens.
+    gradient : brightest over darkest place of the window (1 to 4), `gradient_deg` the side (from +x towards +y)
+        on which it is brighter; the middle stays as it is.
     glare : a flash's mirror spot, (x_mm, y_mm, radius_mm, strength), or None.
     """
 
