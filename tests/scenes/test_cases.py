@@ -61,9 +61,9 @@ def test_flash_and_gloss_make_a_spot():
 
 
 def test_heaps_cover_and_touching_ones_touch():
-    heap = draw(case_scene("heap", 1, camera=SMALL, pieces=60))
-    assert sum(row["overlapped"] for row in heap.truth) >= 4
-    assert sum(row["touching"] for row in heap.truth) >= 30
+    heap = draw(case_scene("heap", 1, camera=SMALL, pieces=60, area_mm=(80, 54, 112, 78)))
+    assert sum(row["overlapped"] for row in heap.truth) >= 12
+    assert sum(row["touching"] for row in heap.truth) >= 45
 
 
 def test_dark_and_bright_are_stops_apart():
