@@ -8,13 +8,14 @@ which the outline stops.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import ndimage, special
 
+from traygauge.measure.tail_burr import LOWEST_MM, burrs
 from traygauge.measure.tail_outline import Rings, even_rings, narrow_peaks, outward, suspects
 from traygauge.measure.tail_patch import Patches, label_at, lay_out, signal_at
 from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, seeds
@@ -50,7 +51,7 @@ class Tails:
     width_mm, u_width_mm : ndarray (t,): mean width; NaN where the photo cannot tell.
     tied_to : ndarray (t,): region that the thread ends at (it ties two bodies together), -1 where it has a tip.
     outline_part : tuple of n ndarrays (k,), int8: BODY, TAIL or BURR for each vertex of `Regions.outlines_px`.
-    body_outlines_px : tuple of n ndarrays (m, 2): closed outline without tails (a chord across each root).
+    body_outlines_px : tuple of n ndarrays (m, 2): closed outline without tails (a chord across each root), burrs kept.
     thread : ndarray (n,), bool: the whole region is a thread without a body.
     part_of : ndarray (n,): region whose tail a small region is a bit of (a thread that fades in between), else -1.
     burr_mm : ndarray (n,): height of the largest burr, 0 where none is seen.
@@ -129,7 +130,8 @@ def find_tails(regions: Regions) -> Tails:
     found = _without_twins(_followed(scene, look, fine)) if len(look) else []
     thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
     steps = dict(zip(look.tolist(), fine.step.tolist(), strict=True))
-    return _gathered(regions, steps, found, diameter / px_per_mm, sight.blur_px, thread)
+    tails = _gathered(regions, steps, found, diameter / px_per_mm, sight.blur_px, thread)
+    return _with_burrs(tails, scene)
 
 
 def _typical_diameter(regions: Regions) -> float:
@@ -288,8 +290,7 @@ def _without_twins(found: list[_Found]) -> list[_Found]:
 
 def _parts(outline: FloatArray, step: float, threads: list[Thread]) -> npt.NDArray[np.int8]:
     """Return the parts of an outline's vertices."""
-    closed = np.concatenate([outline, outline[:1]])
-    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+    arc = _arcs(outline)
     part = np.zeros(len(outline), np.int8)
     for t in threads:
         part[(arc[:-1] - t.first * step) % arc[-1] < (t.last - t.first) * step] = TAIL
@@ -336,6 +337,39 @@ def _gathered(
         _bits(regions, found),
         np.zeros(len(parts)),
     )
+
+
+def _with_burrs(tails: Tails, scene: _Scene) -> Tails:
+    """Return the same tails, with burrs measured and marked on the outlines."""
+    rings, sight = scene.rings, scene.sight
+    usable = scene.solid[rings.owner]
+    for k in np.unique(tails.owner):
+        at = slice(rings.start[k], rings.start[k + 1])
+        arc = _arcs(scene.regions.outlines_px[k])
+        vertex = np.searchsorted(arc, np.arange(rings.count[k]) * rings.step[k], side="right") - 1
+        tail = tails.outline_part[k][np.minimum(vertex, len(tails.outline_part[k]) - 1)] == TAIL
+        beside = max(
+            1, round(0.15 * sight.diameter_px / rings.step[k])
+        )  # the swollen corner at a root is no burr
+        usable[at] &= ~ndimage.binary_dilation(np.concatenate([tail] * 3), iterations=beside)[
+            len(tail) : 2 * len(tail)
+        ]
+    found = burrs(rings, usable, sight.diameter_px, max(LOWEST_MM * sight.px_per_mm, 0.8 * sight.blur_px))
+    parts = list(tails.outline_part)
+    for k in np.flatnonzero(found.height_px > 0):
+        on = found.on_burr[rings.start[k] : rings.start[k + 1]]
+        near = (
+            np.round(_arcs(scene.regions.outlines_px[k])[:-1] / rings.step[k]).astype(np.int64)
+            % rings.count[k]
+        )
+        parts[k] = np.where((parts[k] == BODY) & on[near], np.int8(BURR), parts[k])
+    return replace(tails, outline_part=tuple(parts), burr_mm=found.height_px / sight.px_per_mm)
+
+
+def _arcs(outline: FloatArray) -> FloatArray:
+    """Return the arc at each vertex of a closed outline and at its end, ndarray (k + 1,)."""
+    closed = np.concatenate([outline, outline[:1]])
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
 
 
 def _to_mm(tray: TrayView, lines: list[FloatArray], height_mm: float) -> list[FloatArray]:
