@@ -54,7 +54,7 @@ class Signal:
         share = self.weights.sum(1) / np.maximum(np.abs(self.weights).sum(1), 1e-12)
         return np.where(np.abs(share) > 0.7, np.sign(share), 0).astype(np.int64)
 
-    def steps_of_light(self, values: FloatArray) -> FloatArray:
+    def steps_of_light(self, values: SignalArray) -> SignalArray:
         """Return signal values (n, ...) with equal *ratios* of light made equal steps, pieces still above the tray.
 
         A flank turned away from the light ends little brighter than a dark tray, and a shadow on a light tray is
@@ -62,7 +62,7 @@ class Signal:
         """
         sense = self.sense.reshape(-1, *([1] * (values.ndim - 1)))
         ratio = sense * np.log(np.maximum(sense * values, 0.0) + _DARK)
-        return np.asarray(np.where(sense == 0, values, ratio), float)
+        return np.asarray(np.where(sense == 0, values, ratio), np.float32)
 
     def at(self, points_px: npt.ArrayLike) -> SignalArray:
         """Return the signal at photo pixels (n, ..., 2), bicubic; places outside repeat the edge."""
