@@ -25,7 +25,7 @@ def labels_without_tails(regions: Regions, tails: Tails, blur_px: float) -> npt.
         points = regions.outlines_px[k][tails.outline_part[k] == BURR]
         for x, y in np.round((points - regions.origin_px) * 16).astype(np.int32):
             cv2.circle(labels, (int(x), int(y)), round(16 * (1 + 2 * blur_px)), TAIL_LABEL, -1, shift=4)
-    scale = regions.tray.px_per_mm(np.array([line.mean(0) for line in tails.centrelines_mm]))
+    scale = regions.tray.px_per_mm(np.array([line.mean(0) for line in tails.centrelines_mm]).reshape(-1, 2))
     for line, width, px_per_mm in zip(tails.centrelines_px, tails.width_mm, scale, strict=True):
         wide = np.nan_to_num(width, nan=0.15) * px_per_mm + 4 * blur_px
         points = np.round((line - regions.origin_px) * 16).astype(np.int32)
