@@ -18,8 +18,9 @@ Bool = npt.NDArray[np.bool_]
 
 #: Cells over which the first guess is taken, in blocks: much larger than a piece, much smaller than the window.
 CELL = 16
-#: The light is followed locally over this many blocks (8 mm): wider than a piece, narrower than a flash spot.
-REACH = 17
+#: The light is followed locally over this many blocks: first over 8 mm, wider than a piece, then over 3 mm, which
+#: follows a flash spot.
+REACH = 17, 7
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,8 +61,10 @@ def tray_field(window: Window) -> TrayField:
     smooth = visible & ~_rough(fine, visible)
     surface = _surface(blocks, smooth if smooth.any() else visible)
     bare = _continued(smooth, smooth & _like(blocks, surface, 0.12))
-    bare &= _like(blocks, _local_mean(blocks, bare, surface), 0.1)
     code = _local_mean(blocks, bare, surface)
+    for share in (0.15, 0.1):
+        bare &= _like(blocks, code, share)
+        code = _local_mean(blocks, bare, surface)
     colour = np.median(code[bare], 0) if bare.any() else np.median(code.reshape(-1, 3), 0)
     return TrayField(code, bare, colour.astype(float))
 
@@ -73,18 +76,18 @@ def _like(blocks: Float32Array, tray: Float32Array, share: float) -> Bool:
 
 
 def _rough(fine: npt.NDArray[np.uint8], visible: Bool) -> Bool:
-    """Return the blocks across which the picture changes faster than light on a plain tray does.
+    """Return the blocks in which the picture has an edge: bends sharply, where light on a plain tray does not.
 
-    `fine` is the picture at two pixels a block each way.
+    `fine` is the picture at two pixels a block each way; a slope, however steep, is no edge.
     """
-    kernel = np.ones((3, 3), np.uint8)
-    one, two, three = cv2.split(cv2.morphologyEx(fine, cv2.MORPH_GRADIENT, kernel))
-    change = cv2.max(cv2.max(one, two), three)
-    change = np.maximum(
-        np.maximum(change[::2, ::2], change[1::2, ::2]), np.maximum(change[::2, 1::2], change[1::2, 1::2])
+    flat = cv2.absdiff(fine, np.asarray(cv2.blur(fine, (3, 3)), np.uint8))
+    one, two, three = cv2.split(flat)
+    bend = np.asarray(cv2.max(cv2.max(one, two), three))
+    bend = np.maximum(
+        np.maximum(bend[::2, ::2], bend[1::2, ::2]), np.maximum(bend[::2, 1::2], bend[1::2, 1::2])
     )
-    usual = np.percentile(change[visible][::5], 25) if visible.any() else 0.0
-    return np.asarray(change > 2.0 * usual + 3.0)
+    usual = np.percentile(bend[visible][::5], 25) if visible.any() else 0.0
+    return np.asarray(bend > 2.0 * usual + 2.0)
 
 
 def _terms(v: FloatArray, u: FloatArray) -> FloatArray:
@@ -146,8 +149,11 @@ def _continued(smooth: Bool, start: Bool) -> Bool:
 
 def _local_mean(blocks: Float32Array, bare: Bool, surface: Float32Array) -> Float32Array:
     """Return the bare blocks' local mean, running out into the surface where none is near."""
-    near = bare.astype(np.float32)
-    extra = (blocks - surface) * near[..., None]
-    for _ in range(2):  # two boxes make a triangle
-        extra, near = (np.asarray(cv2.blur(image, (REACH, REACH)), np.float32) for image in (extra, near))
-    return np.asarray(surface + extra / (near + np.float32(0.02))[..., None], np.float32)
+    code = surface
+    for reach in REACH:
+        near = bare.astype(np.float32)
+        extra = (blocks - code) * near[..., None]
+        for _ in range(2):  # two boxes make a triangle
+            extra, near = (np.asarray(cv2.blur(image, (reach, reach)), np.float32) for image in (extra, near))
+        code = np.asarray(code + extra / (near + np.float32(0.02))[..., None], np.float32)
+    return code

@@ -33,6 +33,10 @@ LOW_MARK = 0.12
 AMONG_SHADOWS = 0.15
 #: Pieces can be seen through where a tenth of their insides shows less than this share of the contrast.
 SEE_THROUGH = 0.3
+#: The same for a signal of colours, which keeps more of itself in the shade and is blurred more.
+LOW_HUE = 0.25
+#: A hue tells something where the tray's noise in it is at most this share of the pieces'.
+HUE_NOISE = 0.1
 #: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
 SHADOWS = 0.35, 0.8
 
@@ -84,39 +88,44 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     Luminance is kept where shadows do not mingle with the pieces in it, because a photo's file holds colour at half
     the resolution; the pieces' hue, or the shadows', then says what is shadow.
     """
-    weight = weights(piece, coarse.tray, coarse.noise)
-    hue = shadow = None
-    clear = True
-    plain = LUMINANCE * np.sign(
-        LUMINANCE @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0))
-    )
-    if LUMINANCE @ piece < LUMINANCE @ coarse.tray:
-        by_code = code_weights(plain, coarse.tray, piece)
-        rise = _rise(coarse, by_code / float((piece - coarse.tray) @ by_code))
-        clean = _valley(coarse, rise)[1] < CLEAN_VALLEY
-        if not np.array_equal(weight, plain):
-            weight, hue = (plain, _hue(piece, coarse)) if clean else (weight, None)
-        elif not clean:
-            dark = (rise > AMONG_SHADOWS) & (coarse.inside > 0)
-            shadow = shadow_hue(coarse, dark)
-            clear = shadow is not None or not mingled(coarse, rise[::2, ::2])
-    return _read_in(weight, piece, coarse, hue, shadow, clear)
+    bright = LUMINANCE @ (srgb_to_linear(piece / 255.0) - srgb_to_linear(coarse.tray / 255.0)) > 0
+    plain = LUMINANCE if bright else -LUMINANCE
+    hue = _hue(piece, coarse)
+    weight = plain if hue is None else weights(piece, coarse.tray, coarse.noise)
+    if (weight * plain > 0).all():
+        weight, hue = plain, None
+    if bright:
+        return _read_in(weight, piece, coarse, hue)
+    by_code = code_weights(plain, coarse.tray, piece)
+    rise = _rise(coarse, by_code / float((piece - coarse.tray) @ by_code))
+    clean = _valley(coarse, rise)[1] < CLEAN_VALLEY
+    if hue is not None:
+        return _read_in(plain if clean else weight, piece, coarse, hue)
+    shadow = None if clean else shadow_hue(coarse, (rise > AMONG_SHADOWS) & (coarse.inside > 0))
+    clear = clean or shadow is not None or not mingled(coarse, rise[::2, ::2])
+    return _read_in(plain, piece, coarse, None, shadow, clear=clear)
 
 
 def _read_in(
     weight: FloatArray,
     piece: FloatArray,
     coarse: CoarseLook,
-    hue: FloatArray | None,
-    shadow: FloatArray | None,
-    clear: bool,
+    hue: FloatArray | None = None,
+    shadow: FloatArray | None = None,
+    *,
+    clear: bool = True,
 ) -> Signal:
     """Return the signal of given weights with its marks."""
     by_code = code_weights(weight, coarse.tray, piece)
     step = float((piece - coarse.tray) @ by_code)
+    lowest, beside = LOW_MARK, hue
+    if (
+        hue is not None and (weight > 0).any() and (weight < 0).any()
+    ):  # colours are read: shadows are kept out of them
+        by_code, lowest, beside = hue * step, LOW_HUE, None
     floor = min(4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step, 0.5)
     faintest = _faintest(coarse, by_code, step)
-    low = float(np.clip(0.5 * faintest, floor, max(LOW_MARK, floor)))
+    low = float(np.clip(0.5 * faintest, floor, max(lowest, floor)))
     reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
     danger = reach > low
     mark = low
@@ -138,17 +147,23 @@ def _read_in(
         mark=mark,
         ridge_mark=max(low, RIDGE_MARK) if danger else low,
         see_through=faintest < SEE_THROUGH and not danger,
-        hue=hue,
+        hue=beside,
         shadow=shadow,
         clear=clear,
     )
 
 
-def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray:
-    """Return weights (3,) of code values that are 0 for the tray, lit or in shadow, and 1 for the pieces."""
+def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray | None:
+    """Return weights (3,) of code values that are 0 for the tray, lit or in shadow, and 1 for the pieces.
+
+    None where the pieces' hue is too like the tray's to tell anything.
+    """
     to_piece, to_tray = np.linalg.solve(coarse.noise + np.eye(3), np.stack([piece, coarse.tray], 1)).T
     hue = to_piece - to_tray * (coarse.tray @ to_piece) / (coarse.tray @ to_tray)
-    return np.asarray(hue / (piece @ hue), float)
+    length = float(piece @ hue)
+    if length <= 0 or float(np.sqrt(hue @ coarse.noise @ hue)) > HUE_NOISE * length:
+        return None
+    return np.asarray(hue / length, float)
 
 
 def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:

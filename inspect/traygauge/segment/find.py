@@ -25,8 +25,8 @@ IndexArray = npt.NDArray[np.intp]
 Labels = npt.NDArray[np.int32]
 Contours = list[npt.NDArray[np.int32]]
 
-#: The smallest thing that is a region: crumbs from 0.3 mm, with room for their shape.
-SMALLEST_MM = 0.23
+#: The smallest thing that is a region: crumbs from 0.3 mm; smaller ones and dust are alike.
+SMALLEST_MM = 0.28
 #: An edge steps by this share of its region's contrast at least: noise, glow and soft shadows do not.
 SHARP = 0.25
 #: Things smaller than this must do better: noise makes specks.
@@ -70,7 +70,11 @@ def find_pieces(tray: TrayView) -> Regions:
     if not len(keep):
         return _nothing(tray, window)
     scene = Scene(tray, window, signal.mark > signal.ridge_mark)
-    things = parted([contours[k] for k in keep], labels, keep + 1, scene)
+    told = [contours[k] for k in keep]
+    if _kept(signal) > 0.0:
+        things = parted(told, labels, keep + 1, scene)
+    else:  # nothing can be measured here: do not spend time on it
+        things = [Thing(contour, k) for k, contour in enumerate(told)]
     outlines = _outlines_of(things, outlines.take(keep), light, weight[keep], window)
     order = _reading_order(things, window)
     things = [things[k] for k in order]
@@ -248,10 +252,13 @@ def _regions(
 
 def _clearness(step: FloatArray, signal: Signal) -> float:
     """Return the pieces' median contrast over noise, taken down where they vanish into tray or shadow."""
-    kept = np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0) * signal.clear
-    if signal.shadow is not None:
-        kept *= AMONG_SHADOWS
-    return float(np.median(step) / signal.noise * kept)
+    return float(np.median(step) / signal.noise * _kept(signal))
+
+
+def _kept(signal: Signal) -> float:
+    """Return the share of the contrast that is left where pieces look most like the tray or a shadow, 0..1."""
+    kept = float(np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0)) * signal.clear
+    return kept if signal.shadow is None else kept * AMONG_SHADOWS
 
 
 def _nothing(tray: TrayView, window: Window) -> Regions:

@@ -20,6 +20,8 @@ Bool = npt.NDArray[np.bool_]
 STATIONS = np.arange(-4.0, 5.0)
 #: Where the levels inside and outside are read, edge spreads from the edge.
 LEVELS = 2.0
+#: In a signal of colours, blurred more, the tray is looked for as far out as this.
+FOOT = 3.5
 #: Contours longer than this many pixels are followed on every second one.
 LONG_PX = 40
 #: Points in a row of the sampling grid: `cv2.remap` takes no image with more than 32767 rows or columns.
@@ -116,8 +118,10 @@ def refine(
     normal = _normals(points, ring)
     step = np.float32(max(1.0, blur_px))
     signal = _sample(points, normal * step, light, weight, region)
-    shift, inner, outer = _crossing(signal, np.zeros(len(points), np.float32))
-    shift, inner, outer = _crossing(signal, ring.smooth(shift))
+    coloured = (weight > 0).any(1) & (weight < 0).any(1)
+    foot = np.where(coloured, FOOT, LEVELS).astype(np.float32)[region]
+    shift, inner, outer = _crossing(signal, np.zeros(len(points), np.float32), foot)
+    shift, inner, outer = _crossing(signal, ring.smooth(shift), foot)
     middle = len(STATIONS) // 2
     rise = signal[:middle].max(0) - signal[middle + 1 :].min(0)
     free = np.ones(len(points), bool)
@@ -188,7 +192,9 @@ def _sample(
     return np.asarray(np.einsum("kmc,mc->km", value.reshape(k, m, 3), scaled[region]), np.float32)
 
 
-def _crossing(signal: Float32Array, around: Float32Array) -> tuple[Float32Array, Float32Array, Float32Array]:
+def _crossing(
+    signal: Float32Array, around: Float32Array, foot: Float32Array
+) -> tuple[Float32Array, Float32Array, Float32Array]:
     """Return the offset of the half-contrast edge (in stations), and the levels inside and outside, (m,) each.
 
     Levels are read two edge spreads on either side of where the edge is believed to be (`around`): nearer they
@@ -199,6 +205,7 @@ def _crossing(signal: Float32Array, around: Float32Array) -> tuple[Float32Array,
     for way in (0.5 * LEVELS, LEVELS):
         inner = np.maximum(inner, _at(signal, around - way))
         outer = np.minimum(outer, _at(signal, around + way))
+    outer = np.minimum(outer, _at(signal, around + foot))
     above = signal - (inner + outer) / 2
     best = np.full(len(around), 99.0, np.float32)
     shift = around.copy()
