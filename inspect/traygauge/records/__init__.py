@@ -1,16 +1,20 @@
 """Results as files: the piece table, the verdict, and writing that leaves nothing half done."""
 
 from traygauge.records.files import write_together, write_whole
+from traygauge.records.known import KnownPieces, read_known
 from traygauge.records.names import file_stem, printable
-from traygauge.records.table import pieces_csv, read_pieces_csv
+from traygauge.records.table import pieces_csv, read_pieces_csv, safe_text
 from traygauge.records.verdict_json import read_verdict_json, verdict_json, verdict_schema
 
 __all__ = [
+    "KnownPieces",
     "file_stem",
     "pieces_csv",
     "printable",
+    "read_known",
     "read_pieces_csv",
     "read_verdict_json",
+    "safe_text",
     "verdict_json",
     "verdict_schema",
     "write_together",

@@ -70,12 +70,13 @@ def _writer(column: Column) -> Callable[[npt.NDArray[Any]], list[str]]:
         return [str(int(v)) for v in values]
 
     def name(values: npt.NDArray[Any]) -> list[str]:
-        return [_text(v) for v in values]
+        return [safe_text(v) for v in values]
 
     return {"number": number, "count": count, "name": name, "names": name}[column.kind]
 
 
-def _text(value: object) -> str:
+def safe_text(value: object) -> str:
+    """Return a text, or several joined by ";", as a cell that no spreadsheet runs as a formula."""
     joined = ";".join(map(str, value)) if isinstance(value, (tuple, list)) else str(value)
     shown = printable(joined)
     return f"'{shown}" if _FORMULA.match(shown) else shown
