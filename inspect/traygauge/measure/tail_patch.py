@@ -62,7 +62,7 @@ class Patches:
         to piece; 0 elsewhere.
     body : ndarray (h, w), uint8: 1 in the own region's body (threads opened away).
     whole : ndarray (h, w), uint8: 1 in the own body with slits closed (a highlight along the flank cuts into it).
-    other : ndarray (h, w), uint8: 1 in the bodies of other regions.
+    other : ndarray (h, w), uint8: 1 in the bodies of other regions (threads opened away).
     away : ndarray (h, w), float32: distance to the own body, px.
     """
 
@@ -142,7 +142,7 @@ def lay_out(
         thin.astype(np.float32) * worth,
         (away <= 0).astype(np.uint8),
         _without_slits(own, (eight - _ZERO) * worth > GLINT, disc_px),
-        other,
+        cv2.morphologyEx(other, cv2.MORPH_OPEN, disc),
         away,
     )
 

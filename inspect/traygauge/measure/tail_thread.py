@@ -108,7 +108,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
         return None
     line = _between(path, arc, root.at_px, tip)
     u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
-    taper = _taper(ridge.weight, arc, root.at_px, tip, sight.blur_px)
+    taper = _taper(ridge, arc, root.at_px, tip, THREAD_BLUR * sight.blur_px)
     return Thread(line, length, u_length, profile, weight, taper, root.first, root.last)
 
 
@@ -191,20 +191,25 @@ def _width(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) 
 def _is_shadow(ridge: Ridge, inside: npt.NDArray[np.bool_], blur: float) -> bool:
     """Return whether a ridge is faint although it is broader than blur would make a thread look.
 
-    A thread is faint in the picture only where blur spreads it; a shadow between pieces is broad and faint.
+    A thread is faint in the picture only where blur spreads it; a shadow is broad and faint, between pieces less faint.
     """
     weight, peak = float(ridge.weight[inside].mean()), float(ridge.peak[inside].mean())
-    return peak < 0.35 and weight / max(peak, 1e-6) > 3.6 * blur
+    return peak < (0.35 if ridge.has_tip else 0.65) and weight / max(peak, 1e-6) > 3.6 * blur
 
 
-def _taper(weight: FloatArray, arc: FloatArray, root: float, tip: float, blur: float) -> float:
-    """Return the thread's weight in the last third over that in the first, blurred ends left out."""
+def _taper(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) -> float:
+    """Return the thread's width in the last third over that in the first, blurred ends left out.
+
+    By the profiles' integral over peak, because light and shade change its contrast along the way.
+    """
     a, b = root + 2 * blur, tip - 2 * blur
     third = (b - a) / 3
     first, last = (arc >= a) & (arc <= a + third), (arc >= b - third) & (arc <= b)
     if third <= 0 or not first.any() or not last.any():
         return float("nan")
-    return float(weight[last].mean() / max(float(weight[first].mean()), 1e-9))
+    broad = [ridge.weight[i].mean() / max(float(ridge.peak[i].mean()), 1e-9) for i in (last, first)]
+    wide = np.interp(np.array(broad) / blur, _INTEGRAL_OVER_PEAK, _SLAB)
+    return float(wide[0] / wide[1])
 
 
 def _between(path: FloatArray, arc: FloatArray, a: float, b: float) -> FloatArray:
