@@ -13,6 +13,7 @@ brightness f between tray (0) and flank (1) free and t held by the known camera.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -25,13 +26,17 @@ from traygauge.measure.signal import Signal, local_maps
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
-ROWS = np.linspace(-0.78, 0.78, 7)  # places across the axis, in half widths, where the blur is small
+ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
 _STEP_PX = 0.8
-_ROUNDS = 6
+_SHARED_OUT = 200  # ends from which two threads are worth their start
+_ROUNDS = 12  # at most; most ends stand still after six
+_STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
 #: (shading, tone curve), so that hundreds of them say little more than a few.
 _NOISE = 0.2
@@ -79,7 +84,7 @@ class Apart:
     label: npt.NDArray[np.int64]
     tray_level: FloatArray
 
-    def own(self, points_px: FloatArray, who: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
+    def own(self, points_px: FloatArray, who: IntArray) -> BoolArray:
         """Return whether points (e, ...) show the tray or the body of the piece `who` (e,) names."""
         h, w = self.labels.shape
         x = np.clip(np.rint(points_px[..., 0] - self.origin_px[0]).astype(np.intp), 0, w - 1)
@@ -106,7 +111,7 @@ class _Light:
     blur: FloatArray
     radius: FloatArray
 
-    def rows(self, some: npt.NDArray[np.bool_]) -> _Light:
+    def rows(self, some: BoolArray | IntArray) -> _Light:
         """Return the light of some ends."""
         return _Light(*(getattr(self, f.name)[some] for f in fields(self)))
 
@@ -131,11 +136,7 @@ def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apa
     lean = (slope * outward).sum(-1)
     both = signal.rows(who)
     light = _read(both, tray, frames, who, anchors, outward, across, lean, optics, apart)
-    dark = both.sense < 0
-    start = np.zeros((2 * n, 5))
-    for some in (dark, ~dark):
-        start[some] = _search(light.rows(some), lean[some], bool(dark[some].any()))
-    fit = _gauss_newton(light, lean, start, dark)
+    fit = _fitted(light, lean, both.sense < 0)
     return _as_ends(fit, light, lean, frames, n)
 
 
@@ -143,7 +144,7 @@ def _read(
     signal: Signal,
     tray: TrayView,
     frames: Frames,
-    who: npt.NDArray[np.intp],
+    who: IntArray,
     anchors: FloatArray,
     outward: FloatArray,
     across: FloatArray,
@@ -183,7 +184,7 @@ def _read(
     return _Light(share.astype(np.float32), weight, s.astype(np.float32), v, blur, radius)
 
 
-def _median_of(values: SingleArray, valid: npt.NDArray[np.bool_], otherwise: FloatArray) -> FloatArray:
+def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> FloatArray:
     """Return the median (e, r) over the last axis of valid values (e, r, k), `otherwise` (e,) where fewer than half."""
     middle = np.median(values, -1).astype(float)
     spoilt = ~valid.all(-1)
@@ -201,6 +202,25 @@ def _arcs(p: FloatArray, light: _Light) -> tuple[FloatArray, FloatArray, FloatAr
     q = np.sqrt(np.clip((light.radius - ROUNDING_MM)[:, None] ** 2 - light.v**2, 0, None))
     line = p[:, :1] + p[:, 1:2] * light.v
     return line + p[:, 2:3] * q, line - p[:, 2:3] * q, q
+
+
+def _fitted(light: _Light, lean: FloatArray, dark: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what `_gauss_newton` returns; many ends are shared out over two threads (NumPy lets go of the lock)."""
+
+    def part(index: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        some, here, black = light.rows(index), lean[index], dark[index]
+        start = np.zeros((len(index), 5))
+        for kind in (black, ~black):
+            start[kind] = _search(some.rows(kind), here[kind], bool(black[kind].any()))
+        return _gauss_newton(some, here, start, black)
+
+    n = len(lean)
+    if n < _SHARED_OUT:
+        return part(np.arange(n))
+    with ThreadPoolExecutor(2) as threads:
+        halves = list(threads.map(part, (np.arange(n // 2), np.arange(n // 2, n))))
+    p, spread, residual = (np.concatenate(x) for x in zip(*halves, strict=True))
+    return p, spread, residual
 
 
 #: Brightness of the face and of the surroundings, between tray (0) and flank (1), that a search starts from. Bright
@@ -252,7 +272,7 @@ def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
 
 
 def _gauss_newton(
-    light: _Light, lean: FloatArray, p: FloatArray, dark: npt.NDArray[np.bool_]
+    light: _Light, lean: FloatArray, p: FloatArray, dark: BoolArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return parameters (e, 5), their covariance's diagonal (e, 5) and residual (e,), by weighted Gauss-Newton.
 
@@ -260,31 +280,46 @@ def _gauss_newton(
     near 1 for dark pieces, whose faces are as dark as their flanks; g, the surroundings against the tray further out
     (a shadow is darker than its tray), near 0 for bright pieces.
     """
+    n = len(p)
     hidden = lean > 0.12
-    zero = np.zeros_like(lean)
+    zero = np.zeros(n)
     prior = np.stack([zero, zero, np.abs(lean), np.where(dark, 1.0, 0.5), zero], -1)
-    wide = np.array([1e3, 0.35, SLOPE_SD])
-    sd = np.column_stack([np.tile(wide, (len(p), 1)), np.where(dark, 0.15, 1.0), np.where(dark, 0.6, 0.1)])
-    robust: SingleArray = np.ones_like(light.weight[..., 0])
+    sd = np.tile([1e3, 0.35, SLOPE_SD, 1.0, 0.1], (n, 1))
+    sd[dark, 3:] = 0.15, 0.6
+    p, robust = p.copy(), np.ones(light.weight.shape[:2], np.float32)
+    spread, residual = np.zeros((n, 5)), np.zeros(n)
+    left = np.arange(n)  # ends still on the move; the others are done with
     for step in range(_ROUNDS):
-        functions, weight = _functions(p, light, robust)
+        some = light if len(left) == n else light.rows(left)
+        functions, weight = _functions(p[left], some, robust[left])
         gram = np.asarray((functions * weight[..., None, :]) @ functions.swapaxes(-1, -2), np.float32)
-        if step == _ROUNDS - 1:
-            break
-        normal, right = _normal_equations(gram, p, light, ~hidden)
-        normal, right = normal + np.eye(5) / sd[:, None] ** 2, right + (prior - p) / sd**2
-        p = p + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
-        p[:, 2] = np.abs(p[:, 2])
-        p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))
-        p[:, 4] = np.clip(p[:, 4], -0.4, 0.9)
+        normal, right = _normal_equations(gram, p[left], some, ~hidden[left])
+        normal, right = (
+            normal + np.eye(5) / sd[left, None] ** 2,
+            right + (prior[left] - p[left]) / sd[left] ** 2,
+        )
+        move = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
+        spread[left] = np.sqrt(np.einsum("eii->ei", np.linalg.inv(normal)))
+        residual[left] = np.sqrt(gram[..., 4, 4].sum(1) / np.maximum(weight.sum((1, 2)), 1e-9))
+        p[left] = _within_bounds(p[left] + move, hidden[left])
         if step >= 2:
             # cuts lean up and down as much as they lean sideways, and sideways is seen
             sd[:, 2] = np.clip(1.4826 * np.median(np.abs(p[:, 1])), SLOPE_SD, 0.6)
-            row = np.sqrt(gram[..., 4, 4] / (robust * light.weight.shape[-1]))
-            scale = np.median(row, 1, keepdims=True) + 0.01
-            robust = (1 / (1 + (row / (2.0 * scale)) ** 2)).astype(np.float32)
-    residual = np.sqrt(gram[..., 4, 4].sum(1) / np.maximum(weight.sum((1, 2)), 1e-9))
-    return p, np.sqrt(np.einsum("eii->ei", np.linalg.inv(normal))), residual
+            row = np.sqrt(gram[..., 4, 4] / (robust[left] * some.weight.shape[-1]))
+            robust[left] = 1 / (1 + (row / (2.0 * np.median(row, 1, keepdims=True) + 0.02)) ** 2)
+        if step >= 4:
+            left = left[(np.abs(move[:, :3]) > _STILL).any(1)]
+            if not len(left):
+                break
+    return p, spread, residual
+
+
+def _within_bounds(p: FloatArray, hidden: BoolArray) -> FloatArray:
+    """Return parameters with t not negative, and brightnesses a face and its surroundings can have."""
+    p[:, 2] = np.abs(p[:, 2])
+    p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))
+    p[:, 4] = np.clip(p[:, 4], -0.4, 0.9)
+    return p
 
 
 def _functions(p: FloatArray, light: _Light, robust: SingleArray) -> tuple[SingleArray, SingleArray]:
@@ -311,7 +346,7 @@ def _functions(p: FloatArray, light: _Light, robust: SingleArray) -> tuple[Singl
 
 
 def _normal_equations(
-    gram: SingleArray, p: FloatArray, light: _Light, face_free: npt.NDArray[np.bool_]
+    gram: SingleArray, p: FloatArray, light: _Light, face_free: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the normal matrix (e, 5, 5) and right side (e, 5) from each row's products of functions (e, r, 5, 5)."""
     _, _, q = _arcs(p, light)
