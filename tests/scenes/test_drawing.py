@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from PIL import Image
 
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.loading import decode_photo
 from traygauge_shared.scenes import (
     COLUMNS,
     Batch,
@@ -31,6 +32,7 @@ from traygauge_shared.scenes import (
     simple_scene,
     write_drawn,
 )
+from traygauge_shared.scenes.camera import as_shown
 from traygauge_shared.scenes.ground import Picture, board_rectangles
 
 # a corner of a large frame: 350 mm up, 16 px/mm
@@ -210,3 +212,15 @@ def test_an_empty_scene_writes_an_empty_table(tmp_path):
     write_drawn(draw(Scene((), CLOSE, FLOOR)), tmp_path, "none", images=False)
     assert (tmp_path / "none.truth.csv").read_text().strip() == ",".join(COLUMNS)
     assert not (tmp_path / "none.labels.png").exists()
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_loaded_photos_show_pieces_where_the_turned_camera_says(orientation):
+    camera = replace(CLOSE, orientation=orientation)
+    piece = StrandPiece(93, 64, axis_deg=30, colour="white")
+    photo = decode_photo(photo_bytes(draw(Scene((piece,), camera, FLOOR, sensor=PLAIN))), "drawn.jpg")
+    assert (photo.width, photo.height) == ((480, 360) if orientation in (1, 3) else (360, 480))
+    assert photo.focal_35mm == pytest.approx(camera.focal_35mm, abs=0.5)
+    rows, columns = np.nonzero(photo.pixels[..., 1] > 120)
+    middle = camera.project([93, 64, 0.875])
+    assert_allclose([columns.mean(), rows.mean()], as_shown(middle, 480, 360, orientation), atol=1.0)

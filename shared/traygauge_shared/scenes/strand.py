@@ -113,11 +113,13 @@ class StrandShape:
         p, angle = self.piece, self.directions()
         grow = 1 + (np.pi / len(angle)) ** 2 / 4  # chords cut inside: half of that is given back
         bevel = min(p.rounding_mm, 0.2 * p.length_mm)
-        # chords of a quarter circle stay within r (1 - cos(step / 2)) of it
-        steps = int(np.ceil(np.pi / 4 / np.sqrt(2 * self.fine_mm / max(bevel, 1e-3))))
-        phi = np.linspace(0, np.pi / 2, min(max(steps, 2), 6) + 1)[:, None]
-        rho = 1 - bevel / (p.diameter_mm / 2) * (1 - np.sin(phi))
-        inset = bevel * (1 - np.cos(phi))
+        steps = 4 if self.fine_mm < 1e-3 else 2
+        phi = np.linspace(0, np.pi / 2, steps + 1)[:, None]
+        # corners between the ends are pushed out until the polygon has the quarter circle's area
+        out = 1 + (np.pi / 2 / np.sin(np.pi / 2 / steps) - steps) / (2 * steps - 2)
+        out = np.where((phi > 0) & (phi < np.pi / 2 - 1e-9), out, 1.0)
+        rho = 1 - bevel / (p.diameter_mm / 2) * (1 - out * np.sin(phi))
+        inset = bevel * (1 - out * np.cos(phi))
         near, far = self.cut_station(0, rho, angle) + inset, self.cut_station(1, rho, angle) - inset
         # Straight flanks need rings for the lens's distortion only; bends and pinches need more.
         step = 0.35 if max(p.pinch) > 0.01 else 0.5 if p.bend_radius_mm else 1.2
