@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -73,10 +74,10 @@ def tray(
     )
 
 
-def small_phone(mpix: float = 2.0, **how: float) -> PhoneCamera:
+def small_phone(mpix: float = 2.0, **how: Any) -> PhoneCamera:
     """Return `phone_over` with a 4:3 frame of about so many megapixels."""
     height = round(float(np.sqrt(mpix * 1e6 / 12)) / 4) * 12
-    return phone_over(width=height * 4 // 3, height=height, **how)  # type: ignore[arg-type]
+    return phone_over(width=height * 4 // 3, height=height, **how)
 
 
 def simple_scene(seed: int = 0, *, n: int = 30, mpix: float = 2.0, batch: Batch | None = None) -> Scene:
