@@ -22,6 +22,7 @@ class Environment:
     width : columns that a result may have.
     colour : whether bold and dim may be used in results.
     config_folder : where the user's own things are kept, such as measured prints.
+    in_is_terminal : whether a person can be asked.
     """
 
     out: TextIO
@@ -31,6 +32,7 @@ class Environment:
     width: int
     colour: bool
     config_folder: Path
+    in_is_terminal: bool = False
 
     @classmethod
     def of_process(cls) -> Environment:
@@ -47,6 +49,7 @@ class Environment:
             width=min(100, shutil.get_terminal_size((80, 24)).columns) if terminal else 80,
             colour=terminal and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb",
             config_folder=_config_folder(),
+            in_is_terminal=sys.stdin is not None and sys.stdin.isatty(),
         )
 
     def say(self, text: str = "") -> None:

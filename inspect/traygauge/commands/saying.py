@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from enum import Enum
@@ -14,6 +15,8 @@ from typing import Any
 from traygauge.environment import Environment
 from traygauge_shared.errors import TraygaugeError
 
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|mm\b)")
+
 
 def say_heading(env: Environment, text: str) -> None:
     """Say a line that stands over what follows."""
@@ -21,9 +24,11 @@ def say_heading(env: Environment, text: str) -> None:
 
 
 def say_list(env: Environment, sentences: Iterable[str], *, mark: str = "- ") -> None:
-    """Say sentences one under the other, wrapped to the terminal."""
+    """Say sentences one under the other, wrapped to the terminal; a number keeps its unit beside it."""
     for sentence in sentences:
-        env.say(textwrap.fill(sentence, env.width, initial_indent=mark, subsequent_indent=" " * len(mark)))
+        tied = _BEFORE_UNIT.sub("\u00a0", sentence)
+        said = textwrap.fill(tied, env.width, initial_indent=mark, subsequent_indent=" " * len(mark))
+        env.say(said.replace("\u00a0", " "))
 
 
 def say_table(env: Environment, rows: Sequence[Sequence[str]], header: Sequence[str] = ()) -> None:

@@ -72,6 +72,24 @@ class SamplingPlan:
         good, bad = (self.sequential.average_pieces(p) / self.worth_of_scoop for p in (self.good, self.limit))
         return max(1.0, good), max(1.0, bad)
 
+    def counts_at(self, n: int) -> tuple[int | None, int | None]:
+        """Return up to how many bad of n pieces as counted the sequence accepts, and from how many on it rejects.
+
+        None where no number accepts, or rejects, yet.
+        """
+        worth = self.worth_of_scoop / self.pieces_per_scoop
+        middle = self.sequential.slope * n
+        accept = math.floor(middle - self.sequential.accept_intercept / worth)
+        reject = math.ceil(middle + self.sequential.refuse_intercept / worth)
+        return accept if accept >= 0 else None, reject if reject <= n else None
+
+    def standing(self, n: int, bad: int) -> Answer:
+        """Return where the sequence stands after n pieces of which so many were bad; undecided: one more scoop."""
+        accept, reject = self.counts_at(n)
+        if accept is not None and bad <= accept:
+            return Answer.ACCEPT
+        return Answer.REJECT if reject is not None and bad >= reject else Answer.UNDECIDED
+
     def curve(self, share: npt.ArrayLike) -> FloatArray:
         """Return the chance of accepting a batch with each share (...) by the single plan."""
         return self.single.chance(share)
