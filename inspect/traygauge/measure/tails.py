@@ -34,6 +34,9 @@ BODY, TAIL, BURR = 0, 1, 2
 #: Contrast (1 = body on tray) below which nothing is followed: glow beside pieces and halos reach it.
 FAINTEST = 0.12
 
+#: What is narrower all along is a thread, even where nothing thicker lies on the tray.
+HAIR_MM = 0.4
+
 #: How far around a piece its threads are followed at first; those that run out of the picture get the next distance.
 LOOK_AROUND_MM = (0.6, 2.5, 10.0)
 
@@ -122,23 +125,34 @@ def find_tails(regions: Regions) -> Tails:
     rings = even_rings(regions.outlines_px, max(1.2, 0.1 * px_per_mm))
     normal = outward(rings)
     sight = Sight(diameter, px_per_mm, _edge_blur(regions, rings, normal, diameter))
-    solid = (rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)
+    long = rings.perimeter / 2 > 6 * rings.width
+    hair = (
+        long & (rings.width < HAIR_MM * px_per_mm) & (rings.area < rings.perimeter / 2 * HAIR_MM * px_per_mm)
+    )
+    solid = ((rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)) & ~hair
     scene = _Scene(regions, rings, solid, sight)
     about = np.minimum(diameter, np.sqrt(rings.area))
     look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene, normal)) & solid)
     fine = even_rings(tuple(regions.outlines_px[k] for k in look), max(0.7, 0.055 * px_per_mm))
     found = _without_twins(_followed(scene, look, fine)) if len(look) else []
-    thread = ~solid & (rings.perimeter / 2 > 6 * rings.width)
+    thread = ~solid & long
     steps = dict(zip(look.tolist(), fine.step.tolist(), strict=True))
     tails = _gathered(regions, steps, found, diameter / px_per_mm, sight.blur_px, thread)
     return _with_burrs(tails, scene)
 
 
 def _typical_diameter(regions: Regions) -> float:
-    """Return the usual short side of the regions' boxes, px: of at most 60 of them, the lower ones (tails add)."""
-    some = np.unique(np.linspace(0, len(regions) - 1, 60).astype(int))
-    short = [min(cv2.minAreaRect(regions.outlines_px[k].astype(np.float32))[1]) for k in some]
-    return max(float(np.percentile(short, 25)), 4.0)
+    """Return the median diameter of the largest circles inside the regions, px: of at most 40 of them."""
+    widest = []
+    for k in np.unique(np.linspace(0, len(regions) - 1, 40).astype(int)):
+        low = np.floor(regions.outlines_px[k].min(axis=0)).astype(int) - regions.origin_px - 1
+        high = np.ceil(regions.outlines_px[k].max(axis=0)).astype(int) - regions.origin_px + 2
+        (x0, y0), (x1, y1) = np.maximum(low, 0), np.maximum(high, 0)
+        own = (regions.labels[y0:y1, x0:x1] == k + 1).astype(np.uint8)
+        own = cv2.copyMakeBorder(own, 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+        # from the middle of a pixel to the middle of the first one outside: half a pixel more than to the edge
+        widest.append(2.0 * float(cv2.distanceTransform(own, cv2.DIST_L2, cv2.DIST_MASK_5).max()) - 1.0)
+    return max(float(np.median(widest)), 4.0)
 
 
 def _edge_blur(regions: Regions, rings: Rings, normal: FloatArray, diameter: float) -> float:
