@@ -243,7 +243,14 @@ def root_of(
         ring, run, arcs, min(nearest, 0.6 * spacing * len(longer)), max(2, round((1.5 * blur_px + 1) / step))
     )
     line = _across(
-        ring, longer, spacing, run, max(3, round(0.2 * diameter / step)), ahead, round(nearest / spacing)
+        ring,
+        step,
+        longer,
+        spacing,
+        run,
+        max(3, round(0.2 * diameter / step)),
+        ahead,
+        round(nearest / spacing),
     )
     # blur rounds a kink off: half contrast passes 0.545 blurs outside a square one (Phi(0.545)² = 1/2)
     found = [float(np.mean(arcs[kinks])) - 0.545 * blur_px] if kinks else []
@@ -305,6 +312,7 @@ def _run(near: npt.NDArray[np.bool_], foot: int, gap: int = 6) -> tuple[int, int
 
 def _across(
     ring: FloatArray,
+    step: float,
     path: FloatArray,
     spacing: float,
     run: tuple[int, int],
@@ -314,20 +322,22 @@ def _across(
 ) -> float | None:
     """Return the arc along a path at which it crosses the edge that continues the outline beside it."""
     m = len(ring)
-    total = at = 0.0
+    cuts: list[tuple[float, float]] = []  # how squarely the side is crossed, and where
     left, right = ring[(run[0] - 1) % m], ring[(run[1] + 1) % m]
     for inner, outer in ((left, ring[(run[0] - 1 - n) % m]), (right, ring[(run[1] + 1 + n) % m])):
         edge = (inner - outer) / max(float(np.hypot(*(inner - outer))), 1e-9)
         cut = _crossing(path[:reach], spacing, inner, edge)
         across = float(ahead[0] * edge[1] - ahead[1] * edge[0]) ** 2
         if cut is not None and across > 0.2:
-            total += across**2
-            at += across**2 * cut
-    if total > 0:
-        return at / total
-    return _crossing(
-        path[:reach], spacing, left, (right - left) / max(float(np.hypot(*(right - left))), 1e-9)
-    )
+            cuts.append((across, cut))
+    if not cuts:
+        return _crossing(
+            path[:reach], spacing, left, (right - left) / max(float(np.hypot(*(right - left))), 1e-9)
+        )
+    _, at = max(cuts)
+    # beside a corner one side leads round it: only sides that agree are averaged
+    near = [(a, c) for a, c in cuts if abs(c - at) < 0.5 * n * step]
+    return sum(a * c for a, c in near) / sum(a for a, _ in near)
 
 
 def _crossing(path: FloatArray, spacing: float, point: FloatArray, direction: FloatArray) -> float | None:
