@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from traygauge.segment import part_fit
-from traygauge.segment.part_fit import INSIDE, Witness
+from traygauge.segment.part_witness import EVEN, INSIDE, OUTLINE, Witness, hidden_by
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -16,9 +17,9 @@ BoolArray = npt.NDArray[np.bool_]
 #: What one rod more costs, in diameters of outline.
 ROD_COST = 0.6
 #: Candidates must gain this much alone, and this share of what a clear outline would say for them.
-LEAST_GAIN, LEAST_SHARE = 0.3, 0.25
+LEAST_GAIN, LEAST_SHARE = 0.5, 0.25
 #: What a length costs that is half as long again as what is usual.
-LONG_COST = 1.0
+LONG_COST = 1.2
 #: What a square diameter covered by two rods costs.
 OVERLAP_COST = 0.2
 #: What it costs when one rod lies wholly in another, less from there to a share of 0.4.
@@ -59,8 +60,8 @@ def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
 
 def distinct(rods: FloatArray, said: Witness, gain: FloatArray, diameter: float) -> IntArray:
     """Return the rods worth weighing up, without the lesser ones of those that mean the same piece."""
-    best = (1 - part_fit.EVEN) * 2 * (rods[:, 3] + rods[:, 4] + 1.14 * rods[:, 5]) / diameter
-    outline = said.value[:, part_fit.OUTLINE].sum(1)
+    best = (1 - EVEN) * 2 * (rods[:, 3] + rods[:, 4] + 1.14 * rods[:, 5]) / diameter
+    outline = said.value[:, OUTLINE].sum(1)
     index = np.flatnonzero((gain > LEAST_GAIN) & (outline > LEAST_SHARE * best))
     index = index[np.argsort(-gain[index], kind="stable")]
     if len(index) < 2:
@@ -75,29 +76,68 @@ def distinct(rods: FloatArray, said: Witness, gain: FloatArray, diameter: float)
     return index[~drop]
 
 
-def pair_costs(
-    rods: FloatArray, said: Witness, diameter: float
-) -> tuple[IntArray, IntArray, FloatArray, FloatArray, FloatArray]:
-    """Return pairs (i, j), the cost of choosing both, and what each loses when the other lies above it."""
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """Pairs of rods that have to do with each other; all arrays are (m,).
+
+    Parameters
+    ----------
+    i, j : the rods.
+    cost : what choosing both costs.
+    lost_i, lost_j : what each loses when the other lies above it.
+    """
+
+    i: IntArray
+    j: IntArray
+    cost: FloatArray
+    lost_i: FloatArray
+    lost_j: FloatArray
+
+
+def pairs_of(rods: FloatArray, said: Witness, diameter: float) -> Pairs:
+    """Return what pairs of rods cost when both are chosen.
+
+    The one that loses more lies above; the other loses what is hidden, for it and against it. Beyond that, overlap
+    costs a little, and much where it is so large that both mean the same piece.
+    """
     i, j = pairs_near(rods)
-    in_j = part_fit.hidden_by(said.points[i], rods[j], diameter)
-    in_i = part_fit.hidden_by(said.points[j], rods[i], diameter)
-    lost_i = (said.value[i] * in_j).sum(1)
-    lost_j = (said.value[j] * in_i).sum(1)
+    same = _mean_the_same(rods[i], rods[j])
+    alike_i, alike_j, i, j = i[same], j[same], i[~same], j[~same]
+    in_j = hidden_by(said.points[i], rods[j], diameter)
+    in_i = hidden_by(said.points[j], rods[i], diameter)
+    touch = in_j.any(1) | in_i.any(1)
+    i, j, in_i, in_j = i[touch], j[touch], in_i[touch], in_j[touch]
+    lost_i, lost_j = (said.value[i] * in_j).sum(1), (said.value[j] * in_i).sum(1)
     area = (rods[:, 3] + np.pi / 2 * rods[:, 5]) * rods[:, 4] / diameter**2
     both = 0.5 * (in_j[:, INSIDE].mean(1) * area[i] + in_i[:, INSIDE].mean(1) * area[j])
     share = both / np.minimum(area[i], area[j])
     cost = np.minimum(lost_i, lost_j) + OVERLAP_COST * both + SAME_COST * np.maximum(share - 0.4, 0)
-    touch = in_j.any(1) | in_i.any(1)
-    return i[touch], j[touch], cost[touch], lost_i[touch], lost_j[touch]
+    none = np.zeros(len(alike_i))
+    return Pairs(
+        np.concatenate([i, alike_i]),
+        np.concatenate([j, alike_j]),
+        np.concatenate([cost, none + SAME_COST]),
+        np.concatenate([lost_i, none]),
+        np.concatenate([lost_j, none]),
+    )
 
 
-def chosen(gain: FloatArray, i: IntArray, j: IntArray, cost: FloatArray) -> BoolArray:
+def _mean_the_same(a: FloatArray, b: FloatArray) -> BoolArray:
+    """Return which rods (m, 6) so plainly cover the middle of the other's that both cannot be there."""
+    dx, dy = (b[:, :2] - a[:, :2]).T
+    c, s = np.cos(a[:, 2]), np.sin(a[:, 2])
+    along, across = np.abs(dx * c + dy * s), np.abs(dy * c - dx * s)
+    shorter = np.minimum(a[:, 3], b[:, 3])
+    turn = np.abs((a[:, 2] - b[:, 2] + np.pi / 2) % np.pi - np.pi / 2)
+    return np.asarray((across < 0.25 * a[:, 4]) & (along < 0.3 * shorter) & (turn < 0.4))
+
+
+def chosen(gain: FloatArray, pairs: Pairs) -> BoolArray:
     """Return which of n candidates to take so that their gains less their pairs' costs are largest.
 
     Greedy, then exchanges (put one in, take out what no longer pays, fill up) until nothing improves.
     """
-    choice = _Choice(gain, i, j, cost)
+    choice = _Choice(gain, pairs.i, pairs.j, pairs.cost)
     choice.fill(np.arange(len(gain)))
     for _ in range(3):
         hope = choice.hopes()

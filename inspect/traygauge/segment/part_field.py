@@ -26,6 +26,8 @@ _MASK_ENERGY = 10.0
 _PICTURE_ENERGY = 30.0
 #: Work pixels between two clumps in the field.
 _GAP = 8
+#: Grey level of the pieces' mean brightness; highlights up to 1.7 times that are kept.
+_MEAN_LIGHT = 150.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,14 +184,14 @@ def _packed(sizes: list[tuple[int, int]]) -> tuple[list[tuple[int, int]], tuple[
 
 
 def _light(clump: Clump, size: tuple[int, int]) -> tuple[Float32Array, Float32Array]:
-    """Return a clump's brightness (1: its mean) and mask at a size (h, w)."""
+    """Return a clump's brightness (grey levels) and mask at a size (h, w)."""
     inside8 = clump.mask.astype(np.uint8)
     colour = np.array(cv2.mean(clump.rgb, inside8)[:3])
-    weight = (colour / max(float(colour @ colour), 1.0)).astype(np.float32)
-    light = f32(cv2.transform(clump.rgb.astype(np.float32), weight[None]))
+    weight = (_MEAN_LIGHT * colour / max(float(colour @ colour), 1.0)).astype(np.float32)
+    light = cv2.transform(clump.rgb, weight[None])
     inside = inside8.astype(np.float32)
     if size == clump.mask.shape:
-        return light, inside
+        return f32(light), inside
     to = (size[1], size[0])
     return (
         f32(cv2.resize(light, to, interpolation=cv2.INTER_AREA)),
@@ -204,10 +206,11 @@ def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, 
     core = cv2.erode((inside > 0.5).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     for box in boxes:
         own = energy[box][core[box]]
-        typical = float(np.median(own)) if len(own) else 1e-4
-        energy[box] *= 1.0 / max(3.0 * typical, 1e-6)
-        gx[box] *= (1.0 / max(3.0 * typical, 1e-6)) ** 0.5
-        gy[box] *= (1.0 / max(3.0 * typical, 1e-6)) ** 0.5
+        typical = float(np.median(own)) if len(own) else 2.0
+        unit = max(3.0 * typical, 0.02)
+        energy[box] /= unit
+        gx[box] /= unit**0.5
+        gy[box] /= unit**0.5
     reach = f32(cv2.dilate(inside, np.ones((5, 5), np.uint8)))  # the mask's edge need not be the picture's
     gain = reach / np.maximum(1.0, energy / _PICTURE_ENERGY)
     mx, my = _gradient(f32(cv2.GaussianBlur(inside, (0, 0), 0.8)))

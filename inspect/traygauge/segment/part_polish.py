@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, f32, pull
-from traygauge.segment.part_fit import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
+from traygauge.segment.part_rods import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
 
 #: Bulges tried, in radii, and sideways slopes of the cut face.
 _BULGES = np.array([0.0, 0.08, 0.16, 0.24, 0.32, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
@@ -151,15 +151,12 @@ def _strip(
 
     Each row is weighted so that a sum over them is the mean of those to be read.
     """
-    c, s = np.cos(rods[:, 2])[:, None, None], np.sin(rods[:, 2])[:, None, None]
-    apex = side * (rods[:, 3] / 2 + _APEX * rods[:, 5])
-    along = apex[:, None, None] + np.arange(-half, half + 1) * step * field.diameter
-    across = (rods[:, 4, None] / 2 * CAP)[:, :, None]
-    t = sampled(
-        field.tensor,
-        rods[:, 0, None, None] + along * c - across * s,
-        rods[:, 1, None, None] + along * s + across * c,
-    )
+    x, y, angle, length, diameter, cap = f32(rods).T[:, :, None, None]
+    c, s = np.cos(angle), np.sin(angle)
+    apex = side * (length / 2 + np.float32(_APEX) * cap)
+    along = apex + np.arange(-half, half + 1, dtype=np.float32) * np.float32(step * field.diameter)
+    across = diameter / 2 * CAP[:, None]
+    t = sampled(field.tensor, x + along * c - across * s, y + along * s + across * c)
     weight = read + 1e-3
     weight = (weight / weight.sum(1, keepdims=True)).astype(np.float32)
     return f32(pull(energy_across(t, c, s)) * weight[:, :, None])

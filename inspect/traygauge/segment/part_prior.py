@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -14,6 +16,8 @@ BoolArray = npt.NDArray[np.bool_]
 _FEWEST = 5
 #: Share of the solid things that must agree on one diameter for the batch to be strand.
 _AGREEING = 0.35
+#: Points of middle lines that a heap's diameter needs, and the share of them that must agree.
+_RIDGE, _GATHERED = 60, 0.55
 
 
 @dataclass(frozen=True)
@@ -23,7 +27,7 @@ class StrandPrior:
     Parameters
     ----------
     diameter_px, diameter_sd_px : middle and spread of the diameter, photo pixels.
-    length_px, length_sd_px : middle and spread of the length, photo pixels.
+    length_px, length_sd_px : middle and spread of the length, photo pixels; an infinite spread: not known.
     n : pieces it rests on.
     """
 
@@ -82,6 +86,30 @@ def strand_prior(
         max(1.4826 * float(np.median(np.abs(lengths - typical))), 0.05 * typical),
         n,
     )
+
+
+def heap_prior(masks: Sequence[BoolArray]) -> StrandPrior | None:
+    """Return what clumps themselves say of the strand, where too little lies free; None where it is no strand.
+
+    The middle lines of heaped strand lie half a diameter inside the outline wherever a flank is free on both sides,
+    so the largest distances to the outline gather at that value (in a window of 12 %); those of flakes spread. Lengths
+    are not known then: the prior allows any.
+    """
+    found = []
+    for mask in masks:
+        depth = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
+        ridge = (depth >= cv2.dilate(depth, np.ones((3, 3), np.uint8)) - 1e-3) & (depth > 3)
+        found.append(depth[ridge])
+    depths = np.sort(np.log(np.concatenate(found))) if found else np.empty(0)
+    if len(depths) < _RIDGE:
+        return None
+    inside = np.searchsorted(depths, depths + 0.12, side="right") - np.arange(len(depths))
+    first = int(np.argmax(inside))
+    n = int(inside[first])
+    if n < _GATHERED * len(depths):
+        return None
+    diameter = 2 * float(np.exp(np.median(depths[first : first + n])))
+    return StrandPrior(diameter, 0.05 * diameter, 2 * diameter, float("inf"), n)
 
 
 def looks_single(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, edge_seen, f32
 
@@ -13,15 +14,21 @@ COARSE_DIAMETER = 14.0
 _ANGLES = 24
 #: Steps along the axis, in diameters, over which a flank is averaged.
 _LINE = (-0.4, -0.2, 0.2, 0.4)
-_LATERAL = np.array([-0.7, -0.35, 0.0, 0.35, 0.7])
+_LATERAL = np.array([-0.66, -0.25, 0.25, 0.66])
 #: Ends looked at on each side of a seed.
 _ENDS = 3
+#: A flank's edge seen in full at each of its points.
+_FULL = 255 * (1 + len(_LINE))
 #: One seed in each block of so many pixels to a side.
 _BLOCK = 5
 #: Diameters along the axis that every seed is followed.
 _NEAR = 2.4
+#: A first score, in diameters, below which nothing is followed up.
+_LEAST = 0.3
 #: A ring counts from this mean clearness of its edge.
-_RING = 0.4
+_RING = 0.7
+#: Lengths of upright pieces tried, diameters.
+_TALL = np.array([0.6, 1.0, 1.4, 1.8, 2.3])
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,10 +45,12 @@ class Seeds:
     disc: FloatArray
 
 
-def _shifted(image: Float32Array, dx: float, dy: float, pad: int) -> Float32Array:
+def _shifted(
+    image: npt.NDArray[np.uint8] | npt.NDArray[np.uint16], dx: float, dy: float, pad: int
+) -> npt.NDArray[np.uint16]:
     """Return the inner part of a padded image, moved so that it shows what lies at (dx, dy)."""
     ix, iy = round(dx), round(dy)
-    return image[pad + iy : image.shape[0] - pad + iy, pad + ix : image.shape[1] - pad + ix]
+    return image[pad + iy : image.shape[0] - pad + iy, pad + ix : image.shape[1] - pad + ix]  # type: ignore[return-value]
 
 
 def seeds(field: Field, where: BoolArray | None = None, least: float = 0.3) -> Seeds:
@@ -55,30 +64,30 @@ def seeds(field: Field, where: BoolArray | None = None, least: float = 0.3) -> S
     pad = int(np.ceil(radius + 2)) + 1
     tensor = cv2.copyMakeBorder(field.tensor, *(2 * pad,) * 4, cv2.BORDER_CONSTANT)
     xx, xy, yy = (f32(part) for part in cv2.split(tensor))
+    both, apart = (xx + yy) / 2, (yy - xx) / 2
     allowed = field.inside > 0.5 if where is None else where
-    gate = allowed.astype(np.float32)
-    ring = np.zeros(allowed.shape, np.float32)
-    best = np.full(allowed.shape, np.float32(least), np.float32)
+    ring = np.zeros(allowed.shape, np.uint16)
+    best = np.full(allowed.shape, int(least * _FULL), np.uint16)
     which = np.zeros(allowed.shape, np.uint8)
     near = np.ones((3, 3), np.uint8)
     angles = np.arange(_ANGLES) * np.pi / _ANGLES
     for k, (c, s) in enumerate(zip(np.cos(angles), np.sin(angles), strict=True)):
-        energy = (s * s) * xx - (2 * s * c) * xy + (c * c) * yy
-        seen = f32(cv2.dilate(edge_seen(f32(energy)), near))
-        line = _shifted(seen, 0, 0, pad).copy()
+        energy = both + np.float32(c * c - s * s) * apart - np.float32(2 * s * c) * xy
+        seen = np.asarray(cv2.dilate((255 * edge_seen(energy)).astype(np.uint8), near), np.uint8)
+        line = _shifted(seen, 0, 0, pad).astype(np.uint16)
         for step in _LINE:
             line += _shifted(seen, step * field.diameter * c, step * field.diameter * s, pad)
         left = _shifted(line, -radius * s, radius * c, pad)
         right = _shifted(line, radius * s, -radius * c, pad)
-        weaker = np.minimum(left, right) * np.float32(1 / (1 + len(_LINE)))
-        better = weaker > best
-        best[better] = weaker[better]
-        which[better] = k
+        weaker = np.minimum(left, right)
+        np.copyto(which, k, where=weaker > best)
+        np.maximum(best, weaker, out=best)
         ring += _shifted(seen, -radius * s, radius * c, 2 * pad)
         ring += _shifted(seen, radius * s, -radius * c, 2 * pad)
-    y, x = _tops(np.where(allowed & (best > least), best, 0), _BLOCK)
-    ring *= gate / (2 * _ANGLES)
-    v, u = np.nonzero((ring >= cv2.dilate(ring, np.ones((5, 5), np.uint8))) & (ring > _RING))
+    found = np.where(allowed & (best > least * _FULL), best, 0)
+    y, x = _tops(f32(found), _BLOCK)
+    round_ = f32(ring) * allowed / (2 * 255 * _ANGLES)
+    v, u = np.nonzero((round_ >= cv2.dilate(round_, np.ones((5, 5), np.uint8))) & (round_ > _RING))
     axis = np.stack([x, y, angles[which[y, x]]], 1)
     return Seeds(axis.astype(np.float64), np.stack([u, v], 1).astype(np.float64))
 
@@ -99,31 +108,31 @@ def _tops(value: Float32Array, size: int) -> tuple[IntArray, IntArray]:
     return y, x
 
 
-def discs_from(field: Field, disc: FloatArray) -> FloatArray:
-    """Return candidates (n, 6) of upright pieces: discs, and what is seen of the flank below them.
+def discs_at(field: Field, disc: FloatArray) -> FloatArray:
+    """Return discs (n, 6) at middles (n, 2): what an upright piece's upper cut face looks like."""
+    lean = field.lean_at(disc[:, 0], disc[:, 1])
+    out = np.zeros((len(disc), 6))
+    out[:, :2] = disc
+    out[:, 2] = np.arctan2(-lean[:, 1], -lean[:, 0])
+    out[:, 4], out[:, 5] = field.diameter, field.diameter / 2
+    return out
 
-    The disc that shows is the upper cut face; the foot lies from there towards the camera's foot point, nearer by the
-    piece's length times the lean, and the outline is that of a rod with round ends.
+
+def standing(field: Field, discs: FloatArray) -> FloatArray:
+    """Return candidates (n, 6) of upright pieces of several lengths whose upper cut faces are discs (m, 6).
+
+    The foot lies from the face towards the camera's foot point, by the piece's length times the lean, and the outline
+    is that of a rod with round ends, the face first.
     """
     d = field.diameter
-    lean = field.lean_at(disc[:, 0], disc[:, 1])
-    tall = d * np.array([0.0, 0.6, 1.0, 1.4, 1.8, 2.3])
-    shift = lean[:, None, :] * tall[None, :, None]
+    lean = field.lean_at(discs[:, 0], discs[:, 1])
+    shift = lean[:, None, :] * (d * _TALL)[None, :, None]
     length = np.hypot(shift[..., 0], shift[..., 1])
-    angle = np.broadcast_to(np.arctan2(-lean[:, 1], -lean[:, 0])[:, None], length.shape)  # face first
-    rods = np.stack(
-        [
-            disc[:, 0, None] - shift[..., 0] / 2,
-            disc[:, 1, None] - shift[..., 1] / 2,
-            angle,
-            length,
-            np.full_like(length, d),
-            np.full_like(length, d / 2),
-        ],
-        -1,
-    )
-    apart = np.diff(length, axis=1, prepend=-np.inf) > 0.06 * d
-    return np.asarray(rods[apart])
+    out = np.repeat(discs[:, None], len(_TALL), 1)
+    out[..., :2] -= shift / 2
+    out[..., 2] = np.arctan2(-lean[:, 1], -lean[:, 0])[:, None]
+    out[..., 3] = length
+    return np.asarray(out[np.diff(length, axis=1, prepend=0) > 0.06 * d])
 
 
 def rods_from(field: Field, seed: FloatArray, reach: float) -> FloatArray:
@@ -140,7 +149,7 @@ def rods_from(field: Field, seed: FloatArray, reach: float) -> FloatArray:
     flank = f0[:, :, None] + f1[:, None, :]
     ends = x0[:, :, None] + x1[:, None, :]
     score = 2 * flank + d * ends - i0[:, :, None] - i1[:, None, :] - 0.7 * length - 0.8 * d
-    good = (length > 0.3 * d) & (s0[:, :, None] > 0) & (s1[:, None, :] > 0) & (score > -0.35 * d)
+    good = (length > 0.3 * d) & (s0[:, :, None] > 0) & (s1[:, None, :] > 0) & (score > _LEAST * d)
     m, a, b = np.nonzero(good)
     shift = (s1[m, b] - s0[m, a]) / 2
     x = seed[m, 0] + shift * np.cos(seed[m, 2])

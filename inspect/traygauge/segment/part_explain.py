@@ -1,0 +1,102 @@
+"""The rods that explain clumps: candidates from the picture, weighed against each other, the best set chosen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from traygauge.segment import part_cover, part_fit, part_polish, part_seeds
+from traygauge.segment.part_field import Field, FloatArray
+from traygauge.segment.part_prior import StrandPrior
+from traygauge.segment.part_rods import at_an_angle, lying
+from traygauge.segment.part_witness import ENDS, LINE_SHAPES, STRAIGHT, Witness, witness
+
+
+@dataclass(frozen=True, eq=False)
+class Explanation:
+    """What clumps consist of.
+
+    Parameters
+    ----------
+    field : the clumps' edge field, its diameter put right.
+    rods : ndarray (n, 6), field pixels.
+    said : their witness.
+    usual : middle and spread of the batch's length, field pixels; (0, infinite) where it is not known.
+    """
+
+    field: Field
+    rods: FloatArray
+    said: Witness
+    usual: tuple[float, float]
+
+
+def explained(field: Field, prior: StrandPrior) -> Explanation:
+    """Return the rods that explain the clumps of a field best."""
+    coarse = field.reduced(part_seeds.COARSE_DIAMETER)
+    seed = part_seeds.seeds(coarse)
+    reach = min(6 * coarse.diameter, float(np.hypot(*coarse.inside.shape)))
+    rods = part_seeds.rods_from(coarse, seed.axis, reach)
+    flat = lying(field, field.from_coarse(coarse, rods))
+    discs = field.from_coarse(coarse, part_seeds.discs_at(coarse, seed.disc))
+    usual = prior.length_px * field.scale, prior.length_sd_px * field.scale
+    spread = max(prior.diameter_sd_px / prior.diameter_px, 0.03)
+    round_ = witness(field, discs, STRAIGHT).seen[:, ENDS].mean(1) > 0.58
+    upright = np.concatenate([discs[round_], part_seeds.standing(field, discs[round_])])
+    upright = part_fit.refined(field, upright, part_fit.ROUGH, spread)
+    flat = part_fit.refined(field, flat, part_fit.ROUGH, spread)
+    rods, said, gain = _worth(field, flat, usual, STRAIGHT)
+    field = _measured(field, rods, said, gain)
+    rods = np.concatenate([rods, upright])
+    rods = part_fit.refined(field, rods, part_fit.FINE, spread)
+    flat = rods[~at_an_angle(field, rods)]
+    rods, said, gain = _worth(field, np.concatenate([rods, part_polish.reread(field, flat)]), usual)
+    pairs = part_cover.pairs_of(rods, said, field.diameter)
+    taken = part_cover.chosen(gain, pairs)
+    if not np.isfinite(usual[1]):  # the batch's length is known only now
+        usual = _usual_length(field, rods[taken])
+        taken = part_cover.chosen(gain - _cost_of_length(field, rods, usual), pairs)
+    return Explanation(field, rods[taken], said.take(np.flatnonzero(taken)), usual)
+
+
+def _usual_length(field: Field, rods: FloatArray) -> tuple[float, float]:
+    """Return middle and spread of the length, px, of those found lying flat; an infinite spread where these are few."""
+    length = rods[~at_an_angle(field, rods), 3]
+    if len(length) < 8:
+        return 0.0, float("inf")
+    middle = float(np.median(length))
+    return middle, max(1.4826 * float(np.median(np.abs(length - middle))), 0.05 * middle)
+
+
+def _cost_of_length(field: Field, rods: FloatArray, usual: tuple[float, float]) -> FloatArray:
+    """Return what each rod's length costs: two pieces in line look like one long one."""
+    most = usual[0] + 2.5 * usual[1]
+    if not np.isfinite(most):
+        return np.zeros(len(rods))
+    tilt = np.where(at_an_angle(field, rods), 2 * rods[:, 5] / rods[:, 4], 0)
+    length = rods[:, 3] / np.sqrt(np.maximum(1 - tilt**2, 0.2))
+    return np.asarray(part_cover.LONG_COST * np.clip((length - most) / (0.5 * most), 0, 1))
+
+
+def _measured(field: Field, rods: FloatArray, said: Witness, gain: FloatArray) -> Field:
+    """Return the field with the diameter that the clearest rods have, which masks and rectangles see only roughly."""
+    clear = (said.seen[:, :12].mean(1) > 0.75) & (said.seen[:, 12:24].mean(1) > 0.75)
+    best = np.flatnonzero(clear & ~at_an_angle(field, rods))
+    best = best[np.argsort(-gain[best])][:200]
+    if len(best) < 6:
+        return field
+    own = float(np.median(part_fit.refined(field, rods[best], part_fit.FINE, 1.0)[:, 4]))
+    return replace(field, diameter=float(np.clip(own, 0.85 * field.diameter, 1.15 * field.diameter)))
+
+
+def _worth(
+    field: Field, rods: FloatArray, usual: tuple[float, float], shapes: FloatArray = LINE_SHAPES
+) -> tuple[FloatArray, Witness, FloatArray]:
+    """Return the rods worth weighing up, their witness and what each gains alone.
+
+    Two pieces in line look like one long one, so a length beyond the `usual` (px) needs better evidence.
+    """
+    said = witness(field, rods, shapes)
+    gain = said.value.sum(1) - part_cover.ROD_COST - _cost_of_length(field, rods, usual)
+    keep = part_cover.distinct(rods, said, gain, field.diameter)
+    return rods[keep], said.take(keep), gain[keep]

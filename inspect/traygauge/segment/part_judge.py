@@ -1,0 +1,112 @@
+"""What is known of each rod once all are chosen: which lies above, how it could be measured, how sure that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from traygauge.segment.part_cover import pairs_near, pairs_of
+from traygauge.segment.part_field import BoolArray, Field, FloatArray, IntArray
+from traygauge.segment.part_rods import lean_along
+from traygauge.segment.part_witness import INSIDE, SAMPLES, Witness, hidden_by
+
+_FLANKS = (slice(0, 12), slice(12, 24))
+_ENDS = (slice(24, 31), slice(31, 38))
+#: From what share hidden on, a flank or end is not seen; of the inside, a piece is taken for covered.
+_GONE, _MOSTLY = 0.5, 0.35
+#: Bulge beyond that of a piece lying flat, radii, from which a piece leans (about 15 degrees).
+_LEANS = 0.25
+#: Below this confidence a rod is no explanation.
+POOR = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """Rods from lowest to highest.
+
+    Parameters
+    ----------
+    order : ndarray (n,): indices of the rods, lowest first.
+    hidden : ndarray (n, 95), in the rods' old order: sample points that lie under another rod.
+    abuts : ndarray (n, 2): share of each end's outline along another rod's.
+    """
+
+    order: IntArray
+    hidden: BoolArray
+    abuts: FloatArray
+
+
+def stacked(rods: FloatArray, said: Witness, diameter: float) -> Stack:
+    """Return which rod lies above which: of two that overlap, the one that loses more by being hidden."""
+    n = len(rods)
+    hidden = np.zeros((n, SAMPLES), bool)
+    above = np.zeros(n)
+    pairs = pairs_of(rods, said, diameter)
+    first = pairs.lost_i > pairs.lost_j
+    upper, lower = np.where(first, pairs.i, pairs.j), np.where(first, pairs.j, pairs.i)
+    covers = hidden_by(said.points[lower], rods[upper], diameter)
+    np.logical_or.at(hidden, lower, covers)
+    for _ in range(4):  # heights settle from the pairs: above what it covers
+        np.maximum.at(above, upper, np.where(covers.any(1), above[lower] + 1, 0))
+    near = np.zeros((n, SAMPLES), bool)
+    i, j = pairs_near(_grown(rods, 0.15 * diameter))
+    for a, b in ((i, j), (j, i)):
+        np.logical_or.at(near, a, hidden_by(said.points[a], _grown(rods[b], 0.2 * diameter), diameter))
+    abuts = np.stack([near[:, part].mean(1) for part in _ENDS], 1)
+    return Stack(np.argsort(above, kind="stable"), hidden, abuts)
+
+
+def _grown(rods: FloatArray, by: float) -> FloatArray:
+    out = rods.copy()
+    out[:, 3] += 2 * by
+    out[:, 4] += 2 * by
+    return out
+
+
+def states(
+    field: Field, rods: FloatArray, bulge: FloatArray, stack: Stack, usual: tuple[float, float]
+) -> list[str]:
+    """Return how each rod could be measured: parted, leaning, upright or covered.
+
+    Covered is what shows no whole end, no whole flank or too little of itself, and what is far shorter than the
+    batch's `usual` length (middle, spread; px) while it ends at another piece's outline: it runs on below that.
+    """
+    ends = np.stack([stack.hidden[:, part].mean(1) for part in _ENDS], 1)
+    flanks = np.stack([stack.hidden[:, part].mean(1) for part in _FLANKS], 1)
+    covered = (ends.max(1) > _GONE) | (flanks.min(1) > _GONE)
+    covered |= stack.hidden[:, INSIDE].mean(1) > _MOSTLY
+    least = usual[0] - max(3 * usual[1], 0.25 * usual[0])
+    covered |= (rods[:, 3] < least) & (stack.abuts.max(1) > 0.6)
+    upright = rods[:, 5] > 0.42 * rods[:, 4]
+    leaning = bulge.mean(1) > np.abs(lean_along(field, rods)) + _LEANS
+    words = np.where(covered, "covered", np.where(leaning, "leaning", "parted"))
+    return [str(word) for word in np.where(upright, "upright", words)]
+
+
+def confidences(said: Witness, hidden: BoolArray) -> FloatArray:
+    """Return how well each rod is explained, 0..1: the weakest of its ends, flanks, inside and place in the clump."""
+    weight = (~hidden).astype(np.float32)
+    seen = []
+    for part in (*_FLANKS, *_ENDS):
+        open_ = weight[:, part].sum(1)
+        mean = (said.seen[:, part] * weight[:, part]).sum(1) / np.maximum(open_, 1)
+        seen.append(np.where(open_ > 0, mean, 1.0))
+    flank, end = np.minimum(seen[0], seen[1]), np.minimum(seen[2], seen[3])
+    lines = (said.seen[:, INSIDE] * weight[:, INSIDE]).sum(1) / 5
+    outside = (~said.inside[:, INSIDE]).mean(1)
+    return np.asarray(
+        np.minimum.reduce(
+            [
+                _rise(end, 0.2, 0.75),
+                _rise(flank, 0.3, 0.7),
+                1 - _rise(lines, 0.4, 1.5),
+                1 - _rise(outside, 0.02, 0.2),
+            ]
+        ),
+        np.float64,
+    )
+
+
+def _rise(value: FloatArray, low: float, high: float) -> FloatArray:
+    return np.clip((value - low) / (high - low), 0.0, 1.0)
