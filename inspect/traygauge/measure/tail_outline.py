@@ -343,7 +343,7 @@ def _across(
 def _crossing(path: FloatArray, spacing: float, point: FloatArray, direction: FloatArray) -> float | None:
     """Return the arc along a path where it first crosses a line, None where it doesn't."""
     side = (path - point) @ np.array([-direction[1], direction[0]])
-    change = np.flatnonzero(side[:-1] * side[1:] < 0)
+    change = np.flatnonzero((side[:-1] > 0) != (side[1:] > 0))
     if len(change) == 0:
         return None
     i = int(change[0])
