@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,11 +36,22 @@ class Sight:
     crumb_mm: float
     u_length_mm: float
 
+    @classmethod
+    def worst(cls, sights: Sequence[Sight]) -> Sight:
+        """Return what every one of several photos can show (at least one)."""
+        return cls(
+            max(s.thread_mm for s in sights),
+            max(s.crumb_mm for s in sights),
+            max(s.u_length_mm for s in sights),
+        )
+
 
 def sight_of(
     tray: TrayView, contrast_to_noise: float, *, length_mm: float = 3.0, diameter_mm: float = 1.75
 ) -> Sight:
     """Return what a photo can show of pieces that stand out by a contrast of so many times the noise.
+
+    A contrast that is not known (NaN, an empty tray) limits nothing: then scale and blur alone speak.
 
     Notes
     -----
@@ -51,7 +63,7 @@ def sight_of(
     corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1], [(x0 + x1) / 2, (y0 + y1) / 2]])
     scale = float(tray.px_per_mm(corners).min())
     blur = float(tray.blur_px.at(corners).max())
-    signal = max(float(contrast_to_noise), 1e-6)
+    signal = max(float(contrast_to_noise), 1e-6) if np.isfinite(contrast_to_noise) else np.inf
     thread = STANDS_OUT / (signal * np.sqrt(THREAD_RUN_MM * scale)) * blur * np.sqrt(2.0 * np.pi)
     share = min(STANDS_OUT / signal, 0.99)
     crumb = blur * np.sqrt(-8.0 * np.log1p(-share))

@@ -11,6 +11,8 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
+import numpy as np
+
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.verdict import Verdict
 from traygauge.measure.measuring import measure_pieces
@@ -22,6 +24,7 @@ from traygauge_calib.lens import LensModel
 from traygauge_calib.prints import PrintRecord
 from traygauge_calib.scale import calibrate
 from traygauge_calib.sheetless import Reference
+from traygauge_calib.sight import Sight, sight_of
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.errors import PhotoError, TraygaugeError
 from traygauge_shared.loading import clean_name, load_photo
@@ -46,6 +49,17 @@ class PhotoInspection:
     regions: Regions
     pieces: Pieces
     seconds: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def sight(self) -> Sight:
+        """Return what the photo can show: the thinnest thread, the smallest crumb, how well a length is known."""
+        strand = self.pieces.take(self.pieces["form"] == "strand")
+        usual = {
+            name: float(np.nanmedian(strand[name]))
+            for name in ("length_mm", "diameter_mm")
+            if np.isfinite(strand[name].astype(float)).any()
+        }
+        return sight_of(self.tray, self.regions.contrast_to_noise, **usual)
 
     def __repr__(self) -> str:
         return f"PhotoInspection({self.photo.name}, {len(self.pieces)} pieces, {self.fitness.level})"
@@ -287,4 +301,5 @@ def _judged(
         advice = refused[0][1].advice if refused else "name at least one photo"
         return pieces, Verdict(None, "No photo could be used.", advice, looks=looks)
     windows = {m.photo.name: m.tray.window_mm for m in measured}
-    return judge_pieces(pieces, spec, windows_mm=windows, looks=looks, scoop_g=scoop_g)
+    sight = Sight.worst([m.sight for m in measured])
+    return judge_pieces(pieces, spec, windows_mm=windows, looks=looks, scoop_g=scoop_g, sight=sight)

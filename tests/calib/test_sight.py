@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from traygauge_calib.camera import FlatCamera, PerspectiveCamera
-from traygauge_calib.sight import sight_of
+from traygauge_calib.sight import Sight, sight_of
 from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
 from traygauge_shared.photo import Photo
 
@@ -54,3 +54,14 @@ def test_a_camera_s_height_and_foot_enter():
         edges**2 + 0.003**2 + (0.3 / 200 * 3) ** 2 + (1.75 * 0.25 * 0.02) ** 2 + (1.75 * 1.5 / 200) ** 2
     )
     assert sight_of(tray, 60.0).u_length_mm == pytest.approx(expected, rel=1e-3)
+
+
+def test_a_contrast_that_is_not_known_limits_nothing():
+    """An empty tray: pixels alone, and no NaN."""
+    sight = sight_of(SCAN, float("nan"))
+    assert (sight.thread_mm, sight.crumb_mm) == pytest.approx((2 / 20, 8 / 20))
+    assert sight.u_length_mm == pytest.approx(np.hypot(1.12 * 0.1 / 20, 0.006))
+
+
+def test_of_several_photos_the_worst_counts_in_each_respect():
+    assert Sight.worst([Sight(0.1, 0.6, 0.02), Sight(0.2, 0.4, 0.01)]) == Sight(0.2, 0.6, 0.02)

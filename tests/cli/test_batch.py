@@ -55,7 +55,10 @@ def test_one_call_does_what_the_stages_do_one_by_one(drawn_folder: Path) -> None
     tray = traygauge.calibrate(photo)
     pieces = traygauge.measure_pieces(traygauge.find_pieces(tray))
     pieces, verdict = traygauge.judge_pieces(
-        pieces, traygauge.read_spec("rigid-1.75"), windows_mm={photo.name: tray.window_mm}
+        pieces,
+        traygauge.read_spec("rigid-1.75"),
+        windows_mm={photo.name: tray.window_mm},
+        sight=batch.photos[0].sight,
     )
     assert repr(verdict) == repr(batch.verdict)  # as text: a bound without a value is NaN
     assert len(pieces) == len(batch.pieces) == len(batch.to_frame()) == 12

@@ -125,7 +125,7 @@ def no_regions(tray: TrayView) -> Regions:
         "outlines_px": (),
         "state": (),
         "threads_px": (),
-        "contrast_to_noise": 0.0,
+        "contrast_to_noise": 60.0,
     }
     return Regions(**{f.name: given.get(f.name, np.zeros(0)) for f in fields(Regions)})
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from traygauge.judge.clusters import Clustering
 from traygauge.judge.distribution import Distribution, distribution
@@ -13,6 +13,7 @@ from traygauge.judge.sample import Sample
 from traygauge.judge.shares import Counted, count_share, has_mass, more_pieces, paid_errors
 from traygauge.judge.spec_tables import LengthLimit, Limits, ShareLimit, SpreadLimit
 from traygauge.judge.spec_words import figure_of, finding_of
+from traygauge.judge.unseen import Unseen, unseen
 from traygauge.judge.verdict import Answer, Interval, LimitResult
 
 Pair = tuple[float, float]
@@ -49,7 +50,9 @@ def _answers(sample: Sample, name: str) -> Iterator[LimitResult]:
         bound = Bound(
             f"{path}.at_most_percent", f"{title}, share {said[by]}", "%", limit.at_most_percent, True
         )
-        yield _share(sample, bound, finding_of(name), by)
+        result = _share(sample, bound, finding_of(name), by)
+        why = unseen(sample, finding_of(name))
+        yield result if why is None else _not_shown(result, why)
     if isinstance(limit, SpreadLimit):
         yield _figure(sample, Bound(f"{path}.at_most_percent", title, "%", limit.at_most_percent, True), name)
     if isinstance(limit, LengthLimit):
@@ -91,6 +94,19 @@ def _share(sample: Sample, bound: Bound, finding: str, by: str) -> LimitResult:
         reason=_share_reason(counted, deciding, bound, finding, answer, unmeasured_decides),
         more_pieces=more,
         deciding=_interval(counted.share, deciding, 1 - needed, 100) if counted.n else None,
+    )
+
+
+def _not_shown(result: LimitResult, why: Unseen) -> LimitResult:
+    """Return a limit as undecided that asks for more than the photos show: what was counted bounds nothing."""
+    return replace(
+        result,
+        with_unmeasured=replace(result.with_unmeasured, low=0.0, high=100.0),
+        answer=Answer.UNDECIDED,
+        rule="answered before judging: a photo has to show what a limit asks for",
+        reason=why.reason,
+        more_pieces=None,
+        deciding=None,
     )
 
 

@@ -11,6 +11,7 @@ from traygauge.judge.masses import mean_mass_mg, pieces_per_kilogram, weighed
 from traygauge.judge.packing import SOURCES, void_range
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import count_share
+from traygauge.judge.unseen import unseen
 from traygauge.judge.verdict import Figure
 
 MEASURED, RELATION, PRACTICE = "measured", "published relation", "common practice"
@@ -44,7 +45,7 @@ def figures(sample: Sample) -> tuple[Figure, ...]:
 
 def _share(sample: Sample, finding: str, title: str, error: float) -> Figure | None:
     counted = count_share(sample, finding, "count", error)
-    if not counted.n:
+    if not counted.n or unseen(sample, finding) is not None:
         return None
     low, high = counted.bounds(error, error, unmeasured=True)
     value = 100 * counted.share

@@ -18,6 +18,7 @@ from traygauge.judge.spec_tables import About
 from traygauge.judge.verdict import Answer, Verdict
 from traygauge.measure.pieces import Pieces
 from traygauge.words import MEASURED_STATES
+from traygauge_calib.sight import Sight
 
 _WORST = (Answer.REJECT, Answer.UNDECIDED, Answer.ACCEPT)
 
@@ -30,6 +31,7 @@ def judge_pieces(
     looks: int = 1,
     look_sizes: Sequence[int] | None = None,
     scoop_g: float | None = None,
+    sight: Sight | None = None,
 ) -> tuple[Pieces, Verdict]:
     """Return the pieces with findings and masses filled in, and the verdict over the batch.
 
@@ -42,13 +44,14 @@ def judge_pieces(
     look_sizes : pieces in the batch at each look so far, cumulated, this one included; where it is not given a photo a
         look is taken where there are as many photos as looks, else equal scoops.
     scoop_g : what the very pieces on the photos weigh, g: gives flakes their mass and checks the strand's volume.
+    sight : what every photo of the batch can show; a limit that asks for more is undecided. None: nothing is known.
     """
     asked = spec if spec is not None else Spec(spec=About(name="none"))
     weighing = weigh_scoop(pieces, asked, scoop_g) if scoop_g is not None else None
     asked = _with_thickness(asked, weighing)
     weighed = with_masses(pieces, asked.density_g_cm3, asked.pieces.flake_thickness_mm)
     judged = find(weighed, spec)
-    batch = sample(weighed, asked, windows_mm, looks, look_sizes)
+    batch = sample(weighed, asked, windows_mm, looks, look_sizes, sight)
     unmeasured = _unmeasured(pieces)
     if not len(pieces):
         return judged, Verdict(

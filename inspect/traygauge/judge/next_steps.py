@@ -14,6 +14,7 @@ from traygauge.judge.sieves import largest_up_to
 from traygauge.judge.spec import shipped_specs
 from traygauge.judge.spec_words import density_rule, finding_of, long_rule, mm
 from traygauge.judge.unmeasured import STANDS_UP_TO
+from traygauge.judge.unseen import in_words, unseen
 from traygauge.judge.verdict import Answer, LimitResult
 from traygauge.measure.pieces import Pieces
 
@@ -79,6 +80,9 @@ def _remedy(result: LimitResult) -> str:
 
 
 def _settle(sample: Sample, result: LimitResult) -> str:
+    name = result.path.split(".")[1]
+    if name.endswith("_share") and (why := unseen(sample, finding_of(name))) is not None:
+        return why.remedy
     if result.more_pieces is not None:
         if sample.look >= MOST_LOOKS:
             return (
@@ -152,6 +156,8 @@ def _mesh(sample: Sample) -> str:
 def notes(sample: Sample, unmeasured: dict[str, int]) -> tuple[str, ...]:
     """Return the sentences that every reader must see: what was not measured, what was assumed, what is not judged."""
     said = [*_not_measured(sample, unmeasured), *_assumed(sample)]
+    if sample.sight is not None:
+        said.append(in_words(sample.sight))
     said.append(
         "Geometry only: moisture, contamination chemistry, food contact and machine safety are judged elsewhere."
     )

@@ -13,6 +13,7 @@ from traygauge.judge.findings import BoolArray, FloatArray, flags
 from traygauge.judge.spec import Spec
 from traygauge.judge.unmeasured import Reach, reach
 from traygauge.measure.pieces import Pieces
+from traygauge_calib.sight import Sight
 
 _NO_STRAND = ("crumb", "thread", "flake")
 #: Findings that only a strand piece can have.
@@ -33,6 +34,7 @@ class Sample:
     form : ndarray (n,) of str; photo : ndarray (n,), number of the photo each piece is from, in order of names.
     look : how many times the batch has been judged, this one included.
     shares : share of the pieces that each look so far had seen, cumulated; the last is 1.
+    sight : what every photo can show, None where it is not known.
     """
 
     pieces: Pieces
@@ -45,6 +47,7 @@ class Sample:
     photo: npt.NDArray[np.intp]
     look: int
     shares: tuple[float, ...]
+    sight: Sight | None = None
 
     def base(self, finding: str) -> BoolArray:
         """Return the mask (n,) of the things among which a finding is counted.
@@ -78,6 +81,7 @@ def sample(
     windows_mm: Mapping[str, Window],
     look: int = 1,
     look_sizes: Sequence[int] | None = None,
+    sight: Sight | None = None,
 ) -> Sample:
     """Return a batch made ready to be judged."""
     weights, sides = border_weights(pieces, windows_mm)
@@ -92,6 +96,7 @@ def sample(
         np.unique(pieces["photo"].astype(str), return_inverse=True)[1],
         look,
         _shares(pieces, look, look_sizes),
+        sight,
     )
 
 

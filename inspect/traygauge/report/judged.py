@@ -37,10 +37,7 @@ _FALLBACK = {
 }
 
 _GEOMETRY = "Geometry only: moisture, foreign material, food contact and machine safety are judged elsewhere."
-_ALWAYS = (
-    "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it.",
-    "Dust, and anything smaller than the photo can resolve, is not seen: sieve where it matters.",
-)
+_ALWAYS = "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it."
 
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|mm²|mg|g|kg|px)\b|%)")
 
@@ -142,7 +139,7 @@ def notes(batch: Batch) -> tuple[tuple[str, ...], tuple[str, ...]]:
     first = said[:1] if batch.verdict.unmeasured else []
     rest = [n for n in said if n not in first]
     geometry = [] if any("eometry" in n for n in rest) else [_GEOMETRY]
-    return tuple(first), (*rest, *geometry, *_ALWAYS)
+    return tuple(first), (*rest, *geometry, _ALWAYS)
 
 
 def _limit_figure(result: LimitResult) -> KeyFigure:

@@ -18,6 +18,7 @@ from traygauge.report.piece_text import PieceText
 from traygauge.words import MEASURED_STATES
 from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.fitness import Check
+from traygauge_calib.sight import Sight
 from traygauge_calib.tray_view import TrayView
 
 #: Labels on a photo with more of one finding than this are its two-letter code; so are all labels where the pieces
@@ -96,7 +97,7 @@ def _part(
         marks=_marks(own, places, counted, text),
         level=inspection.fitness.level,
         checks=tuple(_check(c) for c in inspection.fitness.checks),
-        scale=_scale(inspection.tray),
+        scale=(*_scale(inspection.tray), *_sight(inspection.sight)),
         facts=_facts(inspection),
         warnings=tuple(sentence(w) for w in inspection.tray.warnings),
     )
@@ -169,6 +170,14 @@ def _shared(tray: TrayView) -> list[Fact]:
         ("u of the camera's foot point (shared)", scale.foot_mm, f"{scale.foot_mm:.1f} mm"),
     )
     return [Fact(label, shown) for label, value, shown in said if value > 0 and math.isfinite(value)]
+
+
+def _sight(sight: Sight) -> tuple[Fact, ...]:
+    return (
+        Fact("threads are seen from", f"{fixed(sight.thread_mm, 2)} mm width"),
+        Fact("fines are seen from", f"{fixed(sight.crumb_mm, 2)} mm"),
+        Fact("u of one length at best", f"{fixed(sight.u_length_mm, 3)} mm"),
+    )
 
 
 def _facts(inspection: PhotoInspection) -> tuple[Fact, ...]:
