@@ -251,6 +251,7 @@ def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
             _edge(narrow * (x[..., None].astype(np.float32) - few.s[:, None]))[0] for x in (inner, outer)
         )
         weight, change = few.weight, np.ones(len(t))
+        off = 1.0 + 0.25 * np.minimum((outer[:, 1] / 0.25) ** 2, 4.0)  # the outline ends near s = 0
         if dark:
             # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
             # measured by what there is to explain there
@@ -263,7 +264,7 @@ def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
         for face, beside in _DARK_STARTS if dark else _BRIGHT_STARTS:
             f = np.where(lean > 0.05, 1.0, face).astype(np.float32)
             rest = ci + f[:, None, None] * (co - ci) + beside * (1 - co) - few.share
-            cost = (weight * np.abs(rest)).sum((1, 2)) / change
+            cost = (weight * np.abs(rest)).sum((1, 2)) / change * off
             better = cost < best
             best = np.where(better, cost, best)
             start[better] = p[better]

@@ -19,6 +19,10 @@ SingleArray = npt.NDArray[np.float32]
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
+_OUTLINE_SD, _OUTLINE_MOST = (
+    0.1,
+    3.0,
+)  # how far an edge may lie from the outline, in half widths; the most it costs
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +98,8 @@ def _widths_in_batch(width: FloatArray, weight: FloatArray) -> FloatArray:
 def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray) -> FloatArray:
     """Return the two sides' edges (n, 2), in u, of station-averaged half profiles (n, 2, m).
 
-    Of the steep places of either side that pair is taken which is steep and as wide as the batch's other pieces.
+    Of the steep places of either side that pair is taken which is steep, near the outline's half width (u = 1), and as
+    wide as the batch's other pieces.
     """
     place, height = _steep_places(profiles, u, 3)
     strength = height / (height.max(-1, keepdims=True) + 1e-12)
@@ -104,7 +109,10 @@ def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray) -> 
     pair_strength = (strength[:, 0, :, None] * strength[:, 1, None, :]).reshape(len(place), -1)
     share = pair_strength / (pair_strength.sum(1, keepdims=True) + 1e-12)
     common = _widths_in_batch(pair_width, share)
-    best = (np.log(pair_strength + 1e-6) + np.log(common + 0.02 * len(place))).argmax(1)
+    # the outline keeps to colour where a shadow is as dark as the piece; where it does not, the batch overrules it
+    far = np.minimum(0.5 * ((place - 1.0) / _OUTLINE_SD) ** 2, _OUTLINE_MOST)
+    off = (far[:, 0, :, None] + far[:, 1, None, :]).reshape(len(place), -1)
+    best = (np.log(pair_strength + 1e-6) + np.log(common + 0.02 * len(place)) - off).argmax(1)
     i = np.arange(len(place))
     return np.stack([place[i, 0, best // 3], place[i, 1, best % 3]], -1)
 
