@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from traygauge import __version__
-from traygauge.commands import demo, inspecting, lens, plan, repeat, sheet, spec, verify
+from traygauge.commands import compare, demo, inspecting, lens, plan, repeat, sheet, spec, verify
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_shared.errors import TraygaugeError
@@ -32,6 +32,7 @@ app.add_typer(sheet.app, name="sheet")
 app.command("lens", epilog=lens.EXAMPLES)(lens.lens)
 app.add_typer(spec.app, name="spec")
 app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
+app.command("compare", epilog=compare.EXAMPLES)(compare.compare)
 app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
 app.command("repeat", epilog=repeat.EXAMPLES)(repeat.repeat)
 app.command("demo", epilog=demo.EXAMPLES)(demo.demo)

@@ -98,20 +98,31 @@ def report_folder(files: Sequence[Path]) -> Path:
 def show_and_write(
     env: Environment, batch: Batch, folder: Path, *, as_json: bool = False, certificate: bool = False
 ) -> None:
-    """Say the verdict, write the report and say where it is; of nothing but refused photos there is none."""
-    from traygauge.records import verdict_json
-    from traygauge.report import verdict_text, write_report
+    """Write the report, say the verdict and where the report is; of nothing but refused photos there is none.
 
-    if as_json:
-        env.say(verdict_json(batch).decode().rstrip())
-    else:
-        env.say(verdict_text(batch, env.width, env.colour).rstrip())
-    if not batch.photos:
-        return
-    say = env.tell if as_json else env.say
-    page = write_report(batch, folder)
-    say(f"\nReport: {page}")
+    Written first, so that a reader of the output who has seen enough (a pipe) costs no report; said in any case.
+    """
+    from traygauge.records import verdict_json
+    from traygauge.report import verdict_text
+
+    written: list[str] = []
+    try:
+        if batch.photos:
+            written = _write(batch, folder, certificate)
+    finally:
+        said = verdict_json(batch).decode() if as_json else verdict_text(batch, env.width, env.colour)
+        env.say(said.rstrip())
+    for line in written:
+        (env.tell if as_json else env.say)(line)
+
+
+def _write(batch: Batch, folder: Path, certificate: bool) -> list[str]:
+    """Write the report and return the lines that say where it is."""
+    from traygauge.report import write_report
+
+    lines = [f"\nReport: {write_report(batch, folder)}"]
     if certificate:
         from traygauge.report.certificate import write_certificate
 
-        say(f"Certificate: {write_certificate(batch, folder / 'certificate.pdf')}")
+        lines.append(f"Certificate: {write_certificate(batch, folder / 'certificate.pdf')}")
+    return lines

@@ -31,7 +31,7 @@ Json = dict[str, Any]
 
 def verdict_json(batch: Batch) -> bytes:
     """Return a batch's verdict as the bytes of a `verdict.json` (UTF-8, indented, keys in the schema's order)."""
-    document = _document(batch)
+    document = verdict_document(batch)
     return (json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
 
 
@@ -75,7 +75,8 @@ def outcome(batch: Batch) -> str:
     return "measured" if len(batch.pieces) else "empty"
 
 
-def _document(batch: Batch) -> Json:
+def verdict_document(batch: Batch) -> Json:
+    """Return what a `verdict.json` holds as plain values."""
     verdict = batch.verdict
     return {
         "format": FORMAT_NUMBER,
@@ -167,8 +168,17 @@ def _photo(inspection: PhotoInspection) -> Json:
             "level": inspection.fitness.level,
             "checks": [_check(c) for c in inspection.fitness.checks],
         },
+        "u_shared_mm": dict(zip(("length", "diameter"), _u_shared(inspection.pieces), strict=True)),
         "seconds": {k: _number(v) for k, v in inspection.seconds.items()},
     }
+
+
+def _u_shared(pieces: Pieces) -> list[float | None]:
+    """Return what all pieces of a photo share of u(length) and u(diameter): medians over the measured ones, mm."""
+    shared = [part for name, part in pieces.u_parts.items() if name.startswith("shared ")]
+    whole = np.sqrt(sum((part**2 for part in shared), np.zeros((len(pieces), 2))))
+    seen = whole[np.isfinite(whole).all(1) & (whole > 0).any(1)]
+    return [_number(v) for v in np.median(seen, axis=0)] if len(seen) else [None, None]
 
 
 def _scale(tray: TrayView) -> Json:

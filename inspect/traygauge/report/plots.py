@@ -47,6 +47,57 @@ def histogram(shown: Distribution) -> str:
     return "".join(parts)
 
 
+def two_histograms(a: Distribution, b: Distribution) -> str:
+    """Return two distributions over the same bins as one SVG element: a filled, b outlined, as shares of each.
+
+    Raises
+    ------
+    ValueError
+        Their bins differ.
+    """
+    if not np.array_equal(a.edges, b.edges):
+        raise ValueError("two distributions are drawn over the same bins")
+    low, high = _span(a)
+    shares = [100 * d.counts / max(int(d.counts.sum()), 1) for d in (a, b)]
+    ticks_y = ticks(0, max(float(s.max()) for s in shares), 4)
+    ticks_x = ticks(low, high, 8)
+    top_y = max(ticks_y[-1], *(float(s.max()) for s in shares), 1e-9)
+
+    def x(value: float) -> float:
+        return _LEFT + (value - low) / (high - low) * (_WIDE - _LEFT - _RIGHT)
+
+    def y(share: float) -> float:
+        return _HIGH - _BOTTOM - share / top_y * (_HIGH - _TOP - _BOTTOM)
+
+    parts = [
+        f'<svg class="plot" viewBox="0 0 {_WIDE:g} {_HIGH:g}" role="img" aria-label="{_spoken(a)}; {_spoken(b)}">',
+        *(_grid(y(t), f"{t:g} %") for t in ticks_y),
+        *_shares(a, shares[0].tolist(), x, y),
+        _outline(b.edges.tolist(), shares[1].tolist(), x, y),
+        *(_tick(x(t), fixed(t, _decimals(ticks_x))) for t in ticks_x),
+        _text(_WIDE - _RIGHT, _HIGH - 6, f"{a.title.lower()}, {a.unit}", "end"),
+        _text(0, _TOP - 28, "share of pieces", "start"),
+        *_limits(a.lines, x),
+        "</svg>",
+    ]
+    return "".join(parts)
+
+
+def _shares(shown: Distribution, shares: list[float], x: Scale, y: Scale) -> list[str]:
+    """Return plain filled bars of the shares."""
+    return [
+        f'<path class="bar" d="M{x(a) + 0.75:.1f} {y(0):.1f}V{y(share):.1f}H{x(b) - 0.75:.1f}V{y(0):.1f}Z"/>'
+        for share, a, b in zip(shares, shown.edges[:-1].tolist(), shown.edges[1:].tolist(), strict=True)
+        if share
+    ]
+
+
+def _outline(edges: list[float], shares: list[float], x: Scale, y: Scale) -> str:
+    """Return the stepped outline of a histogram."""
+    steps = "".join(f"V{y(share):.1f}H{x(right):.1f}" for share, right in zip(shares, edges[1:], strict=True))
+    return f'<path class="other" d="M{x(edges[0]):.1f} {y(0):.1f}{steps}V{y(0):.1f}"/>'
+
+
 def interval_strip(strip: Strip, *, wide: float = 200.0, high: float = 30.0) -> str:
     """Return an interval against its limit as an SVG element: what is not allowed is hatched."""
     low, top = _strip_span(strip)
