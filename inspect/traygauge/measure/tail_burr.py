@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import cv2
@@ -78,18 +79,16 @@ def burrs(rings: Rings, usable: BoolArray, diameter_px: float, lowest_px: float)
 
 def _boxes(rings: Rings, usable: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the middles (n, 2), long axes (n, 2) and half sides (n, 2), long first, of the bodies' smallest boxes."""
-    middle, axis, half = np.zeros((len(rings), 2)), np.zeros((len(rings), 2)), np.zeros((len(rings), 2))
+    rows = np.zeros((len(rings), 5))
     points = rings.points.astype(np.float32)
-    for k in range(len(rings)):
-        mine = slice(rings.start[k], rings.start[k + 1])
-        own = points[mine] if usable[mine].all() else points[mine][usable[mine]]
-        if len(own) < 5:
-            continue
-        middle[k], (w, h), deg = cv2.minAreaRect(own)
-        c, s = np.cos(np.radians(deg)), np.sin(np.radians(deg))
-        axis[k] = (c, s) if w >= h else (-s, c)
-        half[k] = max(w, h) / 2, min(w, h) / 2
-    return middle, axis, half
+    all_of = np.logical_and.reduceat(usable, rings.start[:-1])
+    for k, (a, b) in enumerate(itertools.pairwise(rings.start.tolist())):
+        own = points[a:b] if all_of[k] else points[a:b][usable[a:b]]
+        if len(own) > 4:
+            (x, y), (w, h), deg = cv2.minAreaRect(own)
+            rows[k] = (x, y, w, h, deg) if w >= h else (x, y, h, w, deg + 90)
+    angle = np.radians(rows[:, 4])
+    return rows[:, :2], np.stack([np.cos(angle), np.sin(angle)], -1), rows[:, 2:4] / 2
 
 
 def _above_smooth(reach: FloatArray) -> FloatArray:
@@ -102,9 +101,10 @@ def _above_smooth(reach: FloatArray) -> FloatArray:
     first = np.where(seen & (np.abs(v) < 0.9), 1.0, 0.0)  # the outermost strips round the corners
     weight = first
     residual = np.full((e, k), -np.inf)
-    for _ in range(6):
-        normal = np.einsum("ek,ka,kb->eab", weight, basis, basis) + 1e-6 * np.eye(3)
-        right = np.einsum("ek,ek,ka->ea", weight, value, basis)
+    products = (basis[:, :, None] * basis[:, None, :]).reshape(k, 9)
+    for _ in range(5):
+        normal = (weight @ products).reshape(e, 3, 3) + 1e-6 * np.eye(3)
+        right = (weight * value) @ basis
         residual = value - np.linalg.solve(normal, right[..., None])[..., 0] @ basis.T
         outwards = np.maximum(residual, 0.0) / 0.5
         weight = first / (1 + outwards**4) / (1 + (np.minimum(residual, 0.0) / 1.2) ** 2)

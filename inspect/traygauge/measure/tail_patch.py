@@ -19,6 +19,9 @@ IntArray = npt.NDArray[np.int64]
 Image = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.uint8]
 
+#: Points in a row of the grid in which single points are looked up (an image may not be wider than 32767).
+_ROW = 1024
+
 #: A glint along a dark flank is still so much like the piece; the tray between a thread and its body is not.
 GLINT = 0.3
 
@@ -28,15 +31,20 @@ _ZERO = 30.0
 
 def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArray:
     """Return the contrast at the pixels nearest to points (m, 2): 0 tray, 1 piece, by the levels of region `owner`."""
-    pixels = regions.tray.photo.pixels
-    x = np.clip(np.rint(points[:, 0]).astype(np.int64), 0, pixels.shape[1] - 1)
-    y = np.clip(np.rint(points[:, 1]).astype(np.int64), 0, pixels.shape[0] - 1)
-    rgb = pixels.reshape(-1, 3)[y * pixels.shape[1] + x]
-    weights = regions.contrast
-    light = LINEAR_OF_CODE[rgb[:, 0]] * weights[0] + LINEAR_OF_CODE[rgb[:, 1]] * weights[1]
-    light = light + LINEAR_OF_CODE[rgb[:, 2]] * weights[2]
+    rows = -(-len(points) // _ROW)
+    where = np.zeros((rows * _ROW, 2), np.float32)
+    where[: len(points)] = points
+    grid = where.reshape(rows, _ROW, 2)
+    rgb = cv2.remap(regions.tray.photo.pixels, grid, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    light = _signal(regions, rgb).reshape(-1)[: len(points)]
     step = regions.level_piece - regions.level_tray
-    return (light - regions.level_tray[owner]) / step[owner]
+    return np.asarray((light - regions.level_tray[owner]) / step[owner], float)
+
+
+def _signal(regions: Regions, rgb: npt.NDArray[np.uint8]) -> Image:
+    """Return the signal of pixels (h, w, 3): linear light weighted by the photo's contrast."""
+    table = (LINEAR_OF_CODE[:, None] * regions.contrast.astype(np.float32))[None]
+    return np.asarray(cv2.transform(cv2.LUT(rgb, table), np.ones((1, 3), np.float32)), np.float32)
 
 
 def label_at(regions: Regions, points: FloatArray) -> IntArray:
@@ -115,11 +123,9 @@ def lay_out(
     other = np.zeros_like(eight)
     worth = np.ones(eight.shape, np.float32)  # contrast of one step
     hides = np.concatenate([[False], solid])
-    table = (LINEAR_OF_CODE[:, None] * regions.contrast.astype(np.float32))[None]
-    summed = np.ones((1, 3), np.float32)
     for k, (x0, y0, x1, y1), (px, py) in zip(which, boxes, place, strict=True):
         at = np.s_[py : py + y1 - y0, px : px + x1 - x0]
-        signal = cv2.transform(cv2.LUT(regions.tray.photo.pixels[y0:y1, x0:x1], table), summed)
+        signal = _signal(regions, regions.tray.photo.pixels[y0:y1, x0:x1])
         step = np.float32(1 / (regions.level_piece[k] - regions.level_tray[k]))
         contrast = (signal - np.float32(regions.level_tray[k])) * step
         one = np.float32(max(1.0, float(contrast.max())) / (255 - _ZERO))
@@ -141,15 +147,15 @@ def lay_out(
         box,
         thin.astype(np.float32) * worth,
         (away <= 0).astype(np.uint8),
-        _without_slits(own, (eight - _ZERO) * worth > GLINT, disc_px),
+        _without_slits(own, (eight[::2, ::2] - _ZERO) * worth[::2, ::2] > GLINT, disc_px),
         cv2.morphologyEx(other, cv2.MORPH_OPEN, disc),
         away,
     )
 
 
-def _without_slits(own: Mask, bright: npt.NDArray[np.bool_], disc_px: float) -> Mask:
-    """Return bodies with glints in slits closed and threads opened away, at half size: what for needs no more."""
-    half, lit = own[::2, ::2], bright[::2, ::2]
+def _without_slits(own: Mask, lit: npt.NDArray[np.bool_], disc_px: float) -> Mask:
+    """Return bodies with glints (`lit`, at half size) in slits closed and threads opened away."""
+    half = own[::2, ::2]
     slit, disc = (
         cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_odd(d), _odd(d)))
         for d in (0.4 * disc_px, 0.5 * disc_px)

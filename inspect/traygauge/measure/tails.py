@@ -181,11 +181,11 @@ def _faint(scene: _Scene, normal: FloatArray) -> BoolArray:
     rings, blur = scene.rings, scene.sight.blur_px
     owner = rings.owner
     hides = np.concatenate([[False], scene.solid])
-    contrast, hidden = np.zeros(len(owner)), np.zeros(len(owner), bool)
+    contrast = np.zeros(len(owner))
     for further in (1.5, 2.5):
         contrast += 0.5 * signal_at(scene.regions, rings.points + (2.2 * blur + further) * normal, owner)
-    for further in (2.0, 5.0):  # a neighbour, or its blurred edge
-        hidden |= hides[label_at(scene.regions, rings.points + (2.2 * blur + further) * normal)]
+    # a neighbour, or its blurred edge
+    hidden = hides[label_at(scene.regions, rings.points + (2.2 * blur + 4.0) * normal)]
     level = max(FAINTEST, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
     return narrow_peaks(rings, contrast, hidden, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
