@@ -40,6 +40,8 @@ def refined(field: Field, rods: FloatArray, search: Search, diameter_sd: float =
 
     `diameter_sd` is the batch's relative spread of diameters.
     """
+    if not len(rods):
+        return rods
     moved = _flanks_moved(field, rods, search, diameter_sd)
     return _ends_moved(field, moved, search) if search.tilts else moved
 
