@@ -36,15 +36,10 @@ def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArr
     where[: len(points)] = points
     grid = where.reshape(rows, _ROW, 2)
     rgb = cv2.remap(regions.tray.photo.pixels, grid, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
-    light = _signal(regions, rgb).reshape(-1)[: len(points)]
+    linear = LINEAR_OF_CODE[rgb.reshape(-1, 3)[: len(points)]]
+    light = np.einsum("mc,mc->m", linear, regions.own_contrast.astype(np.float32)[owner])
     step = regions.level_piece - regions.level_tray
-    return np.asarray((light - regions.level_tray[owner]) / step[owner], float)
-
-
-def _signal(regions: Regions, rgb: npt.NDArray[np.uint8]) -> Image:
-    """Return the signal of pixels (h, w, 3): linear light weighted by the photo's contrast."""
-    table = (LINEAR_OF_CODE[:, None] * regions.contrast.astype(np.float32))[None]
-    return np.asarray(cv2.transform(cv2.LUT(rgb, table), np.ones((1, 3), np.float32)), np.float32)
+    return np.asarray((light - regions.level_tray[owner]) / np.where(step > 0, step, np.inf)[owner], float)
 
 
 def label_at(regions: Regions, points: FloatArray) -> IntArray:
@@ -123,11 +118,13 @@ def lay_out(
     other = np.zeros_like(eight)
     worth = np.ones(eight.shape, np.float32)  # contrast of one step
     hides = np.concatenate([[False], solid])
+    summed = np.ones((1, 3), np.float32)
     for k, (x0, y0, x1, y1), (px, py) in zip(which, boxes, place, strict=True):
         at = np.s_[py : py + y1 - y0, px : px + x1 - x0]
-        signal = _signal(regions, regions.tray.photo.pixels[y0:y1, x0:x1])
-        step = np.float32(1 / (regions.level_piece[k] - regions.level_tray[k]))
-        contrast = (signal - np.float32(regions.level_tray[k])) * step
+        table = (LINEAR_OF_CODE[:, None] * regions.own_contrast[k].astype(np.float32))[None]
+        signal = cv2.transform(cv2.LUT(regions.tray.photo.pixels[y0:y1, x0:x1], table), summed)
+        step = regions.level_piece[k] - regions.level_tray[k]
+        contrast = (signal - np.float32(regions.level_tray[k])) * np.float32(1 / step if step > 0 else 0)
         one = np.float32(max(1.0, float(contrast.max())) / (255 - _ZERO))
         worth[at] = one
         eight[at] = np.clip(contrast / one + np.float32(_ZERO), 0, 255).astype(np.uint8)
