@@ -5,16 +5,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment import part_judge, part_label, part_polish
+from traygauge.segment import part_judge, part_label, part_necks, part_polish
 from traygauge.segment.part_explain import explained
 from traygauge.segment.part_field import BoolArray, Clump, FloatArray, field_of
 from traygauge.segment.part_prior import StrandPrior, heap_prior, looks_single, strand_prior
 
 __all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clump", "part_clumps", "strand_prior"]
+
+
+#: Share of a convex clump that rods must explain, weighted with their confidence, lest it be one piece of another form.
+_EXPLAINED, _CONVEX = 0.45, 0.88
+#: What rods leave over is part of a covered piece up to this area, square diameters, and this sure.
+_LARGEST_COVERED, _LEFT_OVER = 1.2, 0.2
+#: A piece that is no strand has at least this solidity; parts smaller than a speck (px) are not cut off it.
+_HOLLOW, _SPECK = 0.7, 12.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +68,7 @@ def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Part
         return []
     prior = prior or heap_prior([clump.mask for clump in clumps])
     if prior is None:
-        return [_blobs_only(clump.mask) for clump in clumps]
+        return [_at_necks(clump.mask, _SPECK) for clump in clumps]
     field = field_of(clumps, prior.diameter_px)
     found = explained(field, prior)
     field = found.field
@@ -75,24 +82,50 @@ def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Part
         mine = stack.order[own[stack.order] == k]
         crop = field.in_crop(rods[mine], own[mine])
         words = [state[m] for m in mine]
-        out.append(_as_parting(clump.mask, crop, words, confidence[mine], field.diameter / field.scale))
+        diameter = field.diameter / field.scale
+        if _explains(clump.mask, crop, confidence[mine]):
+            out.append(_as_parting(clump.mask, crop, words, confidence[mine], diameter))
+        else:
+            out.append(_at_necks(clump.mask, 0.1 * diameter**2))
     return out
+
+
+def _explains(mask: BoolArray, rods: FloatArray, confidence: FloatArray) -> bool:
+    """Return whether rods (n, 6) are a better explanation than that the clump is no strand."""
+    good = confidence >= part_judge.POOR
+    if not good.any():
+        return False
+    area = np.minimum(rods[:, 4] * (rods[:, 3] + np.pi / 2 * rods[:, 5]), float(mask.sum()))
+    share = float((confidence * area).sum()) / float(mask.sum())
+    return share > _EXPLAINED or part_necks.solidity(mask) < _CONVEX
 
 
 def _as_parting(
     mask: BoolArray, rods: FloatArray, state: list[str], confidence: FloatArray, diameter: float
 ) -> Parting:
+    """Return a clump parted after its rods (n, 6), lowest first; what they leave is covered or unresolved."""
     labels, left = part_label.labelled(mask, rods, 0.12 * diameter)
     rest = part_label.blobs(left, 0.2 * diameter, 0.06 * diameter**2)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
-    extra = int(rest.max())
-    areas = np.bincount(rest.ravel(), minlength=extra + 1)[1:]
-    state = state + ["covered" if a < 1.2 * diameter**2 else "unresolved" for a in areas]
-    rod_px = np.full((len(rods) + extra, 5), np.nan)
+    areas = np.bincount(rest.ravel())[1:]
+    rod_px = np.full((len(rods) + len(areas), 5), np.nan)
     rod_px[: len(rods)] = rods[:, :5]
     rod_px[:, 2] %= np.pi
-    return _compact(labels, state, np.concatenate([confidence, np.full(extra, 0.2)]), rod_px)
+    poor = np.flatnonzero(confidence < part_judge.POOR)
+    rod_px[poor] = np.nan
+    words = ["unresolved" if k in poor else word for k, word in enumerate(state)]
+    words += ["covered" if area < _LARGEST_COVERED * diameter**2 else "unresolved" for area in areas]
+    return _compact(labels, words, np.concatenate([confidence, np.full(len(areas), _LEFT_OVER)]), rod_px)
+
+
+def _at_necks(mask: BoolArray, least_area: float) -> Parting:
+    """Return a clump that is no strand, parted by its notches; what stays far from convex is unresolved."""
+    necks = part_necks.parted_at_necks(mask, least_area)
+    n = len(necks.confidence)
+    one = "whole" if n == 1 else "parted"
+    words = tuple(one if solid > _HOLLOW else "unresolved" for solid in necks.solidity)
+    return Parting(part_label.spread(necks.labels, mask), words, necks.confidence, np.full((n, 5), np.nan))
 
 
 def _compact(
@@ -105,9 +138,3 @@ def _compact(
     number[keep + 1] = np.arange(1, len(keep) + 1)
     words = tuple("whole" if len(keep) == 1 and state[k] == "parted" else state[k] for k in keep)
     return Parting(number[labels], words, confidence[keep], rod_px[keep])
-
-
-def _blobs_only(mask: BoolArray) -> Parting:
-    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
-    n = count - 1
-    return Parting(labels.astype(np.int32), ("whole",) * n, np.ones(n), np.full((n, 5), np.nan))

@@ -19,7 +19,7 @@ Float32Array = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-WORK_DIAMETER = 28.0
+WORK_DIAMETER = 40.0
 #: Energy of the mask's own edge; 1 is the energy at which an edge is as likely as the pieces' shading.
 _MASK_ENERGY = 10.0
 #: The most that an edge in the picture can have.
