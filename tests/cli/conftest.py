@@ -30,9 +30,9 @@ Program = Callable[..., Run]
 def program(tmp_path: Path) -> Program:
     """Return a function that calls the program with words and gives a `Run`."""
 
-    def call(*words: str | Path, terminal: bool = False) -> Run:
+    def call(*words: str | Path, terminal: bool = False, asked: bool = False) -> Run:
         out, err = io.StringIO(), io.StringIO()
-        environment = Environment(out, err, terminal, terminal, 80, terminal, tmp_path / "config")
+        environment = Environment(out, err, terminal, terminal, 80, terminal, tmp_path / "config", asked)
         code = main([str(word) for word in words], environment)
         return Run(code, out.getvalue(), err.getvalue())
 

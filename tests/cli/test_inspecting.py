@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
 import re
@@ -12,9 +13,11 @@ from typing import Any
 
 import pytest
 
+from traygauge.cli import main
 from traygauge.commands import demo
 from traygauge.commands.inspecting import report_folder
 from traygauge.commands.photos import photo_files
+from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_calib.prints import find_print
 from traygauge_shared.loading import load_photo
@@ -157,12 +160,43 @@ def test_a_folder_that_cannot_be_written_to_is_no_fault_of_ours(program: Program
     assert "to do:" in run.err
 
 
+def test_a_certificate_is_written_when_asked_for(program: Program, photos: Path) -> None:
+    from pypdf import PdfReader
+
+    run = program("inspect", photos / "other.jpg", "--certificate", "--spec", spec_file(photos, KEEPS))
+    path = photos / "other" / "certificate.pdf"
+    assert f"Certificate: {path}" in run.out
+    (page,) = PdfReader(path).pages
+    assert "generous" in page.extract_text()
+
+
+def test_a_weighed_scoop_enters_and_the_report_says_so(program: Program, photos: Path) -> None:
+    spec = spec_file(photos, KEEPS + "[material]\ndensity_g_cm3 = 1.24\n")
+    run = program("inspect", photos / "good.jpg", "--spec", spec, "--scoop-g", "5", "--json")
+    verdict = json.loads(run.out)
+    assert verdict["settings"]["scoop weighed"] == "5 g"
+    # 12 pieces of about 9 mg: 5 g is some fifty times as much
+    assert any("5 g" in note and "check density" in note for note in verdict["notes"])
+
+
+def test_a_reader_who_leaves_early_costs_no_report(program: Program, photos: Path) -> None:
+    class Closed(io.StringIO):
+        def write(self, _: str) -> int:
+            raise BrokenPipeError
+
+    closed = Closed()
+    env = Environment(closed, io.StringIO(), False, False, 80, False, photos / "config")
+    assert main(["inspect", str(photos / "empty.jpg"), "--out", str(photos / "r")], env) == 0
+    assert (photos / "r" / "report.html").is_file()
+
+
 # --- which files, which folder ----------------------------------------------------------------------------------
 
 
 def test_folders_stand_for_the_photos_in_them_once_each_in_order(photos: Path) -> None:
     (photos / "notes.txt").write_text("no photo")
     (photos / ".hidden.jpg").write_bytes(b"")
+    (photos / "good.annotated.jpg").write_bytes(b"")  # a picture of ours from an earlier report
     found = photo_files([photos, photos / "good.jpg"])
     assert [p.name for p in found] == ["empty.jpg", "good.jpg", "other.jpg"]
 

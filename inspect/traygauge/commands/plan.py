@@ -229,7 +229,7 @@ def _say_how(env: Environment) -> None:
     say_heading(env, "How to take the scoops (common practice)")
     say_list(env, _taking(), mark="  - ")
     env.say("\nNext: traygauge inspect SCOOP1 SCOOP2 ... --spec FILE")
-    env.say("      and with --look 2, --look 3 ... where scoops are added to a batch already judged")
+    env.say("      with --look 2, 3 ... once scoops are added to a batch already judged")
 
 
 def _facts(made: SamplingPlan) -> dict[str, object]:
