@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from traygauge.measure.tail_outline import root_of
+from traygauge.measure.tail_outline import Root, root_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -34,12 +34,14 @@ class Ridge:
     points : ndarray (k, 2), photo px.
     weight : ndarray (k,): contrast integrated across, px of full contrast.
     peak : ndarray (k,): contrast on the ridge.
+    own : ndarray (k,), bool: whether the point lies in the piece's own region.
     has_tip : whether it fades, rather than reaching a body or leaving the picture.
     """
 
     points: FloatArray
     weight: FloatArray
     peak: FloatArray
+    own: npt.NDArray[np.bool_]
     has_tip: bool
 
 
@@ -93,6 +95,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     root = root_of(ring, step, path, ridge.weight / 2, sight.blur_px, sight.diameter_px)
     if root is None:
         return None
+    root = _at_region_edge(root, ridge.own, arc)
     tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
     length = tip - root.at_px
     # a corner of the body ends where its two sides meet, a thread goes on from there (no such place: NaN, no objection)
@@ -110,6 +113,18 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
     taper = _taper(ridge, arc, root.at_px, tip, THREAD_BLUR * sight.blur_px)
     return Thread(line, length, u_length, profile, weight, taper, root.first, root.last)
+
+
+def _at_region_edge(root: Root, own: npt.NDArray[np.bool_], arc: FloatArray) -> Root:
+    """Return the root where the path leaves the piece's region, if most of the thread lies outside of that.
+
+    Then the thread was too faint for the outline, or was parted from the piece: its region ends at the cut edge.
+    """
+    if own.all() or own.mean() > 0.4 or len(own) < 5:
+        return root
+    out = int(np.argmax(~own)) if own[0] else 0
+    leaves = float(arc[out - 1] + arc[out]) / 2 if out else 0.0
+    return replace(root, at_px=max(root.at_px, leaves))
 
 
 def _calmed(points: FloatArray) -> FloatArray:

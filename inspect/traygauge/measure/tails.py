@@ -240,7 +240,7 @@ def _one(
 ) -> _Found | None:
     """Return what track i is, None where it is no thread on a cut edge."""
     k, sight = int(patches.region[p]), scene.sight
-    ridge = _ridge(patches.shift_px[p], out, back, i)
+    ridge = _ridge(scene.regions, k, patches.shift_px[p], out, back, i)
     thread = thread_of(ridge, ring, step, sight)
     if thread is None:
         return None
@@ -259,7 +259,7 @@ def _one(
     return _Found(k, ends_at, thread)
 
 
-def _ridge(shift: FloatArray, out: Tracks, back: Tracks, i: int) -> Ridge:
+def _ridge(regions: Regions, k: int, shift: FloatArray, out: Tracks, back: Tracks, i: int) -> Ridge:
     """Return the way from the body to the tip, the track back to the body turned round."""
     beyond = 3 if out.end[i] == TIP else 0  # what fades belongs to the profile of the tip
     n0, n1 = int(back.size[i]), int(min(out.size[i] + beyond, out.points.shape[1]))
@@ -270,9 +270,9 @@ def _ridge(shift: FloatArray, out: Tracks, back: Tracks, i: int) -> Ridge:
     used = np.concatenate([np.ones(max(n0 - 1, 0), bool), np.arange(n1) < out.used[i]])
     points = joined[0][used]
     apart = np.concatenate([[True], np.hypot(*np.diff(points, axis=0).T) > 1e-6])
-    return Ridge(
-        points[apart] + shift, joined[1][used][apart], joined[2][used][apart], bool(out.end[i] == TIP)
-    )
+    points = points[apart] + shift
+    own = label_at(regions, points) == k + 1
+    return Ridge(points, joined[1][used][apart], joined[2][used][apart], own, bool(out.end[i] == TIP))
 
 
 def _bodies_apart(patches: Patches, p: int, a: FloatArray, b: FloatArray) -> bool:
