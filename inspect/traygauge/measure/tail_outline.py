@@ -196,11 +196,13 @@ class Root:
     ----------
     at_px : arc along the thread's path at which it crosses the cut edge; negative before the path's first point.
     edge_px : arc at which it crosses the outline beside it, continued under it; NaN where it doesn't.
+    kinks : how many sides of the thread show in the outline (0 to 2).
     first, last : indices into the ring: what lies between them (last may run past the end) is thread, not body.
     """
 
     at_px: float
     edge_px: float
+    kinks: int
     first: int
     last: int
 
@@ -263,7 +265,7 @@ def root_of(
     taken = _run((within & outer).any(axis=1), foot) or (foot, foot)
     m = len(ring)
     edge = float("nan") if line is None else line - inside * spacing
-    return Root(at - inside * spacing, edge, taken[0] % m, taken[0] % m + taken[1] - taken[0])
+    return Root(at - inside * spacing, edge, len(kinks), taken[0] % m, taken[0] % m + taken[1] - taken[0])
 
 
 def _squares_between(a: FloatArray, b: FloatArray) -> FloatArray:

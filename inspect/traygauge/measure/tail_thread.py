@@ -120,7 +120,7 @@ def _at_region_edge(root: Root, own: npt.NDArray[np.bool_], arc: FloatArray) -> 
 
     Then the thread was too faint for the outline, or was parted from the piece: its region ends at the cut edge.
     """
-    if own.all() or own.mean() > 0.4 or len(own) < 5:
+    if root.kinks or own.mean() > 0.4:
         return root
     out = int(np.argmax(~own)) if own[0] else 0
     leaves = float(arc[out - 1] + arc[out]) / 2 if out else 0.0
