@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.channel import softness
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
 
@@ -16,7 +17,6 @@ SignalArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 _DARK = 0.012  # linear light that counts as black: stray light and read noise of a phone, common practice
-_LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 _WIDEST = 16384  # cv2.remap refuses more than 32767 rows at once
 
 
@@ -31,8 +31,7 @@ class Signal:
     origin_px : photo pixel (x, y) of `values[0, 0]`.
     weights : ndarray (n, 3): each piece's own weights.
     odd : ndarray (n,), bool: pieces whose weights are not the shared ones.
-    softness : how much wider the shared signal's edges are than those of the ring (black on white), about: bodies lie
-        above the plane in focus, and colour is stored at half size (JPEG) and smoothed by cameras.
+    softness : how much wider the shared signal's edges are than those of the ring (see `channel.softness`).
     """
 
     values: SignalArray
@@ -103,8 +102,7 @@ def read_signal(
     weighted = cv2.LUT(pixels, np.ascontiguousarray(table[None]))
     values = np.asarray(cv2.transform(weighted, np.ones((1, 3), np.float32)), np.float32)
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
-    grey = abs(float(contrast @ _LUMA)) / float(np.linalg.norm(contrast) * np.linalg.norm(_LUMA))
-    return Signal(values, planes, (x0, y0), own_contrast, odd, 1.3 + 2.0 * (1.0 - grey))
+    return Signal(values, planes, (x0, y0), own_contrast, odd, softness(contrast))
 
 
 def local_maps(

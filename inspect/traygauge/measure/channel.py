@@ -1,0 +1,72 @@
+"""In which light bodies are measured: the one whose edges are both strong and sharp.
+
+Pieces are found in whatever tells them from tray and shadow best, be it a faint difference of colours. Edges want more:
+colour is stored at half size and smoothed, so that luminance, where it differs enough, places them two to three times
+better.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.segment.regions import Regions
+from traygauge_shared.light import LINEAR_OF_CODE
+
+FloatArray = npt.NDArray[np.float64]
+
+LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
+_SPARSE = 4
+_DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
+
+
+def softness(weights: FloatArray) -> float:
+    """Return how much wider edges are in this light than those of the ring (black on white), about.
+
+    Bodies lie above the plane in focus, and colour is stored at half size (JPEG) and smoothed by cameras.
+    """
+    grey = abs(float(weights @ LUMA)) / float(np.linalg.norm(weights) * np.linalg.norm(LUMA))
+    return float(1.3 + 2.0 * (1.0 - grey))
+
+
+def measuring_light(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the weights (3,) of linear R, G, B that most bodies are measured in, each region's (n, 3), and the tray's
+    level (n,) in them.
+
+    Of luminance, the three colours and the light the pieces were found in, that one is taken whose step between tray
+    and pieces is largest for its softness, and which shadows cannot be taken for. Pieces of a foreign colour keep their own.
+    """
+    step, tray = _step(regions)
+    candidates = [LUMA, *np.eye(3), regions.contrast / max(float(np.abs(regions.contrast).sum()), 1e-12)]
+
+    def worth(weights: FloatArray) -> float:
+        rise = float(weights @ step)
+        if (weights >= 0).all() and rise < 0 and rise > -_DARKER * float(weights @ tray):
+            return 0.0  # no darker than the pieces' shadows
+        return float(abs(rise) / softness(weights) ** 1.5)
+
+    best = max(candidates, key=worth)
+    if best is candidates[-1]:
+        return regions.contrast, regions.own_contrast, regions.level_tray
+    best = best * np.sign(best @ step)
+    odd = np.asarray((np.abs(regions.own_contrast - regions.contrast) > 1e-9).any(1))
+    own = np.where(odd[:, None], regions.own_contrast, best)
+    return best, own, np.where(odd, regions.level_tray, float(tray @ best))
+
+
+def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:
+    """Return the usual step of linear R, G, B from tray to pieces, and the tray's own, ndarray (3,) each."""
+    labels = regions.labels[::_SPARSE, ::_SPARSE]
+    x0, y0 = regions.origin_px
+    h, w = regions.labels.shape
+    pixels = regions.tray.photo.pixels[y0 : y0 + h : _SPARSE, x0 : x0 + w : _SPARSE]
+    window = np.zeros(labels.shape, np.uint8)
+    corners = (regions.tray.window_px - regions.origin_px) / _SPARSE
+    cv2.fillPoly(window, [np.rint(corners).astype(np.int32)], 1)
+    inside = LINEAR_OF_CODE[pixels[labels > 0]]
+    beside = LINEAR_OF_CODE[pixels[(labels == 0) & (window > 0)]]
+    if not len(inside) or not len(beside):
+        return np.zeros(3), np.zeros(3)
+    tray = np.median(beside, 0).astype(float)
+    return np.median(inside, 0).astype(float) - tray, tray
