@@ -31,11 +31,15 @@ def softness(weights: FloatArray) -> float:
 
 
 def measuring_light(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the weights (3,) of linear R, G, B that most bodies are measured in, each region's (n, 3), and the tray's
-    level (n,) in them.
+    """Return the weights of linear R, G, B that bodies are measured in, and the tray's level in them.
 
     Of luminance, the three colours and the light the pieces were found in, that one is taken whose step between tray
-    and pieces is largest for its softness, and which shadows cannot be taken for. Pieces of a foreign colour keep their own.
+    and pieces is largest for its softness, and which shadows cannot be taken for. Pieces of a foreign colour keep
+    their own.
+
+    Returns
+    -------
+    (3,) the weights of most bodies, (n, 3) each region's, (n,) the tray's level beside each.
     """
     step, tray = _step(regions)
     candidates = [LUMA, *np.eye(3), regions.contrast / max(float(np.abs(regions.contrast).sum()), 1e-12)]

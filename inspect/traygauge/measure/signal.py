@@ -47,8 +47,9 @@ class Signal:
 
     @property
     def sense(self) -> npt.NDArray[np.int64]:
-        """Return for each piece 1 where its signal is light itself, -1 where light turned over (dark pieces), 0 where
-        it mixes both (a difference of colours), ndarray (n,).
+        """Return 1 where a piece's signal is light, -1 where light turned over, 0 where it mixes both, ndarray (n,).
+
+        Dark pieces are read in light turned over, differences of colours in both.
         """
         share = self.weights.sum(1) / np.maximum(np.abs(self.weights).sum(1), 1e-12)
         return np.where(np.abs(share) > 0.7, np.sign(share), 0).astype(np.int64)
