@@ -226,7 +226,7 @@ def root_of(
     diameter : of the body, px.
     """
     spacing = float(np.hypot(*(path[1] - path[0])))
-    ahead = path[min(len(path) - 1, max(2, round(0.15 * diameter / spacing)))] - path[0]
+    ahead = path[min(len(path) - 1, max(2, round(0.25 * diameter / spacing)))] - path[0]
     ahead /= np.hypot(*ahead)
     inside = max(2, round(0.3 * diameter / spacing))  # the thick root of a thread looks like body for a while
     longer = np.concatenate([path[0] - np.arange(inside, 0, -1)[:, None] * spacing * ahead, path])

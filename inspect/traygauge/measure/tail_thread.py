@@ -95,7 +95,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     root = root_of(ring, step, path, ridge.weight / 2, sight.blur_px, sight.diameter_px)
     if root is None:
         return None
-    root = _at_region_edge(root, ridge.own, arc)
+    root = _at_region_edge(root, ridge.own, arc, sight.diameter_px)
     tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
     length = tip - root.at_px
     # a corner of the body ends where its two sides meet, a thread goes on from there (no such place: NaN, no objection)
@@ -115,15 +115,17 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     return Thread(line, length, u_length, profile, weight, taper, root.first, root.last)
 
 
-def _at_region_edge(root: Root, own: npt.NDArray[np.bool_], arc: FloatArray) -> Root:
+def _at_region_edge(root: Root, own: npt.NDArray[np.bool_], arc: FloatArray, diameter_px: float) -> Root:
     """Return the root where the path leaves the piece's region, if most of the thread lies outside of that.
 
     Then the thread was too faint for the outline, or was parted from the piece: its region ends at the cut edge.
     """
-    if root.kinks or own.mean() > 0.4:
+    if own.mean() > 0.4:
         return root
     out = int(np.argmax(~own)) if own[0] else 0
     leaves = float(arc[out - 1] + arc[out]) / 2 if out else 0.0
+    if root.kinks and leaves > 0.2 * diameter_px:
+        return root  # a stump of the thread is left on the piece
     return replace(root, at_px=max(root.at_px, leaves))
 
 
