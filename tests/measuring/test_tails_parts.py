@@ -122,7 +122,7 @@ def thread_ridge(length: float, width: float, blur: float, bright: float, at: fl
     s = np.arange(0.0, length + 8.0)
     end = ndtr((length - s) / blur)
     peak = bright * (2 * ndtr(width / 2 / blur) - 1) * end
-    return Ridge(np.stack([48 + s, np.full(len(s), at)], -1), bright * width * end, peak, True)
+    return Ridge(np.stack([48 + s, np.full(len(s), at)], -1), bright * width * end, peak, s < length, True)
 
 
 @pytest.mark.parametrize("width", [2.0, 3.5, 6.0])
@@ -149,9 +149,21 @@ def test_corners_and_lips_are_no_threads() -> None:
         np.stack([44 + s / np.sqrt(2), 24 + s / np.sqrt(2)], -1),
         np.maximum(6 - s, 0.2),
         np.clip((6 - s) / 4, 0.05, 1),
+        s < 6,
         True,
     )
     assert thread_of(corner, rings.ring(1), rings.step[1], sight) is None
+
+
+def test_a_thread_outside_its_region_begins_at_the_regions_edge() -> None:
+    """Too faint for the outline, or parted from it: the bare body's outline, and a path that starts 4 px inside."""
+    s = np.arange(-4.0, 28.0)
+    end = ndtr((20 - s) / 1.0)
+    ridge = Ridge(np.stack([48 + s, np.full(len(s), 14.0)], -1), 3 * end, 0.8 * end, s < 0.2, True)
+    rings = even_rings((rounded(BODY, 1.0),), 0.9)
+    thread = thread_of(ridge, rings.ring(0), rings.step[0], Sight(28, 16, 1.0))
+    assert thread is not None
+    assert thread.length_px == pytest.approx(20, abs=1.0)
 
 
 def slab(width: float, blur: float, bright: float) -> Thread:
