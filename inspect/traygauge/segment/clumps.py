@@ -11,7 +11,7 @@ import numpy.typing as npt
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
 from traygauge.segment.part_label import spread
-from traygauge.segment.pixels import Mask, closed, dilated, disc, opened, square
+from traygauge.segment.pixels import Mask, closed, dilated, disc, eroded, opened, square
 from traygauge.segment.window import Window
 from traygauge_calib.tray_view import TrayView
 
@@ -105,6 +105,9 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     single = _single(shape, prior)
     things = [Thing(contours[k], k) for k in map(int, np.flatnonzero(single))]
     doubtful = [f for f in found if not single[f.source]]
+    loose = [not f.has_body(thread) for f in doubtful]
+    things += [Thing(f.contour, f.source) for f, alone in zip(doubtful, loose, strict=True) if alone]
+    doubtful = [f for f, alone in zip(doubtful, loose, strict=True) if not alone]
     if scene.notched:
         whole = [f.without_notches(scene.window) for f in doubtful]
         mended = _single(np.array([_shape(c) for c in whole]).reshape(-1, 4), prior)
@@ -153,6 +156,11 @@ class _Found:
         if len(sizes) > 1 and sizes[-2] > SECOND * sizes[-1]:
             return self.contour
         return _rim(bodies, at, self.contour)
+
+    def has_body(self, thread_px: float) -> bool:
+        """Return whether any part of the thing is thicker than a thread."""
+        _, mask = self.cut(MARGIN)
+        return bool(eroded(mask.astype(np.uint8), disc(thread_px)).any())
 
     def body(self, thread_px: float) -> Bool:
         """Return the thing's pixels in its cut without threads, but with the corners that opening takes."""

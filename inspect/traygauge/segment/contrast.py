@@ -29,13 +29,16 @@ CLEAN_VALLEY = 0.2
 RIDGE_MARK = 0.2
 #: Where shadows are no danger, a pixel counts from this share of the pieces' contrast on.
 LOW_MARK = 0.12
+#: Shadows are seen as such, lighter than the pieces, where so many times more pixels lie there (from the second
+#: value on) than between them and the pieces: then level tells them. Else they may be as dark as the pieces.
+SHADOWS_SEEN, LIGHTEST = 1.8, 0.3
 #: Where hue tells shadows, what is darker than the tray by this share of the step is looked at.
 AMONG_SHADOWS = 0.15
 #: Pieces can be seen through where a tenth of their insides shows less than this share of the contrast.
 SEE_THROUGH = 0.3
 #: The same for a signal of colours, which keeps more of itself in the shade and is blurred more.
 LOW_HUE = 0.25
-#: A hue tells something where the tray's noise in it is at most this share of the pieces'.
+#: A hue, or luminance beside it, tells something where the tray's noise in it is at most this share of the step.
 HUE_NOISE = 0.1
 #: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
 SHADOWS = 0.35, 0.8
@@ -97,11 +100,16 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     if bright:
         return _read_in(weight, piece, coarse, hue)
     by_code = code_weights(plain, coarse.tray, piece)
-    rise = _rise(coarse, by_code / float((piece - coarse.tray) @ by_code))
-    clean = _valley(coarse, rise)[1] < CLEAN_VALLEY
+    by_code /= max(float((piece - coarse.tray) @ by_code), 1e-9)
+    if hue is not None and float(np.sqrt(by_code @ coarse.noise @ by_code)) > HUE_NOISE:
+        return _read_in(weight, piece, coarse, hue)
+    rise = _rise(coarse, by_code)
+    _, filled, lighter = _valley(coarse, rise)
+    clean = filled < CLEAN_VALLEY
     if hue is not None:
         return _read_in(plain if clean else weight, piece, coarse, hue)
-    shadow = None if clean else shadow_hue(coarse, (rise > AMONG_SHADOWS) & (coarse.inside > 0))
+    dark = (rise > AMONG_SHADOWS) & (coarse.inside > 0)
+    shadow = None if clean and lighter > SHADOWS_SEEN else shadow_hue(coarse, dark)
     clear = clean or shadow is not None or not mingled(coarse, rise[::2, ::2])
     return _read_in(plain, piece, coarse, None, shadow, clear=clear)
 
@@ -182,10 +190,11 @@ def _rise(coarse: CoarseLook, by_code: FloatArray) -> Float32Array:
     return weighted(coarse.even, np.append(by_code, -(by_code @ coarse.tray)))
 
 
-def _valley(coarse: CoarseLook, rise: Float32Array) -> tuple[float, float]:
+def _valley(coarse: CoarseLook, rise: Float32Array) -> tuple[float, float, float]:
     """Return the share of the step where fewest pixels lie between shadows and pieces, and how few.
 
-    The second value is their density against that of the pieces' own levels.
+    The second value is their density against that of the pieces' own levels, the third the greatest density of what
+    is lighter (shadows) against it.
     """
     seen = rise[::2, ::2][coarse.inside[::2, ::2] > 0]
     counts, edges = np.histogram(seen, 70, (0.0, 1.4))
@@ -195,7 +204,9 @@ def _valley(coarse: CoarseLook, rise: Float32Array) -> tuple[float, float]:
     highest = float(smooth[middle > SHADOWS[1]].max())
     lowest = float(smooth[between].min())
     valley = between & (smooth <= lowest + 0.01 * highest)
-    return float(middle[valley].mean()), lowest / max(highest, 1.0)
+    at = float(middle[valley].mean())
+    lighter = float(smooth[(middle > LIGHTEST) & (middle < at)].max(initial=0.0))
+    return at, lowest / max(highest, 1.0), lighter / max(lowest, 1e-9)
 
 
 def weights(piece: FloatArray, tray: FloatArray, noise: FloatArray) -> FloatArray:

@@ -29,14 +29,15 @@ Contours = list[npt.NDArray[np.int32]]
 SMALLEST_MM = 0.28
 #: An edge steps by this share of its region's contrast at least: noise, glow and soft shadows do not.
 SHARP = 0.25
-#: Things smaller than this must do better: noise makes specks.
-SPECK_MM, SHARP_SPECK = 0.5, 0.45
+#: Specks smaller than this, and hairs and scratches narrower, must do better.
+SPECK_MM, HAIR_MM, SHARP_SPECK = 0.5, 0.15, 0.45
 
-#: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: that much is left of it.
-AMONG_SHADOWS = 0.4
+#: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: so much is left of it.
+AMONG_SHADOWS = 0.25
 #: A colour is the mean over every so many pixels each way.
 SPARSE = 3
-#: Specks this near to a piece are bits of its fringe.
+#: Strips narrower than this, and specks, are bits of a piece's fringe where they are this near to it.
+STRIP_MM = 0.4
 FRINGE_MM = 0.2
 #: Share of the pieces' contrast that their shaded flanks keep at least where pieces are fit to be measured.
 FLANK = 0.1
@@ -193,21 +194,30 @@ def _stands_out(
     local = light[
         np.clip(y.astype(int), 0, light.shape[0] - 1), np.clip(x.astype(int), 0, light.shape[1] - 1)
     ]
-    area = np.array([cv2.contourArea(o.astype(np.float32)) for o in outlines.lines()])
-    size_mm = np.sqrt(4.0 / np.pi * area) / window.px_per_mm
-    least = np.where(size_mm < SPECK_MM, SHARP_SPECK, SHARP) * np.maximum(own, usual)
-    return np.asarray((outlines.mean(outlines.rise) / local > least) & (size_mm > SMALLEST_MM), bool)
+    lines = [o.astype(np.float32) for o in outlines.lines()]
+    area = np.array([cv2.contourArea(o) for o in lines]) / window.px_per_mm**2
+    around = np.array([cv2.arcLength(o, True) for o in lines]) / window.px_per_mm
+    size, thick = np.sqrt(4.0 / np.pi * area), 2.0 * area / around
+    # at half contrast a blurred speck or hair is as wide as itself and the blur (full width at half height) together
+    blur = 2.355 * window.blur_px / window.px_per_mm
+    faint = (size < SPECK_MM) | (thick < np.hypot(HAIR_MM, blur))
+    least = np.where(faint, SHARP_SPECK, SHARP) * np.maximum(own, usual)
+    return np.asarray(
+        (outlines.mean(outlines.rise) / local > least) & (size > np.hypot(SMALLEST_MM, blur)), bool
+    )
 
 
 def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
-    """Return which things are specks right beside a larger thing: bits of its fringe."""
+    """Return which things are specks or strips right beside a larger thing: bits of its fringe."""
     length = np.array([len(c) for c in contours])
+    thick = np.array([2.0 * cv2.contourArea(c) for c in contours]) / length
+    small = (length < np.pi * SPECK_MM * window.px_per_mm) | (thick < STRIP_MM * window.px_per_mm)
     out = np.zeros(len(contours), bool)
     reach = round(FRINGE_MM * window.px_per_mm)
-    for k in np.flatnonzero(length < np.pi * SPECK_MM * window.px_per_mm):
+    for k in np.flatnonzero(small):
         near = labels[around(contours[k], labels.shape, reach)]
         others = near[(near > 0) & (near != k + 1)]
-        out[k] = bool((length[others - 1] > 2 * length[k]).any())
+        out[k] = bool(((length > 2 * length[k]) | (thick > 3.0 * thick[k]))[others - 1].any())
     return out
 
 

@@ -38,6 +38,7 @@ class CoarseLook:
     inside : ndarray (h / step, w / step), uint8: 255 where the tray can be seen.
     tray : ndarray (3,): the tray's code value under the average light.
     noise : ndarray (3, 3): covariance of the bare tray's code values, pixel by pixel at full resolution.
+    px_per_mm : scale of the coarse resolution.
     """
 
     even: Float32Array
@@ -45,6 +46,7 @@ class CoarseLook:
     inside: Mask
     tray: FloatArray
     noise: FloatArray
+    px_per_mm: float
 
     def likely(self) -> Mask:
         """Return 255 where pieces most likely are, like `strong`: what is but dark counts where most is that."""
@@ -54,7 +56,9 @@ class CoarseLook:
 
     def part(self, at: tuple[slice, slice]) -> CoarseLook:
         """Return the look at a part, given by slices of its pixels."""
-        return CoarseLook(self.even[at], self.strong[at], self.inside[at], self.tray, self.noise)
+        return CoarseLook(
+            self.even[at], self.strong[at], self.inside[at], self.tray, self.noise, self.px_per_mm
+        )
 
 
 def look(window: Window, field: TrayField) -> CoarseLook:
@@ -80,7 +84,7 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     strong = (along < -max(FAR, deepest * length)).astype(np.uint8) * np.uint8(128)
     strong[(along > FAR) | coloured] = 255
     noise = _covariance(window.pixels[::11, ::13].astype(np.float32), field.code, field.bare)
-    return CoarseLook(even, both(strong, inside), inside, tray, noise)
+    return CoarseLook(even, both(strong, inside), inside, tray, noise, window.px_per_mm / window.step)
 
 
 def _covariance(sample: Float32Array, around: npt.NDArray[np.floating], bare: Bool) -> FloatArray:
@@ -93,7 +97,10 @@ def _covariance(sample: Float32Array, around: npt.NDArray[np.floating], bare: Bo
     centred = sample[seen] - around[at][seen]
     centred -= np.median(centred, 0)
     spread = np.abs(centred).max(1)
-    return np.cov(centred[spread <= 5.0 * np.median(spread)].T.astype(float))
+    bulk = centred[spread <= 5.0 * np.median(spread)].T.astype(float)
+    return np.asarray(
+        np.cov(bulk) + np.eye(3) / 12.0, float
+    )  # bytes are rounded: 1/12, where nothing else is
 
 
 def _along_and_across(tray: FloatArray, covariance: FloatArray) -> tuple[FloatArray, float]:

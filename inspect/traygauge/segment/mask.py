@@ -36,6 +36,8 @@ CORE_MM = 0.25
 FEW = 0.2
 #: A foreign thing's free edge steps by this share of its contrast.
 SHARP = 0.6
+#: What lies along a piece and is narrower than this is no thing of its own.
+STRIP_MM = 0.5
 #: Beyond the main colour so many more are looked for over the whole tray.
 MOST_COLOURS = 3
 #: Where hue tells shadows, bits of their rims narrower than this are taken off (threads with them).
@@ -136,6 +138,9 @@ def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) ->
         step = cv2.morphologyEx(level, cv2.MORPH_GRADIENT, np.ones((reach, reach), np.uint8))
         at = edge[:, 0] - (cols.start, rows.start)
         free = taken[edge[:, 0, 1], edge[:, 0, 0]] == 0
+        thick = 2.0 * cv2.contourArea(edge) / len(edge)
+        if not free.all() and thick < STRIP_MM * window.px_per_mm:
+            continue  # a strip along a piece is its own shaded side, or its glow
         if free.any() and np.median(step[at[free, 1], at[free, 0]]) > SHARP * signal.step:
             cv2.drawContours(mask, [edge], 0, (255.0,), cv2.FILLED)
 

@@ -121,7 +121,8 @@ def refine(
     coloured = (weight > 0).any(1) & (weight < 0).any(1)
     foot = np.where(coloured, FOOT, LEVELS).astype(np.float32)[region]
     shift, inner, outer = _crossing(signal, np.zeros(len(points), np.float32), foot)
-    shift, inner, outer = _crossing(signal, ring.smooth(shift), foot)
+    for _ in range(3):  # where the edge is believed to be decides where its levels are read
+        shift, inner, outer = _crossing(signal, ring.smooth(shift), foot)
     middle = len(STATIONS) // 2
     rise = signal[:middle].max(0) - signal[middle + 1 :].min(0)
     free = np.ones(len(points), bool)

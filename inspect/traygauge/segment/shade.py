@@ -16,12 +16,16 @@ from traygauge.segment.pixels import Float32Array, Mask, eroded, square
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-#: Hue is averaged over so many pixels of the coarse look: one pixel's is too noisy.
-HUE_REACH = 5
-#: Two hues are two things where they explain this share of the hue's variance; noise alone gives 0.64 at best.
-TWO_HUES = 0.78
-#: A shadow's level spreads by this share of what the pieces' levels do at most.
-ONE_LEVEL = 0.85
+#: Hue is averaged over this width: one pixel's is too noisy.
+HUE_MM = 0.6
+#: Two hues are two things where they explain this share of the hue's variance (one normal hue gives 0.64), and the
+#: shadows' level spreads by this share of what the pieces' levels do at most; the second pair where that is clearer.
+TWO_HUES = 0.78, 0.70
+ONE_LEVEL = 0.85, 0.5
+#: The two hues lie apart by this share of the tray's code value at least.
+LEAST_HUE = 0.025
+#: The rarer hue has this share of what is dark at least.
+FEWEST = 0.1
 #: Levels between these shares of the step are taken for shadow where pieces are at 1.
 BETWEEN = 0.35, 0.8
 
@@ -45,15 +49,19 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
     at = eroded(dark.astype(np.uint8), square(1)) > 0
     if np.count_nonzero(at) < 200:
         return None
-    count = _local(np.ones(dark.shape, np.float32), dark)[at].astype(float)
-    level = _local(coarse.even @ brightness, dark)[at] / count
-    hue = np.stack([_local(coarse.even @ row, dark)[at] / count for row in across], -1)
+    count = _local(np.ones(dark.shape, np.float32), dark, coarse)[at].astype(float)
+    level = _local(coarse.even @ brightness, dark, coarse)[at] / count
+    hue = np.stack([_local(coarse.even @ row, dark, coarse)[at] / count for row in across], -1)
     axis = np.linalg.eigh(np.cov((hue / level[:, None]).T))[1][:, 1]
     place = hue @ axis / level
     parting, explained = _two_groups(place)
     one, two = place > parting, place <= parting
     spread = [_spread(1.0 - level[side]) for side in (one, two)]
-    if explained < TWO_HUES or min(spread) > ONE_LEVEL * max(spread):
+    evenness = min(spread) / max(spread)
+    told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and evenness < ONE_LEVEL[1])
+    if not told or evenness > ONE_LEVEL[0] or min(one.mean(), two.mean()) < FEWEST:
+        return None
+    if abs(place[one].mean() - place[two].mean()) < LEAST_HUE * float(np.linalg.norm(coarse.tray)):
         return None
     steep = sum(float(np.median(hue[side] @ axis / (1.0 - level[side]))) for side in (one, two)) / 2
     weight = np.append(axis @ across + steep * brightness, -steep)
@@ -62,7 +70,7 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
 
 def shadow_mask(coarse: CoarseLook, weight: FloatArray, dark: Bool) -> Mask:
     """Return 255 where what is dark has the shadows' hue, ndarray (h / step, w / step), uint8."""
-    return ((_local(coarse.even @ weight[:3] + weight[3], dark) > 0) & dark).astype(np.uint8) * 255
+    return ((_local(coarse.even @ weight[:3] + weight[3], dark, coarse) > 0) & dark).astype(np.uint8) * 255
 
 
 def mingled(coarse: CoarseLook, rise: Float32Array) -> bool:
@@ -80,10 +88,11 @@ def mingled(coarse: CoarseLook, rise: Float32Array) -> bool:
     return bool(total[both].sum() > 0.5 * total.sum())
 
 
-def _local(value: npt.NDArray[np.floating], where: Bool) -> Float32Array:
-    """Return the sum of a value over the neighbourhood, taken only where `where` is true."""
+def _local(value: npt.NDArray[np.floating], where: Bool, coarse: CoarseLook) -> Float32Array:
+    """Return the mean of a value over the neighbourhood, counted 0 where `where` is false."""
     inside = np.where(where, value, 0.0).astype(np.float32)
-    return np.asarray(cv2.blur(inside, (HUE_REACH, HUE_REACH)), np.float32)
+    size = 2 * round(HUE_MM * coarse.px_per_mm / 2) + 1
+    return np.asarray(cv2.blur(inside, (size, size)), np.float32)
 
 
 def _two_groups(value: FloatArray) -> tuple[float, float]:

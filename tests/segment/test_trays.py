@@ -1,0 +1,236 @@
+"""Drawn trays of known truth: every piece found, nothing invented, in every light and on every tray."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from traygauge.words import STATES
+from traygauge_shared.scenes import (
+    LIGHTS,
+    Batch,
+    Hair,
+    Lighting,
+    Scratch,
+    Sensor,
+    Sheet,
+    Speck,
+    StrandPiece,
+    scan_scene,
+    tray,
+)
+from traygauge_shared.scenes.samples import small_phone
+
+See = Callable[..., Any]
+
+REFUSED = 3.0  # contrast to noise below which a photo is refused (traygauge_calib.fitness)
+WARNED = 8.0
+
+
+def scene(
+    colour: str,
+    window: str | tuple[float, float, float],
+    *,
+    light: str | Lighting = "softboxes",
+    n: int = 20,
+    seed: int = 1,
+    sensor: Sensor | None = None,
+    mpix: float = 3.0,
+    sheet: dict[str, Any] | None = None,
+    **batch: Any,
+) -> Any:
+    return tray(
+        Batch(count=n, colour=colour, **batch),
+        seed=seed,
+        camera=small_phone(mpix, tilt_deg=3.0, tilt_towards_deg=70.0),
+        sheet=Sheet(window=window, **(sheet or {})),
+        light=LIGHTS[light] if isinstance(light, str) else light,
+        sensor=sensor,
+        area_mm=(25, 25, 110, 95),
+        gap_mm=1.5,
+    )
+
+
+def all_found(seen: Any, *, overlap: float = 0.8) -> None:
+    assert seen.recall_apart == 1.0
+    assert seen.false == 0
+    assert len(seen.regions) == len(seen.drawn.truth)
+    assert np.median(seen.overlap[seen.apart].max(1)) > overlap  # at 8 px/mm half a pixel of edge is 10 %
+
+
+@pytest.mark.parametrize(
+    ("colour", "window", "light", "batch"),
+    [
+        ("white", "black", "softboxes", {}),
+        ("black", "white", "lamp", {}),
+        ("grey", "green", "softboxes", {"surface": "satin"}),  # 5 % contrast in luminance
+        ("yellow", "darkblue", "window", {}),
+        ("red", "black", "softboxes", {"surface": "satin"}),
+        ("green", "black", "window", {"surface": "satin"}),
+        ("blue", "white", "lamp", {"surface": "satin"}),
+        ("red", "white", "lamp", {"surface": "satin"}),
+        ("white", "darkblue", "window", {"surface": "glossy"}),
+        ("black", (0.45, 0.40, 0.30), "softboxes", {}),
+        ("natural", "black", "softboxes", {"surface": "translucent"}),
+    ],
+    ids=lambda v: v if isinstance(v, str) else "",
+)
+def test_every_piece_on_every_tray(
+    see: See, colour: str, window: Any, light: str, batch: dict[str, Any]
+) -> None:
+    all_found(see(scene(colour, window, light=light, **batch)))
+
+
+@pytest.mark.parametrize(
+    "light",
+    [
+        replace(LIGHTS["softboxes"], gradient=4.0, gradient_deg=20.0),
+        replace(LIGHTS["softboxes"], glare=(70.0, 60.0, 6.0, 0.6)),
+        LIGHTS["two lamps"],
+        LIGHTS["flash"],
+    ],
+    ids=["gradient 4:1", "flash spot", "two lamps", "flash"],
+)
+@pytest.mark.parametrize(
+    ("colour", "window"), [("orange", "darkblue"), ("darkgrey", "white")], ids=["bright", "dark"]
+)
+def test_light_as_people_have_it(see: See, light: Lighting, colour: str, window: str) -> None:
+    seen = see(scene(colour, window, light=light))
+    # what lies in a saturated flash spot cannot be seen
+    lost = seen.overlap[seen.apart].max(1) <= 0.5
+    assert lost.sum() <= (1 if light.glare else 0)
+    assert seen.false == 0
+
+
+def test_streaks_and_texture_are_no_pieces(see: See) -> None:
+    all_found(see(scene("white", "darkblue", sheet={"streaks": 0.03, "texture": 0.03})))
+
+
+def test_blur_noise_and_strong_compression(see: See) -> None:
+    sensor = Sensor(blur_px=1.8, noise=3.0, quality=60)
+    all_found(see(scene("yellow", "black", sensor=sensor)), overlap=0.7)
+
+
+def test_pieces_of_foreign_colours_are_found_in_their_own(see: See) -> None:
+    seen = see(scene("white", "darkblue", foreign=6, foreign_colours=("red", "black", "orange"), seed=4))
+    all_found(seen)
+    names = {row["id"] - 1: row["colour"] for row in seen.drawn.truth}
+    lab = {names[i]: seen.regions.colour_lab[seen.overlap[i].argmax()] for i in seen.apart}
+    assert lab["white"][0] > lab["red"][0] > 20  # lightness
+    assert lab["red"][1] > 25  # towards red
+    assert np.abs(lab["white"][1:]).max() < 12
+
+
+def test_two_colours_in_equal_shares(see: See) -> None:
+    """Lighter and darker than the tray: one signal cannot show both."""
+    white = scene("white", (0.18, 0.18, 0.18), n=24, seed=2)
+    pieces = [replace(p, colour="black") if k % 2 else p for k, p in enumerate(white.pieces)]
+    all_found(see(replace(white, pieces=tuple(pieces))))
+
+
+def test_grey_pieces_among_hard_shadows(see: See) -> None:
+    seen = see(scene("grey", "white", light="hard lamp", surface="satin", seed=3, mpix=8.0, n=30))
+    assert seen.recall_apart >= 0.9
+    assert seen.false <= 2
+    assert seen.regions.contrast_to_noise < WARNED  # half of each edge is seen badly, and that is said
+
+
+@pytest.mark.parametrize(
+    ("colour", "window"), [("black", "black"), ("white", "white"), ((0.22, 0.22, 0.22), (0.18, 0.18, 0.18))]
+)
+def test_pieces_too_like_the_tray_are_owned_up_to(see: See, colour: Any, window: Any) -> None:
+    regions = see(scene(colour, window, surface="satin")).regions
+    assert len(regions) == 0 or regions.contrast_to_noise < REFUSED
+
+
+@pytest.mark.parametrize("window", ["black", "white", "green"])
+@pytest.mark.parametrize("glare", [None, (90.0, 60.0, 8.0, 0.7)], ids=["plain", "glare"])
+def test_an_empty_tray_is_empty(see: See, window: str, glare: Any) -> None:
+    regions = see(scene("white", window, n=0, light=replace(LIGHTS["softboxes"], glare=glare))).regions
+    assert len(regions) == 0
+    assert regions.labels.max() == 0
+    assert regions.level_tray.shape == regions.level_piece.shape == regions.confidence.shape == (0,)
+    assert regions.colour_lab.shape == (0, 3)
+    assert regions.own_contrast.shape == (0, 3)
+    assert regions.rod_px.shape == (0, 5)
+    assert np.isnan(regions.contrast_to_noise)
+
+
+def test_dust_and_scratches_are_no_pieces(see: See) -> None:
+    rng = np.random.default_rng(5)
+    litter = [
+        Speck(*rng.uniform((16, 16), (176, 116)), rng.uniform(0.05, 0.2), (0.6,) * 3) for _ in range(80)
+    ]
+    litter += [Scratch(60, 40, 30, 20, 0.06, 0.4), Scratch(120, 80, 25, 110, 0.05, 0.6)]
+    all_found(see(replace(scene("white", "darkblue", mpix=6.0), litter=tuple(litter))))
+
+
+def test_a_hair_is_no_more_than_one_thing_and_spoils_no_piece(see: See) -> None:
+    hair = Hair(150, 70, 30, 0.08, 40, 60, (0.4, 0.3, 0.2))
+    seen = see(replace(scene("white", "darkblue"), litter=(hair,)))
+    assert seen.recall_apart == 1.0
+    assert seen.false <= 1
+
+
+def test_threads_are_part_of_their_piece(see: See) -> None:
+    seen = see(
+        scene(
+            "orange",
+            "darkblue",
+            mpix=8,
+            tail_fraction=0.7,
+            tail_length_mm=(1.0, 4.0),
+            tail_width_mm=(0.15, 0.3),
+        )
+    )
+    all_found(seen)
+    x, y = seen.regions.origin_px
+    h, w = seen.regions.labels.shape
+    thread = seen.drawn.parts[y : y + h, x : x + w] == 1
+    owner = seen.drawn.labels[y : y + h, x : x + w]
+    own = seen.overlap.argmax(1)[np.maximum(owner, 1) - 1] + 1
+    assert (seen.regions.labels[thread] == own[thread]).mean() > 0.8
+
+
+def test_pieces_past_the_windows_edge_are_cut_off(see: See) -> None:
+    base = scene("white", "black", n=0)
+    inside = StrandPiece(90, 60, 10, 3.0)
+    across = [StrandPiece(12.4, 60, 0, 3.0), StrandPiece(100, 119.8, 80, 3.0), StrandPiece(179.6, 40, 5, 3.0)]
+    regions = see(replace(base, pieces=(inside, *across))).regions
+    assert sorted(regions.state) == ["cut off", "cut off", "cut off", "whole"]
+
+
+def test_touching_pieces_come_apart_and_say_so(see: See) -> None:
+    apart = scene("white", "black", n=24, mpix=8, long_fraction=0.0, short_fraction=0.0)
+    pairs = [
+        StrandPiece(140, 40, 0, 3.0),
+        StrandPiece(140, 41.76, 4, 3.0),  # side by side
+        StrandPiece(150, 70, 90, 3.0),
+        StrandPiece(152.4, 70, 0, 3.0),  # a T
+    ]
+    seen = see(replace(apart, pieces=(*apart.pieces, *pairs)))
+    assert len(seen.regions) == len(apart.pieces) + 4
+    state = np.array(seen.regions.state)
+    assert (state == "parted").sum() == 4
+    heap = seen.regions.heap[state == "parted"]
+    assert sorted(np.unique(heap, return_counts=True)[1]) == [2, 2]
+    assert (seen.regions.heap[state == "whole"] == -1).all()
+    assert np.isfinite(seen.regions.rod_px[state == "parted"]).all()
+
+
+def test_states_are_words(see: See) -> None:
+    regions = see(scene("white", "black")).regions
+    assert set(regions.state) <= {s.name for s in STATES}
+    assert (regions.confidence == 1.0).all()
+    assert (regions.extent_px > 0).all()
+
+
+@pytest.mark.parametrize("one_sided", [False, True])
+def test_a_scan_is_read_up_to_its_rim(see: See, one_sided: bool) -> None:
+    seen = see(scan_scene(2, n=40, one_sided=one_sided))
+    assert seen.recall_apart == 1.0
+    assert seen.false == 0
