@@ -105,7 +105,7 @@ def _as_parting(
 ) -> Parting:
     """Return a clump parted after its rods (n, 6), lowest first; what they leave is covered or unresolved."""
     labels, left = part_label.labelled(mask, rods, 0.12 * diameter)
-    rest = part_label.blobs(left, 0.2 * diameter, 0.06 * diameter**2)
+    rest = part_label.blobs(left, 0.2 * diameter, 0.2 * diameter**2)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
     areas = np.bincount(rest.ravel())[1:]

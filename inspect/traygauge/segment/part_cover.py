@@ -24,6 +24,7 @@ LONG_COST = 1.2
 OVERLAP_COST = 0.2
 #: What it costs when one rod lies wholly in another, less from there to a share of 0.4.
 SAME_COST = 8.0
+_NEVER = 1e3
 
 
 def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
@@ -111,12 +112,16 @@ def pairs_of(rods: FloatArray, said: Witness, diameter: float) -> Pairs:
     area = (rods[:, 3] + np.pi / 2 * rods[:, 5]) * rods[:, 4] / diameter**2
     both = 0.5 * (in_j[:, INSIDE].mean(1) * area[i] + in_i[:, INSIDE].mean(1) * area[j])
     share = both / np.minimum(area[i], area[j])
-    cost = np.minimum(lost_i, lost_j) + OVERLAP_COST * both + SAME_COST * np.maximum(share - 0.4, 0)
+    cost = (
+        np.minimum(lost_i, lost_j)
+        + OVERLAP_COST * both
+        + SAME_COST * np.maximum(share - 0.4, 0) * np.maximum(1, np.minimum(area[i], area[j]) / 2)
+    )
     none = np.zeros(len(alike_i))
     return Pairs(
         np.concatenate([i, alike_i]),
         np.concatenate([j, alike_j]),
-        np.concatenate([cost, none + SAME_COST]),
+        np.concatenate([cost, none + _NEVER]),
         np.concatenate([lost_i, none]),
         np.concatenate([lost_j, none]),
     )

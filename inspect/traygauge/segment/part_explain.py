@@ -53,10 +53,12 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
     rods, said, gain = _worth(field, np.concatenate([rods, part_polish.reread(field, flat)]), usual)
     pairs = part_cover.pairs_of(rods, said, field.diameter)
     taken = part_cover.chosen(gain, pairs)
+    own = _usual_length(field, rods[taken])
     if not np.isfinite(usual[1]):  # the batch's length is known only now
-        usual = _usual_length(field, rods[taken])
-        taken = part_cover.chosen(gain - _cost_of_length(field, rods, usual), pairs)
-    return Explanation(field, rods[taken], said.take(np.flatnonzero(taken)), usual)
+        taken = part_cover.chosen(gain - _cost_of_length(field, rods, own), pairs)
+    return Explanation(
+        field, rods[taken], said.take(np.flatnonzero(taken)), own if np.isfinite(own[1]) else usual
+    )
 
 
 def _usual_length(field: Field, rods: FloatArray) -> tuple[float, float]:

@@ -57,8 +57,8 @@ class Field:
     Parameters
     ----------
     inside : ndarray (h, w), float32, 0..1: the clumps' masks.
-    tensor : ndarray (h, w, 3), float32: xx, xy, yy of the edge energy; n' T n is the energy of an edge whose
-        normal is n, in units of the pieces' own shading.
+    tensor : ndarray (h, w, 4), float32: xx, xy, yy of the edge energy; n' T n is the energy of an edge whose
+        normal is n, in units of the pieces' own shading; last the brightness, grey levels.
     owner : ndarray (ho, wo), uint16: which clump a place belongs to, at `owner_scale` of the field.
     scale : field pixels per crop pixel; crop pixel x of clump k lies at origin[k] + (x + 0.5) * scale - 0.5.
     diameter : the batch's diameter, field pixels.
@@ -200,8 +200,9 @@ def _light(clump: Clump, size: tuple[int, int]) -> tuple[Float32Array, Float32Ar
 
 
 def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, slice]]) -> Float32Array:
-    """Return the edge energy (h, w, 3) of picture and mask together."""
-    gx, gy = _gradient(f32(cv2.GaussianBlur(light, (0, 0), 0.8)))
+    """Return the edge energy of picture and mask together, and the brightness: ndarray (h, w, 4)."""
+    soft = f32(cv2.GaussianBlur(light, (0, 0), 0.8))
+    gx, gy = _gradient(soft)
     energy = gx * gx + gy * gy
     core = cv2.erode((inside > 0.5).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     for box in boxes:
@@ -215,7 +216,8 @@ def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, 
     gain = reach / np.maximum(1.0, energy / _PICTURE_ENERGY)
     mx, my = _gradient(f32(cv2.GaussianBlur(inside, (0, 0), 0.8)))
     unit = _MASK_ENERGY / 0.15
-    out = np.empty((*light.shape, 3), np.float32)
+    out = np.empty((*light.shape, 4), np.float32)
+    out[..., 3] = soft
     out[..., 0] = gain * gx * gx + unit * mx * mx
     out[..., 1] = gain * gx * gy + unit * mx * my
     out[..., 2] = gain * gy * gy + unit * my * my

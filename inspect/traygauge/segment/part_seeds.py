@@ -62,7 +62,7 @@ def seeds(field: Field, where: BoolArray | None = None, least: float = 0.3) -> S
     """
     radius = field.diameter / 2
     pad = int(np.ceil(radius + 2)) + 1
-    tensor = cv2.copyMakeBorder(field.tensor, *(2 * pad,) * 4, cv2.BORDER_CONSTANT)
+    tensor = cv2.copyMakeBorder(field.tensor[..., :3], *(2 * pad,) * 4, cv2.BORDER_CONSTANT)
     xx, xy, yy = (f32(part) for part in cv2.split(tensor))
     both, apart = (xx + yy) / 2, (yy - xx) / 2
     allowed = field.inside > 0.5 if where is None else where

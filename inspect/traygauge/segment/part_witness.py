@@ -33,6 +33,9 @@ _ROWS = np.array([-0.72, -0.36, 0.0, 0.36, 0.72], np.float32)
 _GRID_ACROSS = np.tile(_ROWS, 10)
 _GRID_ALONG = np.repeat(np.linspace(-0.9, 0.9, 10), 5).astype(np.float32)
 _GRID_ARCH = np.sqrt(1 - _GRID_ACROSS**2)
+#: A line across counts as half seen at so many times the noise of the brightness along the rod, and that noise at
+#: least (grey levels); how far before and behind an end the brightness is compared, px.
+_CLEAR, _LEAST_NOISE, _JOINT_PX = 10.0, 0.4, 2.5
 #: Columns in which a usual piece is searched for lines across.
 _COLUMNS_SHORT = 30
 #: Shapes of a line across beside the straight one, in radii at each row: oblique by 17 degrees, bulging either way.
@@ -41,6 +44,7 @@ LINE_SHAPES = np.array([-0.3 * _ROWS, 0.3 * _ROWS, -0.5 * _BULGE, 0.5 * _BULGE])
 STRAIGHT = LINE_SHAPES[:0]
 #: Samples of a rod: 24 on the flanks, 14 on the ends, 50 inside, 7 between face and flank.
 FLANK, ENDS, INSIDE, FACE = slice(0, 24), slice(24, 38), slice(38, 88), slice(88, 95)
+FIRST, LAST = slice(24, 31), slice(31, 38)
 OUTLINE, SAMPLES = slice(0, 38), 95
 
 
@@ -104,9 +108,12 @@ def witness(field: Field, rods: FloatArray, shapes: FloatArray = LINE_SHAPES) ->
     na, nl = ARCH * np.ones_like(cap), cap / (diameter / 2) * CAP
     size = np.hypot(na, nl)
     na, nl = na / size, nl / size
-    for side, part in ((-1, slice(24, 31)), (1, slice(31, 38)), (1, FACE)):
+    for side, part in ((-1, FIRST), (1, LAST), (1, FACE)):
         seen[:, part] = edge_seen(energy_across(t[:, part], side * na * c - nl * s, side * na * s + nl * c))
-    seen[:, INSIDE] = np.repeat(_lines_across(field, rods, shapes), 5, 1)
+    lines, noise = _lines_across(field, rods, shapes)
+    for part in (FIRST, LAST):
+        seen[:, part] = np.maximum(seen[:, part], _joint_seen(field, points[:, part], c, s, noise))
+    seen[:, INSIDE] = np.repeat(lines, 5, 1)
     value = np.empty_like(seen)
     value[:, FLANK] = (seen[:, FLANK] - EVEN) * length / d / 12
     arc = np.sqrt(1 + 1.467 * (2 * cap / diameter) ** 2)  # of a half ellipse, from 1 to pi / 2
@@ -119,13 +126,15 @@ def witness(field: Field, rods: FloatArray, shapes: FloatArray = LINE_SHAPES) ->
     return Witness(points, value, seen, inside)
 
 
-def _lines_across(field: Field, rods: FloatArray, shapes: FloatArray) -> Float32Array:
-    """Return how clearly lines run right across each rod, ndarray (n, 10): tenths from end to end.
+def _lines_across(field: Field, rods: FloatArray, shapes: FloatArray) -> tuple[Float32Array, Float32Array]:
+    """Return how clearly lines run right across each rod, ndarray (n, 10): tenths from end to end, and noise (n, 2).
 
     Straight, oblique and bulging lines count alike: the end of another piece may look like any of them. The near end
-    shows the rod's own face: an edge across the axis there belongs to the piece and is left out.
+    shows the rod's own face: an edge across the axis there belongs to the piece and is left out. The noise is that of
+    the brightness' step and dip along the rod, averaged over its width.
     """
     out = np.zeros((len(rods), 10), np.float32)
+    noise = np.ones((len(rods), 2), np.float32)
     reach = rods[:, 3] / 2 + rods[:, 5]
     long = reach > _COLUMNS_SHORT * 0.035 * field.diameter
     for some, columns in (
@@ -133,14 +142,14 @@ def _lines_across(field: Field, rods: FloatArray, shapes: FloatArray) -> Float32
         (np.flatnonzero(long), 3 * _COLUMNS_SHORT),
     ):
         if len(some):
-            out[some] = _lines(field, rods[some], reach[some, None], columns, shapes)
-    return out
+            out[some], noise[some] = _lines(field, rods[some], reach[some, None], columns, shapes)
+    return out, noise
 
 
 def _lines(
     field: Field, rods: FloatArray, reach: FloatArray, columns: int, shapes: FloatArray
-) -> Float32Array:
-    """Return the tenths' clearest lines of rods, read in some number of columns."""
+) -> tuple[Float32Array, Float32Array]:
+    """Return the tenths' clearest lines of rods, read in some number of columns, and the noise."""
     x, y, angle, _, diameter, cap = f32(rods).T[:, :, None]
     far, radius = f32(reach), diameter / 2
     c, s = np.cos(angle)[..., None], np.sin(angle)[..., None]
@@ -152,17 +161,58 @@ def _lines(
         x[..., None] + along[:, None] * c - across * s,
         y[..., None] + along[:, None] * s + across * c,
     )
-    seen = edge_seen(energy_across(t, c, s))  # (n, 5 rows, columns)
-    lines = seen.mean(1)
+    edges = np.stack(
+        [edge_seen(energy_across(t, c, s)), t[..., 3]], 1
+    )  # (n, edge and brightness, 5 rows, columns)
+    seen, light = edges.mean(2).transpose(1, 0, 2)
+    noise = _noise(light)
+    lines = np.maximum(seen, _stands_out(*_step_and_dip(light), noise))
     per_radius = radius / (far * (at[1] - at[0]))  # columns
     for shape in shapes:
-        index = np.rint(per_radius * shape).astype(np.int64)[:, :, None] + np.arange(columns)
-        moved = np.take_along_axis(seen, np.clip(index, 0, columns - 1), 2)
-        lines = np.maximum(lines, moved.mean(1))
+        index = np.rint(per_radius * shape).astype(np.int64)[:, None, :, None] + np.arange(columns)
+        moved = np.take_along_axis(edges, np.clip(index, 0, columns - 1), 3).mean(2)
+        lines = np.maximum(lines, np.maximum(moved[:, 0], _stands_out(*_step_and_dip(moved[:, 1]), noise)))
     face = face_side(field, rods)[:, None]
     d = field.diameter
     beside = (far - face * along < 2 * cap + 0.3 * d) | (far + face * along < cap + 0.3 * d)
-    return f32(np.where(beside, 0.0, lines).reshape(len(rods), 10, columns // 10).max(2))
+    return f32(np.where(beside, 0.0, lines).reshape(len(rods), 10, columns // 10).max(2)), noise
+
+
+def _step_and_dip(light: Float32Array) -> tuple[Float32Array, Float32Array]:
+    """Return the step and the dip of brightness profiles (n, k) at each place."""
+    padded = np.pad(light, ((0, 0), (2, 2)), mode="edge")
+    step = padded[:, 3:-1] - padded[:, 1:-3]
+    dip = (padded[:, 4:] + padded[:, :-4]) / 2 - light
+    return f32(step), f32(dip)
+
+
+def _noise(light: Float32Array) -> Float32Array:
+    """Return the noise of step and dip along brightness profiles (n, k), grey levels: ndarray (n, 2)."""
+    parts = [1.4826 * np.median(np.abs(part), 1) for part in _step_and_dip(light)]
+    return f32(np.maximum(np.stack(parts, 1), _LEAST_NOISE))
+
+
+def _stands_out(step: Float32Array, dip: Float32Array, noise: Float32Array) -> Float32Array:
+    """Return how clearly a step or a dark line stands out from the noise, 0..1."""
+    z = np.maximum(np.abs(step) / noise[:, :1], dip / noise[:, 1:])
+    return f32(z * z / (z * z + _CLEAR**2) * (z > 0))
+
+
+def _joint_seen(
+    field: Field, points: Float32Array, c: Float32Array, s: Float32Array, noise: Float32Array
+) -> Float32Array:
+    """Return how clearly the whole of an end (points (n, 7, 2)) is a step or a dark line, 0..1: ndarray (n, 1).
+
+    The joint of two pieces alike in light is faint at each point, but runs right across.
+    """
+    off = np.float32(_JOINT_PX)
+    light = [
+        sampled(field.tensor, points[..., 0] + k * off * c, points[..., 1] + k * off * s)[..., 3].mean(
+            1, keepdims=True
+        )
+        for k in (-1, 0, 1)
+    ]
+    return _stands_out(light[2] - light[0], (light[0] + light[2]) / 2 - light[1], noise)
 
 
 _MARGIN = np.concatenate([np.full(38, -0.07), np.full(50, 0.1), np.full(7, -0.07)]).astype(np.float32)
