@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -38,6 +39,7 @@ class TrayField:
     bare: npt.NDArray[np.bool_]
     colour: FloatArray
 
+    @cached_property
     def light(self) -> Float32Array:
         """Return the light on each block against the tray's average, in linear light, ndarray (rows, columns)."""
         table = LINEAR_OF_CODE[np.clip(np.rint(self.code), 0, 255).astype(np.uint8)]

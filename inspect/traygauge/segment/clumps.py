@@ -113,7 +113,7 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
         mended = _single(np.array([_shape(c) for c in whole]).reshape(-1, 4), prior)
         things += [Thing(c, f.source, True) for f, c, m in zip(doubtful, whole, mended, strict=True) if m]
         doubtful = [f for f, m in zip(doubtful, mended, strict=True) if not m]
-    clumps = [_clump(f, scene, prior, thread) for f in doubtful]
+    clumps = _clumps(doubtful, scene, prior, thread)
     for heap, (f, parting) in enumerate(zip(doubtful, part_clumps(clumps, prior), strict=True)):
         if shape[f.source, 1] > CONVEX and not _explained(parting):
             things.append(Thing(f.contour, f.source))
@@ -197,19 +197,21 @@ def _rim(mask: Mask, at: tuple[slice, slice], otherwise: Contour) -> Contour:
     return max(found, key=len)[:, 0].astype(np.int32) + np.array([at[1].start, at[0].start], np.int32)
 
 
-def _clump(found: _Found, scene: Scene, prior: StrandPrior | None, thread_px: float) -> Clump:
-    """Return a clump as parting takes it: the scale is that at half the height of the pieces."""
+def _clumps(found: list[_Found], scene: Scene, prior: StrandPrior | None, thread_px: float) -> list[Clump]:
+    """Return clumps as parting takes them: the scale is that at half the height of the pieces."""
+    if not found:
+        return []
     tray = scene.tray
-    place = tray.to_mm(found.contour.mean(0) + scene.window.origin_px)
-    scale = float(tray.px_per_mm(place))
-    if prior is not None:
-        scale = float(tray.px_per_mm(place, prior.diameter_px / scale / 2))
-    lean = (tray.to_px(place, 1.0) - tray.to_px(place, 0.0)) / scale
-    at, _ = found.cut(MARGIN)
-    height = tray.camera_height_mm
-    return Clump(
-        found.body(thread_px), scene.window.pixels[at], scale, (float(lean[0]), float(lean[1])), height
-    )
+    place = tray.to_mm(np.array([f.contour.mean(0) for f in found]) + scene.window.origin_px)
+    height = 0.0 if prior is None else prior.diameter_px / scene.window.px_per_mm / 2
+    scale = tray.px_per_mm(place, height)
+    lean = (tray.to_px(place, 1.0) - tray.to_px(place, 0.0)) / scale[:, None]
+    clumps = []
+    for k, f in enumerate(found):
+        at, _ = f.cut(MARGIN)
+        view = float(scale[k]), (float(lean[k, 0]), float(lean[k, 1])), tray.camera_height_mm
+        clumps.append(Clump(f.body(thread_px), scene.window.pixels[at], *view))
+    return clumps
 
 
 def _whole(found: _Found, parting: Parting) -> Thing:

@@ -35,7 +35,7 @@ SPECK_MM, HAIR_MM, SHARP_SPECK = 0.5, 0.15, 0.45
 #: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: so much is left of it.
 AMONG_SHADOWS = 0.25
 #: A colour is the mean over every so many pixels each way.
-SPARSE = 3
+SPARSE = 4
 #: Strips narrower than this, and specks, are bits of a piece's fringe where they are this near to it.
 STRIP_MM = 0.4
 FRINGE_MM = 0.2
@@ -62,7 +62,7 @@ def find_pieces(tray: TrayView) -> Regions:
     if signal is None or not contours:
         return _nothing(tray, window)
     labels = _drawn(contours, gaps, window)
-    colour = _mean_colours(labels, len(contours), window, field)
+    colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
     light = linear_light(window.pixels)
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
@@ -133,8 +133,13 @@ def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Co
 
 def _reading_order(things: list[Thing], window: Window) -> IndexArray:
     """Return the things' order line by line (lines of 5 mm), each from left to right."""
-    middle = np.array([t.contour.mean(0) for t in things])
+    middle = _middles([t.contour for t in things])
     return np.lexsort([middle[:, 0], np.floor(middle[:, 1] / (5.0 * window.px_per_mm))])
+
+
+def _middles(contours: Contours) -> FloatArray:
+    """Return the mean point of each contour, ndarray (n, 2), crop pixels."""
+    return np.array([c.mean(0) for c in contours])
 
 
 def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
@@ -151,17 +156,19 @@ def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
     return labels
 
 
-def _mean_colours(labels: Labels, n: int, window: Window, field: TrayField) -> FloatArray:
-    """Return the linear light (n, 3) of each region's inside under the tray's average light."""
-    step = SPARSE
-    sparse = labels[::step, ::step]
-    y, x = np.nonzero(sparse)
-    owner = sparse[y, x] - 1
-    light = LINEAR_OF_CODE[window.pixels[::step, ::step][y, x]]
-    light = light / field.light()[y * step // window.block, x * step // window.block][:, None]
+def _mean_colours(labels: Labels, middles: FloatArray, window: Window, field: TrayField) -> FloatArray:
+    """Return the linear light (n, 3) of each region's inside under the tray's average light.
+
+    `middles` (n, 2) are points of theirs: a speck may lie between the pixels that are looked at.
+    """
+    n = len(middles)
+    y, x = np.nonzero(labels[::SPARSE, ::SPARSE])
+    owner = np.append(labels[::SPARSE, ::SPARSE][y, x] - 1, np.arange(n))
+    x, y = (np.append(SPARSE * a, np.rint(m).astype(int)) for a, m in zip((x, y), middles.T, strict=True))
+    light = LINEAR_OF_CODE[window.pixels[y, x]] / field.light[y // window.block, x // window.block][:, None]
     count = np.bincount(owner, minlength=n)
     total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
-    return total / np.maximum(count, 1)[:, None]
+    return np.asarray(total / count[:, None], float)
 
 
 def _labelled(things: list[Thing], outlines: Outlines, window: Window) -> Labels:
@@ -189,7 +196,7 @@ def _stands_out(
     """Return which regions are no specks and rise sharply by a good part of their contrast, and of the usual one."""
     own = ((colour - srgb_to_linear(field.colour / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
-    light = field.light()
+    light = field.light
     x, y = (outlines.mean(outlines.points[:, k]) / window.block for k in (0, 1))
     local = light[
         np.clip(y.astype(int), 0, light.shape[0] - 1), np.clip(x.astype(int), 0, light.shape[1] - 1)
@@ -250,7 +257,7 @@ def _regions(
         own_contrast=weight,
         level_tray=level_tray,
         level_piece=level_piece,
-        colour_lab=linear_to_lab(_mean_colours(labels, n, window, field)),
+        colour_lab=linear_to_lab(_mean_colours(labels, _middles([t.contour for t in things]), window, field)),
         confidence=np.array([t.confidence for t in things]),
         heap=np.array([t.heap for t in things], np.int64),
         extent_px=np.maximum(extent, whole),

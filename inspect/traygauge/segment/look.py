@@ -72,7 +72,7 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     tray = field.colour
     gain = cv2.resize((tray / np.maximum(field.code, 1.0)).astype(np.float32), size[::-1])
     even = np.asarray(cv2.multiply(window.coarse, gain, dtype=cv2.CV_32F), np.float32)
-    covariance = _covariance(even[::5, ::7], np.broadcast_to(tray, field.code.shape), field.bare)
+    covariance = _covariance(even[::9, ::11], np.broadcast_to(tray, field.code.shape), field.bare)
     turn, length = _along_and_across(tray, covariance + np.eye(3) + np.outer(tray, tray) * 0.01**2)
     turned = cv2.transform(even, np.hstack([turn, -(turn @ tray)[:, None]]))
     along, one, two = (np.asarray(plane, np.float32) for plane in cv2.split(turned))
@@ -83,7 +83,7 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     deepest = _deepest_shadow(along[::2, ::2] / -length, coloured[::2, ::2], inside[::2, ::2])
     strong = (along < -max(FAR, deepest * length)).astype(np.uint8) * np.uint8(128)
     strong[(along > FAR) | coloured] = 255
-    noise = _covariance(window.pixels[::11, ::13].astype(np.float32), field.code, field.bare)
+    noise = _covariance(window.pixels[::17, ::19].astype(np.float32), field.code, field.bare)
     return CoarseLook(even, both(strong, inside), inside, tray, noise, window.px_per_mm / window.step)
 
 
@@ -142,13 +142,13 @@ def main_colour(coarse: CoarseLook, left: Mask, *, core_px: int) -> FloatArray |
     core_px : pixels of the coarse resolution to stay away from the pieces' edges.
     """
     core = eroded(left, square(core_px))
-    found = coarse.even[core > 0]
-    if not len(found):
+    at = np.flatnonzero(core)
+    if not len(at):
         return None
-    found = found[:: max(1, len(found) // 5000)].astype(float)
+    found = coarse.even.reshape(-1, 3)[at[:: max(1, len(at) // 5000)]].astype(float)
     middle = np.median(found, 0)
     for _ in range(2):  # where pieces have several colours, the median may lie between them: go to the nearer
         near = np.linalg.norm(found - middle, axis=1) < np.linalg.norm(found - coarse.tray, axis=1)
         if near.any():
             middle = np.median(found[near], 0)
-    return np.clip(middle, 0.0, 255.0)
+    return np.asarray(np.clip(middle, 0.0, 255.0), float)
