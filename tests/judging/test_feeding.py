@@ -155,7 +155,7 @@ def test_pieces_per_kilogram(batch, density, diameter, length, per_kg):
 
 
 def test_density_from_the_table_widens_the_figure(batch):
-    pieces = batch([3.0] * 100)
+    pieces = batch([3.0] * 100, u_mm=0.0)
     sure = figures(pieces, "[material]\ndensity_g_cm3 = 1.175")["pieces_per_kilogram"]
     table = figures(pieces, '[material]\npolymer = "TPU"')["pieces_per_kilogram"]
     assert table.value == pytest.approx(sure.value)

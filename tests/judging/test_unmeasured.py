@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from traygauge.judge.distribution import distribution
+from traygauge.judge.sample import sample
 from traygauge.judge.spec import read_spec
 from traygauge.judge.unmeasured import heap_longs, reach
 from traygauge.measure.pieces import Pieces
@@ -76,3 +78,41 @@ def test_a_photo_of_nothing_but_heaps_does_not_crash(batch):
     found = reach(pieces, SPEC)
     assert (found.holds_most >= 2).all()
     assert (found.diameter_mm > 0).all()
+
+
+def test_a_figure_lies_between_its_own_bounds_whatever_is_not_measured(batch):
+    """Pieces of which a sliver shows are no thin ones: they must not pull the upper bound below what was measured."""
+    n = 40
+    pieces = batch(
+        np.append(np.full(n, 3.0) + np.linspace(-0.2, 0.2, n), [np.nan] * 8),
+        diameter_mm=np.append(np.full(n, 1.78), [np.nan] * 8),
+        state=["whole"] * n + ["covered"] * 6 + ["leaning"] * 2,
+        feret_max_mm=[3.5] * n + [1.2] * 6 + [2.5] * 2,
+        feret_min_mm=[1.78] * n + [0.4] * 6 + [1.6] * 2,
+        area_mm2=[5.3] * n + [0.5] * 6 + [3.5] * 2,
+        extent_mm=[3.5] * n + [4.0] * 6 + [3.0] * 2,
+    )
+    for column, truth in (("diameter_mm", 1.78), ("length_mm", 3.0)):
+        spread = distribution(sample(pieces, SPEC, {}), column)
+        for statistic in ("mean", "median"):
+            low, high = spread.bounds(statistic, 0.025, 0.025, unmeasured=True)
+            plain = spread.bounds(statistic, 0.025, 0.025)
+            assert low <= spread.estimate(statistic) <= high
+            assert low <= plain[0]
+            assert high >= plain[1]
+        low, high = spread.bounds("mean", 0.025, 0.025, unmeasured=True)
+        assert low < truth < high
+
+
+def test_no_piece_in_a_heap_is_thicker_than_the_heap_s_area_allows(batch):
+    """30 mm² hold 11 pieces of 3 by 1.75 mm; so many show half a square each: sqrt(2 x 30 / 11) = 2.3 mm, not 9."""
+    pieces = batch(
+        [3.0] * 40 + [np.nan],
+        state=["whole"] * 40 + ["unresolved"],
+        area_mm2=[5.25] * 40 + [30.0],
+        feret_max_mm=[3.5] * 40 + [9.0],
+        extent_mm=[3.5] * 40 + [9.0],
+    )
+    spread = distribution(sample(pieces, SPEC, {}), "diameter_mm")
+    assert len(spread.most) == reach(pieces, SPEC).holds_most[-1] == 11
+    assert spread.most.max() == pytest.approx(np.sqrt(2 * 30 / 11))

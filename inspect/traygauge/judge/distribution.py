@@ -8,16 +8,23 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from traygauge.judge.clusters import FEWEST_PHOTOS, Clustering, clustering
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import mean_bounds, quantile_ranks
+from traygauge.judge.lost import made_up
 from traygauge.judge.resampling import percentile_bounds, resampled
 from traygauge.judge.sample import Sample
 from traygauge.measure.distributions import percentile
 
+#: Stands for a length whose end is not seen, where infinity would spoil a ratio, mm.
+_NO_END = 1e6
 _QUANTILES = {"D10": 0.1, "median": 0.5, "D90": 0.9}
+
+
+#: A shift of a quantile by measuring error of less than this is below what is shown, and left in, mm.
+SMALLEST_SHIFT_MM = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,17 +33,21 @@ class Distribution:
 
     Parameters
     ----------
-    values : ndarray (n,), ascending; weights : ndarray (n,), mean 1.
+    values : ndarray (n,), ascending.
+    weights : ndarray (n,), mean 1: what each stands for where pieces run past the window's edge.
+    made_up : ndarray (n,): what each stands for where pieces stand on end or lie in heaps, 1 where none do.
     photo : ndarray (n,), which photo each comes from.
-    u_shared : ndarray (n,), standard uncertainty that all share, mm.
+    u_shared, u_own : ndarrays (n,), standard uncertainty that all share, and the rest of each, mm.
     clusters : what the photos do to the figures.
     least, most : ndarrays (k,): the unmeasured pieces at their shortest and at their longest (infinite: no end seen).
     """
 
     values: FloatArray
     weights: FloatArray
+    made_up: FloatArray
     photo: FloatArray
     u_shared: FloatArray
+    u_own: FloatArray
     clusters: Clustering
     least: FloatArray
     most: FloatArray
@@ -47,40 +58,59 @@ class Distribution:
         return len(self.values)
 
     def estimate(self, statistic: str) -> float:
-        """Return a figure: "mean", "median", "D10", "D90", or "spread", which is (D90 - D10) / median, a fraction."""
+        """Return a figure: "mean", "median", "D10", "D90", or "spread", which is (D90 - D10) / median, a fraction.
+
+        Made up for pieces that were lost to standing and heaps; a quantile without what measuring error adds to it.
+        """
         if not self.n:
             return math.nan
         if statistic == "mean":
-            return float(np.average(self.values, weights=self.weights))
+            return float(np.average(self.values, weights=self._counts))
         if statistic == "spread":
-            return float(_spread(np.minimum(self.values, 1e6)))
+            low, middle, high = (self.estimate(name) for name in ("D10", "median", "D90"))
+            return (high - low) / middle if middle > 0 else math.nan
         p = _QUANTILES[statistic]
-        return float(percentile(self.values, p, weights=self.weights, rule="median_unbiased"))
+        found = float(percentile(self.values, p, weights=self._counts, rule="median_unbiased"))
+        return found - self._shift(p)
 
     def bounds(
         self, statistic: str, low_error: float, high_error: float, *, unmeasured: bool = False
     ) -> tuple[float, float]:
-        """Return lower and upper bound of a figure, each missed with its error; an error of 0 gives no bound."""
-        low = self._filled(self.least if unmeasured else self.least[:0])
-        high = self._filled(self.most if unmeasured else self.most[:0])
-        if statistic == "spread" and unmeasured and len(self.least):
-            # short ones and long ones both widen a spread: take the worst of either
-            ends = [d.bounds(statistic, low_error, high_error) for d in (self, low, high)]
-            return min(e[0] for e in ends), max(e[1] for e in ends)
-        return (
-            low._bound(statistic, low_error, 0) if low_error > 0 else -math.inf,
-            high._bound(statistic, high_error, 1) if high_error > 0 else math.inf,
-        )
+        """Return lower and upper bound of a figure, each missed with its error; an error of 0 gives no bound.
+
+        With `unmeasured` the bounds hold wherever the pieces that could not be measured lie between their least and
+        their most, and are never closer than without.
+        """
+        low, high = self._bounds(statistic, low_error, high_error)
+        if unmeasured and len(self.least):
+            least, most = (
+                self._filled(ends)._bounds(statistic, low_error, high_error)
+                for ends in (self.least, self.most)
+            )
+            low, high = min(low, least[0], most[0]), max(high, least[1], most[1])
+        return low, high
 
     def u_shared_of(self, statistic: str) -> float:
         """Return the standard uncertainty of a figure through what all pieces share, mm (a spread has none: a ratio)."""
         if not self.n or statistic == "spread":
             return 0.0
         if statistic == "mean":
-            return float(np.average(self.u_shared, weights=self.weights))
+            return float(np.average(self.u_shared, weights=self._counts))
         middle = round(_QUANTILES[statistic] * (self.n - 1))
         near = slice(max(0, middle - self.n // 20), middle + self.n // 20 + 1)
         return float(np.mean(self.u_shared[near]))
+
+    @cached_property
+    def _counts(self) -> FloatArray:
+        """Return what each value stands for, mean 1."""
+        counts = self.weights * self.made_up
+        return counts / counts.mean() if len(counts) else counts
+
+    def _bounds(self, statistic: str, low_error: float, high_error: float) -> tuple[float, float]:
+        return (
+            self._bound(statistic, low_error, 0) if low_error > 0 else -math.inf,
+            self._bound(statistic, high_error, 1) if high_error > 0 else math.inf,
+        )
 
     def _bound(self, statistic: str, error: float, side: int) -> float:
         nothing = (-math.inf, math.inf)[side]
@@ -94,46 +124,89 @@ class Distribution:
             return mean_bounds(
                 self.values,
                 error,
-                weights=self.weights,
+                weights=self._counts,
                 design_effect=effect,
                 degrees=degrees,
                 u_shared=u,
             )[side]
         if statistic == "spread":
-            stretch = math.sqrt(effect) if self.clusters.photos < FEWEST_PHOTOS else 1.0
-            return percentile_bounds(self._spreads, self.estimate(statistic), error, stretch)[side]
+            return self._spread_bound(error, side)
         p = _QUANTILES[statistic]
         rank = quantile_ranks(self.n, p, error, effect)[side]
         if not 1 <= rank <= self.n:
             return nothing
-        value = float(_at_rank(self.values, self.weights, rank))
+        shift = self._shift(p)
+        value = float(_at_rank(self.values, self._counts, rank)) - shift
         middle = self.estimate(statistic)
         if not math.isfinite(value) or not math.isfinite(middle):
             return nothing
-        away = math.hypot(value - middle, float(ndtri(1 - error)) * u)
+        away = math.hypot(value - middle, float(ndtri(1 - error)) * u, shift)
+        return middle + away if side else max(middle - away, 0.0)
+
+    def _spread_bound(self, error: float, side: int) -> float:
+        stretch = math.sqrt(self.clusters.design_effect) if self.clusters.photos < FEWEST_PHOTOS else 1.0
+        raw = float(_spread(np.minimum(self.values, _NO_END)))
+        bound = percentile_bounds(self._spreads, raw, error, stretch)[side]
+        middle = self.estimate("spread")
+        # the resamples know nothing of weights and measuring error: what these shift may be wrong by as much
+        away = math.hypot(bound - raw, middle - raw)
         return middle + away if side else max(middle - away, 0.0)
 
     @cached_property
     def _spreads(self) -> FloatArray:
         """Return the spread of each resample, ascending."""
-        values = np.minimum(self.values, 1e6)  # no end seen: a number so large is none
+        values = np.minimum(self.values, _NO_END)
 
         def figure(index: npt.NDArray[np.intp]) -> FloatArray:
             return _spread(values[index])
 
         return resampled(figure, self.photo)
 
+    def _shift(self, p: float) -> float:
+        """Return how far measuring error moves a quantile outwards, mm; the median stays where it is.
+
+        Error smears a distribution. Smearing it once more, each value by its own uncertainty, moves the quantile once
+        more as far (simulation-extrapolation, Cook and Stefanski 1994, linear, in closed form). No more is taken out
+        than half the way to the median.
+        """
+        if p not in self._shifts:
+            self._shifts[p] = self._shift_of(p)
+        return self._shifts[p]
+
+    @cached_property
+    def _shifts(self) -> dict[float, float]:
+        return {}
+
+    def _shift_of(self, p: float) -> float:
+        known = np.isfinite(self.values)
+        u, values, counts = self.u_own[known], self.values[known], self._counts[known]
+        if p == 0.5 or not (u > 0).any():
+            return 0.0
+        found, median = percentile(values, [p, 0.5], weights=counts, rule="median_unbiased").tolist()
+        reach = 3.0 * float(u.max())
+        low, high = found - reach, found + reach
+        while high - low > 1e-4:
+            middle = (low + high) / 2
+            below = float((counts * ndtr((middle - values) / np.maximum(u, 1e-6))).sum()) / float(
+                counts.sum()
+            )
+            low, high = (middle, high) if below < p else (low, middle)
+        most = abs(found - median) / 2
+        shift = min(max((low + high) / 2 - found, -most), most)
+        return shift if abs(shift) >= SMALLEST_SHIFT_MM else 0.0
+
     def _filled(self, more: FloatArray) -> Distribution:
-        if not len(more):
-            return self
+        """Return the same with further values, for which nothing measured stands any more."""
         values = np.concatenate([self.values, more])
         order = np.argsort(values, kind="stable")
-        extra = np.zeros(len(more))
+        none, one = np.zeros(len(more)), np.ones(len(more))
         return Distribution(
             values[order],
-            np.concatenate([self.weights, extra + 1])[order],
-            np.concatenate([self.photo, extra - 1])[order],
-            np.concatenate([self.u_shared, extra])[order],
+            np.concatenate([self.weights, one])[order],
+            np.ones(len(values)),
+            np.concatenate([self.photo, none - 1])[order],
+            np.concatenate([self.u_shared, none])[order],
+            np.concatenate([self.u_own, none])[order],
             self.clusters,
             self.least,
             self.most,
@@ -142,19 +215,24 @@ class Distribution:
 
 def distribution(sample: Sample, column: str) -> Distribution:
     """Return the distribution of a column over the strand pieces of a batch: those measured, and bounds for the rest."""
-    pieces, base = sample.pieces, sample.base("thick")
+    pieces, base, of = sample.pieces, sample.base("thick"), 0 if column == "length_mm" else 1
     value = pieces[column].astype(float)
-    measured = base & np.isfinite(value) & (sample.weights > 0) & ~sample.reach.is_heap
-    order = np.argsort(value[measured], kind="stable")
-    photo = sample.photo
-    weights = sample.weights[measured][order]
-    clusters = clustering(value[measured], photo[measured], sample.spec.judging.within_photo_correlation)
-    least, most = _unmeasured(sample, base & ~measured & (sample.weights > 0), column)
+    inside = base & (sample.weights > 0)
+    measured = inside & np.isfinite(value) & ~sample.reach.is_heap
+    order = np.flatnonzero(measured)[np.argsort(value[measured], kind="stable")]
+    weights = sample.weights[order]
+    stands_for = made_up(pieces, sample.reach, sample.weights, measured, inside & ~measured)
+    clusters = clustering(
+        value[measured], sample.photo[measured], sample.spec.judging.within_photo_correlation
+    )
+    least, most = _unmeasured(sample, inside & ~measured, column)
     return Distribution(
-        value[measured][order],
+        value[order],
         weights / weights.mean() if len(weights) else weights,
-        photo[measured][order].astype(float),
-        sample.u_shared(0 if column == "length_mm" else 1)[measured][order],
+        stands_for[order],
+        sample.photo[order].astype(float),
+        sample.u_shared(of)[order],
+        sample.u_own(of)[order],
         clusters,
         least,
         most,
@@ -165,19 +243,34 @@ def _unmeasured(sample: Sample, out: BoolArray, column: str) -> tuple[FloatArray
     """Return the pieces that could not be measured at their least and at their most, heaps as many pieces."""
     reached, pieces = sample.reach, sample.pieces
     single, heap = out & ~reached.is_heap, out & reached.is_heap
+    count = reached.holds_most[heap].astype(int)
+    # none reaches further than its heap, and each shows half of itself at least
+    extent = np.fmax(pieces["extent_mm"], pieces["feret_max_mm"])[heap]
+    area = np.nan_to_num(pieces["area_mm2"])[heap] / np.maximum(count, 1)
     if column == "length_mm":
         low, high = reached.low[single], reached.high[single]
+        room = 2 * area / np.maximum(reached.diameter_mm[heap], 0.1)
     else:
-        high = np.nan_to_num(pieces["feret_min_mm"][single].astype(float))
-        low = np.where(pieces["state"][single] == "upright", 0.95, 0.5) * high
-    count = reached.holds_most[heap].astype(int)
-    extent = np.fmax(pieces["extent_mm"], pieces["feret_max_mm"])[heap]
-    room = 2 * np.nan_to_num(pieces["area_mm2"])[heap] / np.maximum(reached.diameter_mm[heap], 0.1)
-    longest = np.fmin(extent, room / np.maximum(count, 1)) if column == "length_mm" else extent
+        low, high = _diameters(sample, single)
+        room = np.sqrt(2 * area)
     return (
         np.concatenate([low, np.zeros(int(count.sum()))]),
-        np.concatenate([high, np.repeat(longest, count)]),
+        np.concatenate([high, np.repeat(np.fmin(extent, room), count)]),
     )
+
+
+def _diameters(sample: Sample, single: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Return the smallest and the largest diameter that single unmeasured pieces can have.
+
+    An outline seen whole is nowhere narrower than the thinner, nor wider than the thicker of length and diameter
+    allow; a piece that lies under another shows less of itself, and can be as thick as any of the batch.
+    """
+    pieces, state = sample.pieces, sample.pieces["state"][single].astype(str)
+    small, large = (np.nan_to_num(pieces[k][single].astype(float)) for k in ("feret_min_mm", "feret_max_mm"))
+    thickest = float(np.nanmax(sample.reach.diameter_mm, initial=0.0))
+    low = np.where(state == "upright", 0.95 * small, np.where(state == "covered", 0.5 * small, 0.9 * small))
+    high = np.where(state == "upright", small, np.where(state == "covered", np.fmax(large, thickest), large))
+    return low, high
 
 
 def _at_rank(values: FloatArray, weights: FloatArray, rank: int) -> float:

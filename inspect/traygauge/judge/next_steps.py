@@ -8,6 +8,7 @@ import numpy as np
 
 from traygauge.judge.clusters import FEWEST_PHOTOS
 from traygauge.judge.looks import MOST_LOOKS
+from traygauge.judge.lost import UNDER_OTHERS
 from traygauge.judge.masses import Weighing
 from traygauge.judge.sample import Sample
 from traygauge.judge.sieves import largest_up_to
@@ -19,6 +20,9 @@ from traygauge.judge.verdict import Answer, LimitResult
 from traygauge.measure.pieces import Pieces
 
 PRACTICE = "(common practice)"
+#: Nobody takes more photos than this to settle a limit (common practice).
+MOST_PHOTOS = 20
+_ON_THE_LIMIT = "The batch lies on the limit, and more pieces would not settle it: improve the cut, or decide for yourself."
 Limits = tuple[LimitResult, ...]
 
 #: What to do about a batch rejected for a finding; and the further advice, common practice all of it.
@@ -83,25 +87,37 @@ def _settle(sample: Sample, result: LimitResult) -> str:
     name = result.path.split(".")[1]
     if name.endswith("_share") and (why := unseen(sample, finding_of(name))) is not None:
         return why.remedy
+    widened = result.with_unmeasured != result.interval
     if result.more_pieces is not None:
-        if sample.look >= MOST_LOOKS:
-            return (
-                f"Looking again has used up the allowed error: judge a fresh sample of about "
-                f"{_round_up(result.n + result.more_pieces)} pieces on its own."
-            )
-        scoops = max(1, math.ceil(result.more_pieces / max(result.n / _photos(sample), 1)))
-        return (
-            f"Add {_count(scoops, 'more photo')} with about {_round_up(result.more_pieces)} pieces in all, "
-            "and judge them together."
-        )
-    if result.with_unmeasured != result.interval or (result.n < 2 and sample.reach.is_heap.any()):
-        return _spread_out(sample)
+        more = _add_pieces(sample, result, result.more_pieces)
+        if not (sample.reach.is_heap.any() and widened):
+            return f"{more[:1].upper()}{more[1:]}."
+        return f"{_spread_out(sample)}; if that does not settle it, {more}."
+    if widened or (result.n < 2 and sample.reach.is_heap.any()):
+        return f"{_spread_out(sample)}."
     if result.n < 2:
         return "Spread a scoop of whole pieces in the window and take the photo again."
-    return "The batch lies on the limit, and more pieces would not settle it: improve the cut, or decide for yourself."
+    return _ON_THE_LIMIT
+
+
+def _add_pieces(sample: Sample, result: LimitResult, number: int) -> str:
+    """Return how more pieces would settle a limit, a clause."""
+    if sample.look >= MOST_LOOKS:
+        return (
+            "judge a fresh sample on its own, since looking again has used up the allowed error: about "
+            f"{_round_up(result.n + number)} pieces"
+        )
+    scoops = max(1, math.ceil(number / max(result.n / _photos(sample), 1)))
+    if scoops > MOST_PHOTOS:
+        return (
+            f"decide for yourself or improve the cut: the batch lies so near the limit that about {_round_up(number)} "
+            "more pieces would be needed to tell"
+        )
+    return f"add {_count(scoops, 'more photo')} with about {_round_up(number)} pieces in all and judge them together"
 
 
 def _spread_out(sample: Sample) -> str:
+    """Return which pieces to lay apart for another photo, a clause."""
     pieces = sample.pieces
     heap = np.nonzero(sample.reach.is_heap)[0]
     if len(heap):
@@ -110,11 +126,11 @@ def _spread_out(sample: Sample) -> str:
         if _photos(sample) > 1:
             where += f" in {pieces['photo'][largest]}"
         others = f" and {_count(len(heap) - 1, 'other')}" if len(heap) > 1 else ""
-        return f"Spread the heap {where}{others} and take the photo again."
+        return f"Spread the heap {where}{others} and take the photo again"
     state = pieces["state"].astype(str)
     if (state == "upright").any():
-        return "Tap the tray until no piece stands on end, and take the photo again."
-    return "Spread the pieces so that none lies on another, and take the photo again."
+        return "Tap the tray until no piece stands on end, and take the photo again"
+    return "Spread the pieces so that none lies on another, and take the photo again"
 
 
 def advice(sample: Sample, limits: Limits) -> tuple[str, ...]:
@@ -208,6 +224,7 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
     }
     said = [f"{n} {words.get(state, state)}" for state, n in unmeasured.items()]
     lines = [f"Not measured: {'; '.join(said)}. The bounds allow for them."] if said else []
+    lines += _made_up(sample)
     if unmeasured.get("unresolved") and "fines" in sample.masks:
         lines.append("Fines under a heap are not seen and not allowed for.")
     for photo, sides in sample.sides.items():
@@ -216,6 +233,27 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
                 f"{photo}: pieces run past the window's {' and '.join(sides)}; longer ones do so more often, so whole "
                 "pieces are weighted for it (ISO 13322-1)."
             )
+    return lines
+
+
+def _made_up(sample: Sample) -> list[str]:
+    """Return for which pieces those measured stand, a sentence for each way to get lost."""
+    state, strand = sample.pieces["state"].astype(str), sample.base("thick")
+    upright, under = strand & (state == "upright"), sample.base("long") & np.isin(state, UNDER_OTHERS)
+    lines = []
+    if upright.any():
+        n = int(upright.sum())
+        share = 100 * n / max(int(strand.sum()), 1)
+        lines.append(
+            f"Length figures leave out the {_count(n, 'piece')} on end ({share:.2g} % of the strand), short ones more "
+            "often than long ones; they are corrected for it by the chance to stand (Yong and Mahadevan 2011)."
+        )
+    if under.any():
+        lines.append(
+            f"About {_count(round(float(sample.reach.holds[under].sum())), 'piece')} lie under others or in heaps, "
+            "long and tailed ones more often than others; shares and lengths are corrected for it, and the bounds "
+            "allow for the worst."
+        )
     return lines
 
 

@@ -12,6 +12,7 @@ from traygauge.judge.clusters import Clustering, clustering
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import share_error
+from traygauge.judge.lost import made_up
 from traygauge.judge.sample import Sample
 from traygauge.judge.unmeasured import heap_longs, hidden
 
@@ -29,7 +30,8 @@ class Counted:
     Parameters
     ----------
     hits, n : pieces beyond the limit, and pieces that entered, as counted.
-    share : estimate: weighted for the window's edge and by mass or area, measurement error taken out.
+    share : estimate: weighted for the window's edge, for pieces lost to heaps and by mass or area, measurement error taken
+        out.
     n_effective : independent pieces that the sample is worth, before any look is paid for.
     clusters : what the photos do to it.
     u_share : standard uncertainty of the share through what all pieces share (scale, height ...).
@@ -73,8 +75,9 @@ def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     """Return the share of one finding in a batch, by count, mass or area."""
     base = sample.base(finding)
     hit, known = _known(sample, finding)
-    weight = _weights(sample, by)
     enters = base & known & (sample.weights > 0)
+    lost = base & ~known & ((sample.weights > 0) | sample.reach.is_heap)
+    weight = _weights(sample, by) * made_up(sample.pieces, sample.reach, sample.weights, enters, lost)
     w, h = weight[enters], hit[enters].astype(float)
     cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
     shift, u_share = _error_near_limit(sample, finding, enters, w)

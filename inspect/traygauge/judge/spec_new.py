@@ -200,7 +200,9 @@ def _number(value: float | None) -> str:
 
 
 def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False)
+    return json.dumps(value, ensure_ascii=False).replace(
+        "\x7f", "\\u007f"
+    )  # the one that TOML escapes and JSON does not
 
 
 def _comment(value: str) -> str:

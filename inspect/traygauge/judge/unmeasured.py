@@ -37,6 +37,11 @@ class Reach:
     holds_fewest: FloatArray
     holds_most: FloatArray
 
+    @property
+    def holds(self) -> FloatArray:
+        """Return how many pieces each is likely to be (n,): between the fewest and the most; 1 for single pieces."""
+        return np.asarray(np.sqrt(self.holds_fewest * self.holds_most))
+
 
 def least_area_mm2(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
     """Return the area, mm², that each further piece of a heap adds to it as seen from above.
@@ -153,8 +158,8 @@ def _holds(
     ):  # nothing measured to compare with: at least two pieces, by their smallest width
         width = max(float(np.nanmin(pieces["feret_min_mm"][heap], initial=1.0)), 0.1)
         length = width
-    shows = float(np.median(pieces["area_mm2"][whole])) if whole.any() else length * width
     area = _area(pieces)
+    shows = float(np.median(area[whole])) if whole.any() else length * width
     fewest = np.maximum(1.0, np.floor(area / max(shows, length * width)))
     most = np.maximum(2.0, most_pieces(area, length, width))
     return np.where(heap, np.minimum(fewest, most), 1.0), np.where(heap, most, 1.0)
