@@ -172,3 +172,11 @@ def test_a_newer_format_is_answered() -> None:
     with pytest.raises(RecordError, match="newer") as caught:
         read_verdict_json(b'{"format": 99}')
     assert "99" in caught.value.found
+
+
+def test_it_states_what_each_photo_can_show(document: dict[str, Any]) -> None:
+    """The drawn photos have 10 px per mm or a little less at the rim: two of them are 0.2 mm, eight 0.8 mm."""
+    (photo, *_) = document["photos"]
+    assert photo["sight"]["thread_mm"] == pytest.approx(0.2, rel=0.05)
+    assert photo["sight"]["crumb_mm"] == pytest.approx(0.8, rel=0.05)
+    assert 0.0 < photo["sight"]["u_length_mm"] < 0.1

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections import Counter
+from dataclasses import asdict
 from importlib import resources
 from typing import Any
 
@@ -168,6 +169,7 @@ def _photo(inspection: PhotoInspection) -> Json:
             "level": inspection.fitness.level,
             "checks": [_check(c) for c in inspection.fitness.checks],
         },
+        "sight": {name: _number(value) for name, value in asdict(inspection.sight).items()},
         "u_shared_mm": dict(zip(("length", "diameter"), _u_shared(inspection.pieces), strict=True)),
         "seconds": {k: _number(v) for k, v in inspection.seconds.items()},
     }
