@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 
 from traygauge.batch import Batch
 from traygauge.judge.spec import Spec
+from traygauge.judge.verdict import Figure
 from traygauge.report.distributions import bin_edges, distributions
 from traygauge.report.limit_lines import limit_lines
 from traygauge.report.model import Distribution, Line, Strip
@@ -64,6 +66,15 @@ def test_only_measured_pieces_enter_and_the_others_are_counted(make_batch: Calla
     assert set(shown) == {"length_mm", "diameter_mm"}
     assert shown["length_mm"].pieces == shown["length_mm"].counts.sum() == 35
     assert shown["length_mm"].left_out == 5
+
+
+def test_its_figures_are_those_of_the_verdict(make_batch: Callable[..., Batch]) -> None:
+    """The verdict makes up for lost pieces and measuring error: no other D90 may stand beside the plot."""
+    batch = make_batch(40)
+    figure = Figure("d90_length_mm", "D90 of the cut length", "mm", 4.56, 4.0, 5.0, "measured")
+    verdict = replace(batch.verdict, figures=(figure,))
+    shown = distributions(replace(batch, verdict=verdict))[0]
+    assert {f.label: f.text for f in shown.facts}["D90"] == "4.56\u00a0mm"
 
 
 def test_regrind_shows_the_extent_of_its_flakes(make_batch: Callable[..., Batch]) -> None:

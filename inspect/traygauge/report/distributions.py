@@ -51,7 +51,10 @@ def _one(
     typical = float(np.nanmedian(u)) if u is not None and np.isfinite(u).any() else math.nan
     d10, d50, d90 = np.percentile(values, [10, 50, 90])
     said = (("D10", d10), ("median", d50), ("D90", d90), ("mean", float(values.mean())))
-    facts = [Fact(label, with_unit(fixed(float(v), 2), "mm")) for label, v in said]
+    # what the verdict says of the batch makes up for pieces lost and for measuring error: the report says the same
+    judged = {f.name: f.value for f in batch.verdict.figures}
+    shown = [(label, judged.get(f"{label.lower()}_{name}", float(v))) for label, v in said]
+    facts = [Fact(label, with_unit(fixed(v, 2), "mm")) for label, v in shown]
     left_out = int(of.sum() - use.sum())
     return Distribution(
         name, title, "mm", edges, counts, lines, int(values.size), left_out, tuple(facts), typical
