@@ -82,7 +82,8 @@ def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
 
     What lies beside a piece and is but darker than the tray is its shadow.
     """
-    known = dilated(over(shrunk(mask, coarse.strong.shape), 64), square(2))
+    # highlights on a piece of another colour are no pieces: narrow things explain nothing around them
+    known = dilated(opened(over(shrunk(mask, coarse.strong.shape), 64), square(1)), square(2))
     left = opened(without(coarse.strong, known), square(1))
     dark = left == 128
     if not dark.any():
