@@ -270,7 +270,8 @@ def root_of(
 
 def _squares_between(a: FloatArray, b: FloatArray) -> FloatArray:
     """Return the squared distances of points (m, 2) and (k, 2) near the origin, ndarray (m, k)."""
-    return np.maximum((a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None, :] - 2 * (a @ b.T), 0.0)
+    squares = (a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1)[None, :] - 2 * (a @ b.T)
+    return np.asarray(np.maximum(squares, 0.0), float)
 
 
 def _kinks(ring: FloatArray, run: tuple[int, int], arcs: FloatArray, most: float, m: int) -> list[int]:

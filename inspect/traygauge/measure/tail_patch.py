@@ -80,9 +80,15 @@ class Patches:
 
     @property
     def noise(self) -> float:
-        """Return what is exceeded by a quarter of the bare tray's pixels in `thin`."""
-        bare = (self.away > 6) & (self.away < 24) & (self.other == 0)
-        return float(np.quantile(self.thin[bare], 0.75)) if bare.any() else 0.0
+        """Return the contrast below which thin things beside bodies are texture, noise and halos of compression.
+
+        Four times what a quarter of the bare tray there exceeds, or twice what a tenth does (threads cover less).
+        """
+        bare = self.thin[(self.away > 4) & (self.away < 12) & (self.other == 0)]
+        if not bare.size:
+            return 0.0
+        quarter, tenth = np.quantile(bare, (0.75, 0.9))
+        return float(max(4 * quarter, 2 * tenth))
 
     def patch_at(self, points: FloatArray) -> IntArray:
         """Return which patch board points (m, 2) lie in, -1 for none."""

@@ -199,7 +199,7 @@ def _followed(scene: _Scene, look: IntArray, fine: Rings) -> list[_Found]:
         margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
         disc = 0.38 * sight.diameter_px + sight.blur_px + 1
         patches = lay_out(scene.regions, look, scene.rings.box, margin, disc, scene.solid)
-        level = max(FAINTEST, 4.0 * patches.noise)
+        level = max(FAINTEST, patches.noise)
         shell = seeds(patches, level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
         step = max(1.0, 0.06 * sight.px_per_mm)
         reach = 0.125 * sight.diameter_px + 2.0 * sight.blur_px
