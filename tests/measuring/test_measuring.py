@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
-from traygauge.measure import Pieces, measure_pieces
+from traygauge.measure import Pieces
 from traygauge.words import COLUMNS
-from traygauge_shared.scenes import Batch, StrandPiece, Scene, phone_over, tray
 
 
 def test_lengths_and_diameters_of_a_whole_tray(good_tray) -> None:
