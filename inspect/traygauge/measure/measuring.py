@@ -18,6 +18,7 @@ from traygauge.measure.signal import read_signal
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tails import Tails, find_tails
 from traygauge.measure.uncertainty import combined, u_parts
+from traygauge.measure.unsure import without_guesses
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
 
@@ -51,7 +52,7 @@ def measure_pieces(regions: Regions) -> Pieces:
     kinds = tell_kinds(
         tray, tails.body_outlines_px, first, tried, bodies, np.array(regions.state, dtype=object)
     )
-    return _table(regions, tails, kinds, tried, bodies)
+    return without_guesses(_table(regions, tails, kinds, tried, bodies))
 
 
 def _bodies(regions: Regions, tails: Tails, first: Frames, tried: IntArray) -> Bodies | None:
