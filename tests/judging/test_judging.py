@@ -259,3 +259,76 @@ def test_nothing_but_heaps_is_undecided(batch):
 def test_findings_of_the_pieces_are_filled_in(batch):
     pieces, _ = judge_pieces(batch([3.0, 6.0]), LONG_5, windows_mm=WINDOWS)
     assert pieces["findings"].tolist() == ["", "long"]
+
+
+def test_a_heap_is_spread_before_more_photos_are_taken(batch):
+    """2 of 60 long, limit 8 %: some hundred pieces more would tell, and so may a look into the heap that lies there."""
+    heap = batch(
+        np.append(lengths(60, 2), np.nan),
+        state=["whole"] * 60 + ["unresolved"],
+        area_mm2=[5.25] * 60 + [60.0],
+        feret_max_mm=[3.5] * 60 + [12.0],
+        extent_mm=[3.5] * 60 + [12.0],
+    )
+    spec = spec_of("long_share = { at_most_percent = 8 }")
+    verdict = judged(heap, spec)
+    assert verdict.answer is Answer.UNDECIDED
+    assert verdict.limits[0].more_pieces is not None
+    assert verdict.next_step.startswith(
+        "Spread the heap marked 61 and take the photo again; if that does not settle"
+    )
+    alone = judged(batch(lengths(60, 2)), spec)
+    assert alone.next_step.startswith("Add ")
+
+
+def test_nobody_is_sent_for_dozens_of_photos(batch):
+    """10 of 520 against 2 %: thousands of pieces, that is photos, would be needed."""
+    verdict = judged(batch(lengths(520, 10)), spec_of("long_share = { at_most_percent = 2 }"))
+    assert verdict.answer is Answer.UNDECIDED
+    assert verdict.limits[0].more_pieces > 20 * 520  # photos like this one
+    assert "so near the limit" in verdict.next_step
+    assert "photo" not in verdict.next_step
+
+
+def test_a_photo_that_knows_too_little_is_said_to_be_the_reason(batch):
+    """Scale known to 0.1 mm in 3: no number of pieces tells 3.0 from 3.1 mm."""
+    pieces = batch(np.linspace(2.9, 3.1, 300), u_mm=0.0, u_shared_mm=0.1)
+    verdict = judged(pieces, spec_of("mean_length = { at_most_mm = 3.1 }"))
+    assert verdict.answer is Answer.UNDECIDED
+    assert verdict.next_step.startswith("Take a better photo")
+
+
+@pytest.mark.parametrize(
+    ("state", "limit", "said"),
+    [
+        ("upright", "short_share = { at_most_percent = 5 }", "no piece stands on end"),
+        ("axis unknown", "d10_length = { at_least_mm = 2.5 }", "roll over"),
+        ("covered", "stringy_share = { at_most_percent = 5 }", "none lies on another"),
+    ],
+)
+def test_what_was_not_measured_says_how_to_lay_it_out(batch, state, limit, said):
+    n, out = 300, 40
+    pieces = batch(
+        np.append(lengths(n, 0), np.full(out, np.nan)),
+        state=["whole"] * n + [state] * out,
+        feret_max_mm=[3.5] * n + [2.2] * out,
+        feret_min_mm=[1.75] * n + [1.7] * out,
+        tail_length_mm=0.0,
+    )
+    spec = parse_spec(
+        f'[spec]\nname = "x"\n[pieces]\nshort_under_mm = 2.0\nstringy_over_mm = 1.0\n[limits]\n{limit}'
+    )
+    verdict = judged(pieces, spec)
+    assert verdict.answer is Answer.UNDECIDED
+    assert said in verdict.next_step
+
+
+def test_threads_are_seen_where_there_are_none_now_and_then(batch):
+    """Of parted pieces 2 in 100 are called tailed wrongly: 4 of 200 are no proof of a single tail, and 20 are."""
+    spec = parse_spec('[spec]\nname = "x"\n[limits]\ntailed_share = { at_most_percent = 30 }')
+    for tails, proof in ((4, False), (30, True)):
+        tail = np.where(np.arange(200) < tails, 0.8, 0.0)
+        (result,) = judged(batch([3.0] * 200, state="parted", tail_length_mm=tail), spec).limits
+        assert (result.interval.low > 0) == proof
+    (apart,) = judged(batch([3.0] * 200, tail_length_mm=np.where(np.arange(200) < 4, 0.8, 0.0)), spec).limits
+    assert apart.interval.low > 0

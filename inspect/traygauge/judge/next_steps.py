@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 import numpy as np
 
 from traygauge.judge.clusters import FEWEST_PHOTOS
+from traygauge.judge.distribution import distribution
 from traygauge.judge.looks import MOST_LOOKS
 from traygauge.judge.lost import UNDER_OTHERS
 from traygauge.judge.masses import Weighing
 from traygauge.judge.sample import Sample
 from traygauge.judge.sieves import largest_up_to
 from traygauge.judge.spec import shipped_specs
-from traygauge.judge.spec_words import density_rule, finding_of, long_rule, mm
+from traygauge.judge.spec_words import density_rule, figure_of, finding_of, long_rule, mm
 from traygauge.judge.unmeasured import STANDS_UP_TO
 from traygauge.judge.unseen import in_words, unseen
 from traygauge.judge.verdict import Answer, LimitResult
@@ -22,6 +24,8 @@ from traygauge.measure.pieces import Pieces
 PRACTICE = "(common practice)"
 #: Nobody takes more photos than this to settle a limit (common practice).
 MOST_PHOTOS = 20
+#: What could not be measured matters where it makes an interval reach so many times as far (common practice).
+MATTERS = 1.1
 _ON_THE_LIMIT = "The batch lies on the limit, and more pieces would not settle it: improve the cut, or decide for yourself."
 Limits = tuple[LimitResult, ...]
 
@@ -87,17 +91,40 @@ def _settle(sample: Sample, result: LimitResult) -> str:
     name = result.path.split(".")[1]
     if name.endswith("_share") and (why := unseen(sample, finding_of(name))) is not None:
         return why.remedy
-    widened = result.with_unmeasured != result.interval
     if result.more_pieces is not None:
         more = _add_pieces(sample, result, result.more_pieces)
-        if not (sample.reach.is_heap.any() and widened):
+        if not _unmeasured_matter(result):
             return f"{more[:1].upper()}{more[1:]}."
-        return f"{_spread_out(sample)}; if that does not settle it, {more}."
-    if widened or (result.n < 2 and sample.reach.is_heap.any()):
-        return f"{_spread_out(sample)}."
+        return f"{_lay_apart(sample, name)}; if that does not settle it, {more}."
+    if _unmeasured_matter(result) or (result.n < 2 and sample.reach.is_heap.any()):
+        return f"{_lay_apart(sample, name)}."
     if result.n < 2:
         return "Spread a scoop of whole pieces in the window and take the photo again."
+    if _photo_decides(sample, result):
+        return (
+            "Take a better photo: softer light, more contrast between pieces and tray, nearer. This one does not know "
+            "lengths and diameters well enough to tell, however many pieces it shows."
+        )
     return _ON_THE_LIMIT
+
+
+def _unmeasured_matter(result: LimitResult) -> bool:
+    """Return whether what could not be measured carries the interval noticeably further towards the limit."""
+    plain, wide = (
+        i.high - i.estimate if i.estimate < result.limit else i.estimate - i.low
+        for i in (result.interval, result.with_unmeasured)
+    )
+    return wide > MATTERS * plain
+
+
+def _photo_decides(sample: Sample, result: LimitResult) -> bool:
+    """Return whether what all pieces share is the larger part of a figure's interval."""
+    name = result.path.split(".")[1]
+    if name.endswith("_share"):
+        return False
+    column, statistic = figure_of(name)
+    half = (result.interval.high - result.interval.low) / 2
+    return 2 * distribution(sample, column).u_shared_of(statistic) > 0.7 * half
 
 
 def _add_pieces(sample: Sample, result: LimitResult, number: int) -> str:
@@ -116,8 +143,8 @@ def _add_pieces(sample: Sample, result: LimitResult, number: int) -> str:
     return f"add {_count(scoops, 'more photo')} with about {_round_up(number)} pieces in all and judge them together"
 
 
-def _spread_out(sample: Sample) -> str:
-    """Return which pieces to lay apart for another photo, a clause."""
+def _lay_apart(sample: Sample, limit: str) -> str:
+    """Return which pieces to lay otherwise for another photo, a clause."""
     pieces = sample.pieces
     heap = np.nonzero(sample.reach.is_heap)[0]
     if len(heap):
@@ -127,9 +154,13 @@ def _spread_out(sample: Sample) -> str:
             where += f" in {pieces['photo'][largest]}"
         others = f" and {_count(len(heap) - 1, 'other')}" if len(heap) > 1 else ""
         return f"Spread the heap {where}{others} and take the photo again"
-    state = pieces["state"].astype(str)
-    if (state == "upright").any():
+    counts = Counter(pieces["state"].astype(str).tolist())
+    of_lengths = limit in ("short_share", "length_spread") or limit.endswith("_length")
+    under, axis = counts["covered"] + counts["leaning"], counts["axis unknown"]
+    if of_lengths and counts["upright"] >= max(under, axis, 1):
         return "Tap the tray until no piece stands on end, and take the photo again"
+    if axis > under:
+        return "Tap the tray so that pieces roll over, give it soft and even light, and take the photo again"
     return "Spread the pieces so that none lies on another, and take the photo again"
 
 
