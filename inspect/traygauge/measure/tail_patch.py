@@ -32,10 +32,12 @@ _ZERO = 30.0
 def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArray:
     """Return the contrast at the pixels nearest to points (m, 2): 0 tray, 1 piece, by the levels of region `owner`."""
     rows = -(-len(points) // _ROW)
-    where = np.zeros((rows * _ROW, 2), np.float32)
-    where[: len(points)] = points
-    grid = where.reshape(rows, _ROW, 2)
-    rgb = cv2.remap(regions.tray.photo.pixels, grid, None, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    where = np.zeros((2, rows * _ROW), np.float32)
+    where[:, : len(points)] = points.T
+    x, y = where.reshape(2, rows, _ROW)
+    rgb = np.asarray(
+        cv2.remap(regions.tray.photo.pixels, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
+    )
     linear = LINEAR_OF_CODE[rgb.reshape(-1, 3)[: len(points)]]
     light = np.einsum("mc,mc->m", linear, regions.own_contrast.astype(np.float32)[owner])
     step = regions.level_piece - regions.level_tray
@@ -151,7 +153,7 @@ def lay_out(
         thin.astype(np.float32) * worth,
         (away <= 0).astype(np.uint8),
         _without_slits(own, (eight[::2, ::2] - _ZERO) * worth[::2, ::2] > GLINT, disc_px),
-        cv2.morphologyEx(other, cv2.MORPH_OPEN, disc),
+        np.asarray(cv2.morphologyEx(other, cv2.MORPH_OPEN, disc), np.uint8),
         away,
     )
 
@@ -180,7 +182,8 @@ def _boxes(
     bit = np.flatnonzero(bits)
     boxes_low, boxes_high = low[which] - margin_px, high[which] + margin_px + 1
     if len(bit):
-        meets = (boxes_low[:, None] < high[bit]).all(-1) & (boxes_high[:, None] > low[bit]).all(-1)
+        apart = (boxes_low[:, None] >= high[bit]) | (boxes_high[:, None] <= low[bit])
+        meets = np.asarray(~apart.any(axis=-1), bool)
         for p in np.flatnonzero(meets.any(axis=1)):
             some = bit[meets[p]]
             boxes_low[p] = np.minimum(boxes_low[p], low[some].min(axis=0) - margin_px / 2)

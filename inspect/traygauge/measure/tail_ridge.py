@@ -95,7 +95,7 @@ def _heading(patches: Patches, point: FloatArray, reach_px: float) -> FloatArray
     forward = np.maximum(out @ fan.T + 0.35, 0.0)  # also well to the side: threads lie down along the cut
     weight = (found * np.minimum(forward, 1.0)) ** 4
     mean = weight @ fan + 1e-9 * out
-    return mean / np.hypot(*mean.T)[:, None]
+    return np.asarray(mean / np.hypot(*mean.T)[:, None], float)
 
 
 def _outward(patches: Patches, x: FloatArray, y: FloatArray) -> FloatArray:
@@ -104,7 +104,7 @@ def _outward(patches: Patches, x: FloatArray, y: FloatArray) -> FloatArray:
     gx = patches.away[yi, xi + 2] - patches.away[yi, xi - 2]
     gy = patches.away[yi + 2, xi] - patches.away[yi - 2, xi]
     g = np.stack([gx, gy], -1).astype(float)
-    return g / np.maximum(np.hypot(gx, gy), 1e-6)[:, None]
+    return np.asarray(g / np.maximum(np.hypot(gx, gy), 1e-6)[:, None], float)
 
 
 @dataclass(frozen=True)
