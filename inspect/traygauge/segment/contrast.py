@@ -40,6 +40,11 @@ SEE_THROUGH = 0.3
 LOW_HUE = 0.25
 #: A hue, or luminance beside it, tells something where the tray's noise in it is at most this share of the step.
 HUE_NOISE = 0.1
+#: The hue of nearly all of the pieces' insides is at least this share of the usual, or it is no hue to go by; where
+#: their luminance is at least that share, edges are read in luminance and the hue only says what is shadow.
+UNSTEADY, STEADY = 0.4, 0.6
+#: Where hue says what is shadow, a pixel counts from this share of the contrast on: shadows blurred into it are less.
+BESIDE_HUE = 0.55
 #: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
 SHADOWS = 0.35, 0.8
 
@@ -106,8 +111,11 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     rise = _rise(coarse, by_code)
     _, filled, lighter = _valley(coarse, rise)
     clean = filled < CLEAN_VALLEY
+    if hue is not None and _steady(coarse, hue, 0.0) < UNSTEADY:
+        hue = None  # next to black there is no hue to speak of
     if hue is not None:
-        return _read_in(plain if clean else weight, piece, coarse, hue)
+        level = _steady(coarse, by_code, float(by_code @ coarse.tray))
+        return _read_in(plain if clean or level > STEADY else weight, piece, coarse, hue)
     dark = (rise > AMONG_SHADOWS) & (coarse.inside > 0)
     shadow = None if clean and lighter > SHADOWS_SEEN else shadow_hue(coarse, dark)
     clear = clean or shadow is not None or not mingled(coarse, rise[::2, ::2])
@@ -137,12 +145,11 @@ def _read_in(
     reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
     danger = reach > low
     mark = low
-    if danger:
-        mark = (
-            AMONG_SHADOWS
-            if shadow is not None
-            else max(_valley(coarse, _rise(coarse, by_code / step))[0], low)
-        )
+    if danger and shadow is not None:
+        mark = AMONG_SHADOWS
+    elif danger:
+        least = low if beside is None else BESIDE_HUE
+        mark = max(_valley(coarse, _rise(coarse, by_code / step))[0], least)
     light_tray, light_piece = (srgb_to_linear(c / 255.0) for c in (coarse.tray, piece))
     slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - light_tray
     return Signal(
@@ -174,13 +181,23 @@ def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray | None:
     return np.asarray(hue / length, float)
 
 
+def _steady(coarse: CoarseLook, by_code: FloatArray, tray: float) -> float:
+    """Return the share of the step that all but a tenth of the pieces' insides show; `tray` is what the tray shows."""
+    rise = coarse.even[::2, ::2][_insides(coarse)] @ by_code - tray
+    return float(np.percentile(rise, 10)) if len(rise) else 1.0
+
+
+def _insides(coarse: CoarseLook) -> npt.NDArray[np.bool_]:
+    """Return which pixels of every second row and column lie well inside what likely are pieces."""
+    return eroded(closed(coarse.likely()[::2, ::2], square(1)), square(2)) > 0
+
+
 def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
     """Return the share of the step that the faintest tenth of the pieces' insides shows.
 
     What is darker than the tray is left out: it is shadow between pieces.
     """
-    inner = eroded(closed(coarse.likely()[::2, ::2], square(1)), square(2)) > 0
-    rise = (coarse.even[::2, ::2][inner] @ by_code - by_code @ coarse.tray) / step
+    rise = (coarse.even[::2, ::2][_insides(coarse)] @ by_code - by_code @ coarse.tray) / step
     rise = rise[rise > 0.0]
     return float(np.percentile(rise, 10)) if len(rise) else 1.0
 
