@@ -60,7 +60,7 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     who = np.concatenate([np.arange(n), doubtful])
     flanks = fit_flanks(signal.rows(who), tray, _turned(_rows(first, who), np.arange(n, len(who))))
     grain = np.zeros(len(who))
-    grain[n:] = _grain(signal.rows(doubtful), tray, _rows(flanks.frames, np.arange(n, len(who))))
+    grain[n:] = grain_of(signal.rows(doubtful), tray, _rows(flanks.frames, np.arange(n, len(who))))
     likely = np.arange(n)
     likely[doubtful] = np.where(grain[n:] > 0, np.arange(n, len(who)), doubtful)
     strange = _strangeness(flanks.frames.diameter_mm, likely) - 2 * _GRAIN * grain
@@ -81,7 +81,7 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     return Bodies(_closed(flanks.frames, ends), flanks, ends, sure, misfit[chosen])
 
 
-def _grain(signal: Signal, tray: TrayView, frames: Frames) -> FloatArray:
+def grain_of(signal: Signal, tray: TrayView, frames: Frames) -> FloatArray:
     """Return how much more the light varies across the axis than along it, log (n,), -2 to 2.
 
     Across a cylinder the light falls towards its flanks, and a highlight is a line along the axis.
@@ -109,7 +109,7 @@ def _either_way(signal: Signal, tray: TrayView, first: Frames) -> IntArray:
     ratio = first.length_mm / first.diameter_mm
     doubtful = (ratio < _EITHER_WAY) | (np.abs(first.length_mm - usual) < 0.3 * usual)
     stout = np.flatnonzero(~doubtful & (ratio < _CLEARLY_LONG))
-    doubtful[stout] = _grain(signal.rows(stout), tray, _rows(first, stout)) < _CLEAR_GRAIN
+    doubtful[stout] = grain_of(signal.rows(stout), tray, _rows(first, stout)) < _CLEAR_GRAIN
     return np.flatnonzero(doubtful)
 
 

@@ -1,4 +1,4 @@
-"""What kind of thing each region is: how well a rod or a standing cylinder explains its outline."""
+"""What kind of thing each region is, and how it could be measured."""
 
 from __future__ import annotations
 
@@ -7,111 +7,50 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.body import Bodies
-from traygauge.measure.ends import ROUNDING_MM
-from traygauge.measure.frame import Frames, usual_diameter
+from traygauge.measure.body import Bodies, grain_of
+from traygauge.measure.doubles import cut_line_depth
+from traygauge.measure.frame import Frames
+from traygauge.measure.outlines import Outlines, rod_gaps
+from traygauge.measure.signal import Signal
+from traygauge.measure.standing import Standing, standing
+from traygauge.measure.strand_odds import StrandOdds, evidence, strand_odds
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
+
+#: A thing smaller than this share of the batch's diameter, or than so many mm, is a crumb.
+_CRUMB_SHARE, _CRUMB_MM = 0.62, 0.8
+#: Log odds from which a thing stands rather than lies, from which it may stand (so that it is not measured as lying),
+#: and from which it is rather that than a flake in a batch half of flakes.
+_STANDS, _MAY_STAND, _NO_FLAKE = 1.0, 0.0, 1.5
+#: Where more than a tenth of the outline lies further than this from the fitted body, in diameters, one of the two is
+#: wrong: on drawn scenes two thirds of such lengths were off by more than 0.15 mm.
+_APART, _PART_APART = 0.25, 0.10
+#: A piece leans where both its rims look this much rounder than the camera's view explains (tangent of the axis's angle,
+#: held back by the fit's prior: about 18 degrees), or rounder than this many times the usual slope of the batch's cuts.
+_LEANS, _LEANS_OF_CUTS = 0.16, 1.6
+#: A cut line this deep across a piece this many times as long as the batch's usual one joins two pieces.
+_CUT_LINE, _DOUBLE_LENGTH = 0.10, 1.3
 
 
 @dataclass(frozen=True, eq=False)
-class Outlines:
-    """Closed outlines of n bodies in sheet mm, laid end to end, in the plane at half the body's height.
+class Tried:
+    """What was fitted to some regions, and in which light.
 
     Parameters
     ----------
-    points : ndarray (m, 2), mm; owner : ndarray (m,), which body; start : ndarray (n,), where each begins.
+    index : ndarray (k,), which regions of the photo's n.
+    bodies : the k bodies; signal : what they were read in; tray_level : ndarray (k,), signal of the tray beside each.
+    by_rod : ndarray (k,), bool: explained by a rod when a heap was parted.
     """
 
-    points: FloatArray
-    owner: npt.NDArray[np.intp]
-    start: npt.NDArray[np.intp]
-
-    @classmethod
-    def of(cls, tray: TrayView, outlines_px: tuple[FloatArray, ...], height_mm: FloatArray) -> Outlines:
-        """Return outlines given in photo pixels, seen in planes at the given heights (n,)."""
-        sizes = np.array([len(o) for o in outlines_px])
-        owner = np.repeat(np.arange(len(sizes)), sizes)
-        points = tray.to_mm(np.concatenate(outlines_px), height_mm[owner]) if len(sizes) else np.zeros((0, 2))
-        return cls(points, owner, np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.intp))
-
-    def each(self) -> tuple[FloatArray, ...]:
-        """Return one ndarray (k, 2) a body."""
-        return tuple(np.split(self.points, self.start[1:])) if len(self.start) else ()
-
-    def mean(self, values: FloatArray) -> FloatArray:
-        """Return the mean of a value (m,) over each body's vertices, ndarray (n,)."""
-        return np.asarray(
-            np.add.reduceat(values, self.start) / np.bincount(self.owner, minlength=len(self.start))
-        )
-
-    def largest(self, values: FloatArray) -> FloatArray:
-        """Return the largest of a value (m,) over each body's vertices, ndarray (n,)."""
-        return np.asarray(np.maximum.reduceat(values, self.start))
-
-
-def rod_misfit(outlines: Outlines, bodies: Bodies, tray: TrayView) -> FloatArray:
-    """Return the mean distance (n,) of each outline from its body's silhouette, in diameters.
-
-    The silhouette is that of a straight cylinder between its two cut faces, seen as the camera sees it.
-    """
-    frames, ends = bodies.frames, bodies.ends
-    who = outlines.owner
-    rel = outlines.points - frames.centre_mm[who]
-    s, v = (rel * frames.along()[who]).sum(1), (rel * frames.across()[who]).sum(1)
-    v = v - frames.bend[who] * s**2 / 2
-    _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
-    half = frames.diameter_mm / 2 * np.sqrt(1 + lean[:, 0] ** 2)
-    q = np.sqrt(np.clip((half - ROUNDING_MM)[who] ** 2 - v**2, 0, None))
-    reach = frames.length_mm[who] / 2
-    right = s - (reach + ends.slope[who, 1] * v + ends.view[who, 1] * q)
-    # across runs the other way round at the end against the axis
-    left = -s - (reach - ends.slope[who, 0] * v + ends.view[who, 0] * q)
-    distance = np.maximum(np.maximum(right, left), np.abs(v) - half[who])
-    return outlines.mean(np.abs(distance)) / frames.diameter_mm
-
-
-@dataclass(frozen=True, eq=False)
-class Standing:
-    """Outlines explained as cylinders standing on the tray.
-
-    Parameters
-    ----------
-    misfit : ndarray (n,): mean distance of the outline from it, in diameters.
-    diameter_mm : ndarray (n,): width across the line of sight.
-    foot_mm : ndarray (n, 2): middle of the foot.
-    """
-
-    misfit: FloatArray
-    diameter_mm: FloatArray
-    foot_mm: FloatArray
-
-
-def standing(outlines_tray: Outlines, tray: TrayView) -> Standing:
-    """Return how well a standing cylinder explains each outline, given in the tray's own plane.
-
-    Its foot is a disc, its top the same disc moved outwards along the line of sight: together a disc drawn out.
-    """
-    o = outlines_tray
-    n = len(o.start)
-    middle = np.stack([o.mean(o.points[:, 0]), o.mean(o.points[:, 1])], -1)
-    lean = tray.lean(middle)
-    size = np.linalg.norm(lean, axis=1)
-    ray = np.where(size[:, None] > 1e-6, lean / np.maximum(size, 1e-6)[:, None], [1.0, 0.0])
-    rel = o.points - middle[o.owner]
-    along, across = (rel * ray[o.owner]).sum(1), (rel * np.stack([-ray[:, 1], ray[:, 0]], -1)[o.owner]).sum(1)
-    low, high = -o.largest(-along), o.largest(along)
-    left, right = -o.largest(-across), o.largest(across)
-    width = right - left
-    drawn = np.maximum(high - low - width, 0.0)
-    centre = (left + right) / 2
-    first, last = low + width / 2, low + width / 2 + drawn
-    nearest = np.clip(along, first[o.owner], last[o.owner])
-    distance = np.hypot(along - nearest, across - centre[o.owner]) - width[o.owner] / 2
-    foot = middle + first[:, None] * ray + centre[:, None] * np.stack([-ray[:, 1], ray[:, 0]], -1)
-    return Standing(o.mean(np.abs(distance)) / np.maximum(width, 1e-6) if n else np.zeros(0), width, foot)
+    index: IntArray
+    bodies: Bodies
+    signal: Signal
+    tray_level: FloatArray
+    by_rod: BoolArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,65 +76,120 @@ class Kinds:
     diameter_mm: FloatArray
 
 
-#: Outlines further than this from their rod, in diameters, are no strand pieces; rods of another diameter than the
-#: batch's and badly explained light count against it too. Chosen between drawn strand pieces and drawn flakes.
-_ROD_MISFIT, _LIGHT_MISFIT, _OTHER_WIDTH = 0.055, 1.3, 4.0
-_STANDS = 0.04
-#: A thing smaller than this share of the batch's diameter, or than so many mm, is a crumb.
-_CRUMB_SHARE, _CRUMB_MM = 0.62, 0.8
-_DOUBLE = 1.75  # a web-joined piece at least this many times as long as the batch's usual one
-
-
 def tell_kinds(
     tray: TrayView,
     outlines_px: tuple[FloatArray, ...],
     first: Frames,
-    tried: npt.NDArray[np.intp],
-    bodies: Bodies | None,
+    tried: Tried | None,
     state: npt.NDArray[np.object_],
 ) -> Kinds:
-    """Return form and state of every region from how rods and standing cylinders explain its outline.
+    """Return form and state of every region from how lying and standing pieces explain outline and light.
 
     Parameters
     ----------
     outlines_px : bodies' outlines (tails taken off), photo pixels.
-    first : first frames of all n regions; bodies : fitted ones of the regions of index `tried`.
-    state : ndarray (n,): what segmenting says; whole and parted ones may turn out upright or of unknown axis.
+    first : first frames of all n regions.
+    tried : what was fitted; None where nothing was.
+    state : ndarray (n,): what segmenting says; whole and parted ones may turn out upright, leaning, of unknown axis, or
+        not parted at all.
     """
     n = len(state)
     state, form = state.copy(), np.full(n, "thread", dtype=object)
-    measured = np.zeros(n, bool)
+    measured, double = np.zeros(n, bool), np.zeros(n, bool)
     middle, height = first.centre_mm.copy(), np.minimum(first.diameter_mm / 2, 1.5)
     diameter = np.full(n, np.nan)
     form[~np.isin(state, ["whole", "parted"])] = "strand"
-    if bodies is None:
-        return Kinds(form, state, measured, measured.copy(), middle, height, diameter)
-    usual, spread = usual_diameter(bodies.frames.diameter_mm)
-    picked = tuple(outlines_px[k] for k in tried)
-    rod = rod_misfit(Outlines.of(tray, picked, bodies.frames.height_mm), bodies, tray)
-    stand = standing(Outlines.of(tray, picked, np.zeros(len(tried))), tray)
-    width_off = np.abs(bodies.frames.diameter_mm - usual) / max(2.5 * spread, 0.04 * usual)
-    unlike = (
-        rod / _ROD_MISFIT
-        + np.maximum(bodies.misfit, 0) / _LIGHT_MISFIT
-        + np.minimum(width_off, 8) / _OTHER_WIDTH
-    )
-    upright = (
-        (stand.misfit < _STANDS)
-        & (stand.misfit < 0.75 * rod)
-        & (np.abs(stand.diameter_mm - usual) < 0.12 * usual)
-    )
-    biggest = np.hypot(first.length_mm, first.diameter_mm)[tried]
-    crumb = biggest < max(_CRUMB_SHARE * usual, _CRUMB_MM) if np.isfinite(usual) else biggest < _CRUMB_MM
-    strand = (unlike < 3.0) & ~upright & ~crumb
-    form[tried] = np.where(crumb, "crumb", np.where(strand | upright, "strand", "flake"))
-    state[tried[upright & ~crumb]] = "upright"
-    state[tried[strand & ~bodies.axis_sure]] = "axis unknown"
-    known = strand & bodies.axis_sure
-    measured[tried] = known
-    middle[tried[strand]] = bodies.frames.centre_mm[strand]
-    middle[tried[upright]] = stand.foot_mm[upright]
-    height[tried[strand]] = bodies.frames.height_mm[strand]
-    diameter[tried[known]] = bodies.frames.diameter_mm[known]
-    diameter[tried[upright & ~crumb]] = stand.diameter_mm[upright & ~crumb]
-    return Kinds(form, state, measured, np.zeros(n, bool), middle, height, diameter)
+    if tried is None:
+        return Kinds(form, state, measured, double, middle, height, diameter)
+    at, bodies = tried.index, tried.bodies
+    looks = _look(tray, tuple(outlines_px[k] for k in at), first, tried)
+    form[at] = np.where(looks.crumb, "crumb", np.where(looks.strand | looks.upright, "strand", "flake"))
+    leaning = looks.strand & looks.sure & _leaning(bodies, looks.strand & looks.sure)
+    known = looks.strand & looks.sure & ~leaning
+    joined = _joined(tray, tried, known)
+    heaped = joined & (state[at] == "parted")  # in a heap, two touching pieces look just so
+    known &= ~heaped
+    state[at[looks.upright]] = "upright"
+    state[at[looks.strand & ~looks.sure]] = "axis unknown"
+    state[at[leaning]] = "leaning"
+    state[at[heaped]] = "unresolved"
+    measured[at] = known
+    double[at] = joined & ~heaped
+    middle[at[looks.strand]] = bodies.frames.centre_mm[looks.strand]
+    middle[at[looks.upright]] = looks.stand.foot_mm[looks.upright]
+    height[at[looks.strand]] = bodies.frames.height_mm[looks.strand]
+    diameter[at[known | leaning]] = bodies.frames.diameter_mm[known | leaning]
+    diameter[at[looks.upright]] = looks.stand.diameter_mm[looks.upright]
+    return Kinds(form, state, measured, double, middle, height, diameter)
+
+
+@dataclass(frozen=True, eq=False)
+class _Looks:
+    """How the k things tried look: exactly one of crumb, upright, strand, or none of them (a flake); ndarrays (k,).
+
+    `sure`: axis and cut faces can be told, as far as the thing is a lying strand piece.
+    """
+
+    crumb: BoolArray
+    upright: BoolArray
+    strand: BoolArray
+    sure: BoolArray
+    stand: Standing
+
+
+def _look(tray: TrayView, outlines_px: tuple[FloatArray, ...], first: Frames, tried: Tried) -> _Looks:
+    bodies = tried.bodies
+    lying = Outlines.of(tray, outlines_px, bodies.frames.height_mm)
+    gaps = rod_gaps(lying, bodies, tray)
+    grain = grain_of(tried.signal, tray, bodies.frames)
+    biggest = np.hypot(first.length_mm, first.diameter_mm)[tried.index]
+    gap = lying.mean(gaps)
+    odds = _odds(gap, grain, tried, biggest > _CRUMB_MM)
+    crumb = biggest < max(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
+    on_tray = Outlines.of(tray, outlines_px, np.zeros(len(grain)))
+    stand = standing(on_tray, grain, gap, odds.diameter_mm, tray)
+    rod = odds.probability > 0.5
+    no_flake = _NO_FLAKE - float(np.log(odds.of_batch / (1 - odds.of_batch)))
+    upright = ~crumb & (stand.odds > np.maximum(np.where(rod, _STANDS, _MAY_STAND), no_flake))
+    strand = rod & ~upright & ~crumb
+    well_fitted = lying.mean(gaps > _APART) < _PART_APART
+    sure = bodies.axis_sure & well_fitted & ~(stand.odds > max(_MAY_STAND, no_flake))
+    return _Looks(crumb, upright, strand, sure, stand)
+
+
+def _odds(gap: FloatArray, grain: FloatArray, tried: Tried, counts: BoolArray) -> StrandOdds:
+    """Return which things are strand, from those that count; crumbs have a probability of 0."""
+    bodies = tried.bodies
+    widths = bodies.flanks.widths_mm / bodies.frames.diameter_mm[:, None]
+    slope = np.hypot(bodies.ends.slope[:, 0], bodies.ends.slope[:, 1])
+    bend = np.abs(bodies.frames.bend) * bodies.frames.diameter_mm
+    alone = evidence(gap, np.ptp(widths, axis=1), grain, slope, bend)
+    probability = np.zeros(len(gap))
+    some = strand_odds(alone[counts], bodies.frames.diameter_mm[counts], tried.by_rod[counts])
+    probability[counts] = some.probability
+    return StrandOdds(probability, some.of_batch, some.diameter_mm)
+
+
+def _leaning(bodies: Bodies, lying: BoolArray) -> BoolArray:
+    """Return which bodies (k,) rest at an angle.
+
+    With the axis tilted by some angle the rims of both cut faces look rounder, each by the angle's tangent. A cut that
+    is off square does the same to one rim only, and as often flattens it.
+    """
+    ends = bodies.ends
+    rounder = (ends.view - np.abs(ends.view_expected)).min(1)
+    cuts = 1.4826 * float(np.median(np.abs(ends.slope[lying]))) if lying.any() else 0.0
+    return np.asarray(rounder > max(_LEANS, _LEANS_OF_CUTS * cuts))
+
+
+def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> BoolArray:
+    """Return which of the bodies with a known length are two pieces with a cut line between them, (k,)."""
+    joined = np.zeros(len(known), bool)
+    if known.sum() < 2:
+        return joined
+    length = tried.bodies.frames.length_mm
+    look = np.flatnonzero(known & (length > _DOUBLE_LENGTH * np.median(length[known])))
+    frames = tried.bodies.frames.rows(look)
+    depth = cut_line_depth(tried.signal.rows(look), tray, frames, tried.tray_level[look])
+    joined[look] = depth > _CUT_LINE
+    return joined

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +32,10 @@ class Frames:
 
     def __len__(self) -> int:
         return len(self.axis)
+
+    def rows(self, index: npt.NDArray[np.intp]) -> Frames:
+        """Return the frames of an index, in that order."""
+        return Frames(*(getattr(self, f.name)[index] for f in fields(self)))
 
     @property
     def height_mm(self) -> FloatArray:

@@ -10,8 +10,9 @@ import numpy.typing as npt
 from traygauge.measure.body import Bodies, fit_bodies
 from traygauge.measure.ends import Apart
 from traygauge.measure.first_frames import first_frames, frames_of_rods
-from traygauge.measure.forms import Kinds, Outlines, tell_kinds
+from traygauge.measure.forms import Kinds, Tried, tell_kinds
 from traygauge.measure.frame import Frames
+from traygauge.measure.outlines import Outlines
 from traygauge.measure.pieces import Pieces
 from traygauge.measure.shape import shapes_of, strand_volume_mm3
 from traygauge.measure.signal import read_signal
@@ -47,16 +48,14 @@ def measure_pieces(regions: Regions) -> Pieces:
     tray = regions.tray
     tails = find_tails(regions)
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
+    tried = _tried(regions, tails, first)
+    kinds = tell_kinds(tray, tails.body_outlines_px, first, tried, np.array(regions.state, dtype=object))
+    return without_guesses(_table(regions, tails, kinds, tried))
+
+
+def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
+    """Return the bodies fitted to all regions that may be measured; None where there are none."""
     tried = np.flatnonzero(np.isin(regions.state, ["whole", "parted"]) & ~tails.thread)
-    bodies = _bodies(regions, tails, first, tried)
-    kinds = tell_kinds(
-        tray, tails.body_outlines_px, first, tried, bodies, np.array(regions.state, dtype=object)
-    )
-    return without_guesses(_table(regions, tails, kinds, tried, bodies))
-
-
-def _bodies(regions: Regions, tails: Tails, first: Frames, tried: IntArray) -> Bodies | None:
-    """Return the bodies fitted to the regions of index `tried`; None where there is nothing to try."""
     if not len(tried):
         return None
     tray = regions.tray
@@ -69,10 +68,11 @@ def _bodies(regions: Regions, tails: Tails, first: Frames, tried: IntArray) -> B
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
-    return fit_bodies(signal, tray, start, apart)
+    by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
+    return Tried(tried, fit_bodies(signal, tray, start, apart), signal, apart.tray_level, by_rod)
 
 
-def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: IntArray, bodies: Bodies | None) -> Pieces:
+def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None) -> Pieces:
     n, tray = len(regions), regions.tray
     outlines = Outlines.of(tray, regions.outlines_px, kinds.height_mm).each()
     shapes = shapes_of(outlines)
@@ -108,8 +108,8 @@ def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: IntArray, bodies
         "tails_mm": tuple(tuple(tails.centrelines_mm[t] for t in tails.of(k)) for k in range(n)),
         "centrelines_mm": tuple(np.zeros((0, 2)) for _ in range(n)),
     }
-    if bodies is not None:
-        _put_bodies(columns, parts, tray, kinds, tried, bodies)
+    if tried is not None:
+        _put_bodies(columns, parts, tray, kinds, tried.index, tried.bodies)
     return Pieces.of(n, columns, **parts)
 
 

@@ -1,0 +1,190 @@
+"""Pieces that stand on a cut face: a disc drawn out along the line of sight.
+
+The foot is a disc, the top the same disc moved outwards from the camera's foot point, and a squeezed cut makes both of
+them oval. Outlines are fitted by that shape, with a shadow's or a neighbour's part of them left aside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.measure.outlines import Outlines
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+
+_VERTICES, _ROUNDS = 32, 8
+#: Standard deviations, in diameters, of an outline's place, and of the disc's size and ovality (common practice).
+_OUTLINE_SD, _SIZE_SD, _OVAL_SD = 0.02, 0.12, 0.10
+#: And of how far the top lies aside of the line of sight: oblique cuts let pieces stand a few degrees off.
+_ASLANT_SD = 0.2
+#: Things further from the batch's diameter than this, or higher than such a piece stays standing, are not tried.
+_WIDEST, _HIGHEST = 1.6, 2.6
+#: Weights of a logistic regression of standing against lying pieces and flakes on drawn scenes (the test photos had no
+#: part in it): constant, then ln(misfit + 0.003), grain, by how much (log) the disc is smaller than usual, ln(oval),
+#: height beyond 2.6 diameters, ln(distance from the lying rod + 0.004), how far the top is seen from the foot; lengths
+#: in diameters.
+_WEIGHTS = np.array([-18.2, -6.0, -1.2, -7.8, -7.5, -2.0, 0.9, -1.3])
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """Outlines explained as cylinders standing on the tray; what cannot stand has NaN and odds of minus infinity.
+
+    Parameters
+    ----------
+    odds : ndarray (n,): log odds of standing, from the fit and from the light.
+    diameter_mm : ndarray (n,): of the disc, mean of its axes.
+    foot_mm : ndarray (n, 2): middle of the foot.
+    """
+
+    odds: FloatArray
+    diameter_mm: FloatArray
+    foot_mm: FloatArray
+
+
+def standing(
+    outlines_tray: Outlines, grain: FloatArray, gap: FloatArray, usual_mm: float, tray: TrayView
+) -> Standing:
+    """Return how well a standing cylinder explains each outline.
+
+    Parameters
+    ----------
+    outlines_tray : outlines of n bodies, seen in the tray's own plane.
+    grain : ndarray (n,): how much more the light varies across the body's axis than along it; little on a cut face.
+    gap : ndarray (n,): mean distance of the outline from the lying rod that explains it best, in diameters.
+    usual_mm : the batch's diameter.
+    """
+    n = len(outlines_tray.start)
+    odds, diameter, foot = np.full(n, -np.inf), np.full(n, np.nan), np.full((n, 2), np.nan)
+    if not n or not usual_mm > 0:
+        return Standing(odds, diameter, foot)
+    points = outlines_tray.some(np.arange(n), _VERTICES)
+    middle = points.mean(1)
+    lean = tray.lean(middle)
+    slant = np.linalg.norm(lean, axis=1)
+    ray = np.where(slant[:, None] > 1e-6, lean / np.maximum(slant, 1e-6)[:, None], [1.0, 0.0])
+    aside = np.stack([-ray[:, 1], ray[:, 0]], -1)
+    rel = points - middle[:, None]
+    seen = np.stack([(rel * ray[:, None]).sum(-1), (rel * aside[:, None]).sum(-1)], -1) / usual_mm
+    extent = np.ptp(seen, axis=1)
+    able = (extent.min(1) > 1 / _WIDEST) & (extent[:, 1] < _WIDEST)
+    able &= extent[:, 0] < _WIDEST + _HIGHEST * slant
+    k = np.flatnonzero(able)
+    if not len(k):
+        return Standing(odds, diameter, foot)
+    disc = _fit(seen[k])
+    drawn = np.maximum(disc.drawn[:, 0], 0.0)
+    features = [
+        np.log(disc.misfit + 0.003),
+        grain[k],
+        np.clip(-np.log(disc.size), 0.0, 0.4),
+        np.minimum(np.log(disc.oval), 0.7),
+        np.clip(drawn / np.maximum(slant[k], 1e-3) - _HIGHEST, 0.0, 1.5),
+        np.log(gap[k] + 0.004),
+        np.minimum(drawn, 2.0),
+    ]
+    odds[k] = _WEIGHTS[0] + np.stack(features, -1) @ _WEIGHTS[1:]
+    diameter[k] = disc.size * usual_mm
+    foot[k] = middle[k] + usual_mm * (disc.foot[:, :1] * ray[k] + disc.foot[:, 1:] * aside[k])
+    return Standing(odds, diameter, foot)
+
+
+@dataclass(frozen=True, eq=False)
+class _Disc:
+    """Drawn-out discs in units of the usual diameter, axes along and across the line of sight.
+
+    Parameters
+    ----------
+    foot : ndarray (n, 2); drawn : ndarray (n, 2), where the top lies from it; misfit : ndarray (n,), median distance of
+        the outline.
+    shape : ndarray (n, 3): symmetric matrix (xx, yy, xy) that makes the disc a circle of radius 1.
+    """
+
+    foot: FloatArray
+    drawn: FloatArray
+    misfit: FloatArray
+    shape: FloatArray
+
+    @property
+    def size(self) -> FloatArray:
+        """Return the disc's diameter, the geometric mean of its axes."""
+        return np.asarray(2 / np.sqrt(self.shape[:, 0] * self.shape[:, 1] - self.shape[:, 2] ** 2))
+
+    @property
+    def oval(self) -> FloatArray:
+        """Return the longer axis over the shorter one."""
+        mean, half = (self.shape[:, 0] + self.shape[:, 1]) / 2, (self.shape[:, 0] - self.shape[:, 1]) / 2
+        away = np.hypot(half, self.shape[:, 2])
+        return np.asarray((mean + away) / (mean - away))
+
+
+def _fit(points: FloatArray) -> _Disc:
+    """Return the drawn-out discs nearest to outlines (n, m, 2).
+
+    Tried twice: drawn out to all that is seen, and as a mere disc at the far end, because the flank below a lit face may
+    be lost in the dark or seen in part.
+    """
+    n = len(points)
+    low, high = points.min(1), points.max(1)
+    radius = np.minimum(high - low, 1.3).min(1) / 2
+    drawn = np.maximum(high[:, 0] - low[:, 0] - 2 * radius, 0.02)
+    zero, aside = np.zeros(n), (low[:, 1] + high[:, 1]) / 2
+    round_ = [1 / radius, 1 / radius, zero]
+    whole = np.stack([low[:, 0] + radius, aside, *round_, drawn, zero], -1)
+    face = np.stack([high[:, 0] - radius, aside, *round_, zero + 1e-6, zero], -1)
+    slack = np.repeat([[9.0, _ASLANT_SD], [1e-3, 1e-3]], n, axis=0)
+    p, misfit = _nearest(np.concatenate([points, points]), np.concatenate([whole, face]), slack)
+    best = np.where(misfit[n:] < misfit[:n], n, 0) + np.arange(n)
+    return _Disc(p[best, :2], p[best, 5:], misfit[best], p[best, 2:5])
+
+
+def _nearest(points: FloatArray, p: FloatArray, slack: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the parameters (n, 7) of the discs nearest to outlines and their misfits (n,), by Gauss-Newton.
+
+    The parameters: the foot's middle x, y; the shape xx, yy, xy; where the top lies, x, y, which may change by about
+    `slack` (n, 2). Points that lie far off count less.
+    """
+    zero = np.zeros(len(p))
+    prior = np.column_stack([p[:, :2], zero + 2, zero + 2, zero, p[:, 5:]])
+    size, oval = zero + 2 * _SIZE_SD, zero + 2 * _OVAL_SD
+    hold = 1 / np.column_stack([zero + 9.0, zero + 9.0, size, size, oval, slack]) ** 2
+    for step in range(_ROUNDS + 1):
+        gap, slopes = _distances(points, p)
+        if step == _ROUNDS:
+            break
+        scale = np.maximum(1.4826 * np.median(np.abs(gap), 1, keepdims=True), 0.01)
+        weight = 1 / (1 + (gap / (2 * scale)) ** 2) / _OUTLINE_SD**2
+        weighted = slopes * weight[..., None]
+        normal = weighted.swapaxes(1, 2) @ slopes + hold[:, None] * np.eye(7)
+        right = -(weighted * gap[..., None]).sum(1) + (prior - p) * hold
+        p = p + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -0.3, 0.3)
+        p[:, 2:4] = np.clip(p[:, 2:4], 0.8, 5.0)
+        most = 0.7 * np.sqrt(p[:, 2] * p[:, 3])
+        p[:, 4] = np.clip(p[:, 4], -most, most)
+        p[:, 5] = np.maximum(p[:, 5], 1e-6)
+    return p, np.median(np.abs(gap), 1)
+
+
+def _distances(points: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return distances (n, m) in diameters, and their derivatives (n, m, 7) after the parameters (n, 7).
+
+    A point's distance is |S r| - 1, in radii, with r the way to it from the nearest place of the line from foot to top,
+    and S the shape. As that place is the nearest, its own move along the line changes nothing.
+    """
+    xx, yy, xy, dx, dy = (p[:, k, None] for k in range(2, 7))
+    x, y = points[..., 0] - p[:, :1], points[..., 1] - p[:, 1:2]
+    ax, ay = xx * dx + xy * dy, xy * dx + yy * dy
+    along = (ax * (xx * x + xy * y) + ay * (xy * x + yy * y)) / (ax**2 + ay**2)
+    at = np.clip(along, 0.0, 1.0)
+    x, y = x - at * dx, y - at * dy
+    sx, sy = xx * x + xy * y, xy * x + yy * y
+    far = np.maximum(np.hypot(sx, sy), 1e-9)
+    nx, ny = sx / far, sy / far
+    tx, ty = xx * nx + xy * ny, xy * nx + yy * ny
+    slopes = np.stack([-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at], -1)
+    radius = 1 / np.sqrt(xx * yy - xy**2)
+    return (far - 1) * radius, slopes * radius[..., None]
