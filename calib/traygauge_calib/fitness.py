@@ -130,6 +130,20 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "lower",
         "take a tray of another colour: white or yellow pieces on dark blue or black, dark ones on white",
     ),
+    "left out": (
+        "of the pieces' area",
+        0.5,
+        2.0,
+        "higher",
+        "spread heaps, avoid hard shadows and glare, and use a tray of one colour that no piece comes near",
+    ),
+    "lengths": (
+        "of the diameter uncertain",
+        0.1,
+        0.4,
+        "higher",
+        "use soft light from several sides, a tray of another colour, and spread the pieces",
+    ),
 }
 
 
@@ -155,11 +169,17 @@ def check_fitness(tray: TrayView, contrast_to_noise: float | None = None) -> Fit
     return Fitness(tuple(_check(name, values[name]) for name in _LIMITS if name in values))
 
 
-def with_contrast(fitness: Fitness, contrast_to_noise: float) -> Fitness:
-    """Return a photo's checks and that of the contrast between pieces and tray, known once they are told apart."""
-    if not np.isfinite(contrast_to_noise):
-        return fitness
-    return Fitness((*fitness.checks, _check("contrast", float(contrast_to_noise))))
+def with_found(fitness: Fitness, **values: float) -> Fitness:
+    """Return a photo's checks and those of what is known once pieces are found; a NaN is not looked at.
+
+    Parameters
+    ----------
+    values : `contrast` between pieces and tray over the noise; `left_out`, area that looks like pieces and belongs
+        to none, over theirs; `lengths`, the usual standard uncertainty of a length over the diameter.
+    """
+    named = {name.replace("_", " "): value for name, value in values.items()}
+    found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))
+    return Fitness((*fitness.checks, *found))
 
 
 def require_fit(fitness: Fitness) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import os
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -12,14 +13,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.verdict import Verdict
 from traygauge.measure.measuring import measure_pieces
 from traygauge.measure.pieces import Pieces
 from traygauge.segment.find import find_pieces
+from traygauge.segment.left_out import share_left_out
 from traygauge.segment.regions import Regions
-from traygauge_calib.fitness import Fitness, check_fitness, require_fit, with_contrast
+from traygauge_calib.fitness import Fitness, check_fitness, require_fit, with_found
 from traygauge_calib.lens import LensModel
 from traygauge_calib.prints import PrintRecord
 from traygauge_calib.scale import calibrate
@@ -54,12 +57,9 @@ class PhotoInspection:
     def sight(self) -> Sight:
         """Return what the photo can show: the thinnest thread, the smallest crumb, how well a length is known."""
         strand = self.pieces.take(self.pieces["form"] == "strand")
-        usual = {
-            name: float(np.nanmedian(strand[name]))
-            for name in ("length_mm", "diameter_mm")
-            if np.isfinite(strand[name].astype(float)).any()
-        }
-        return sight_of(self.tray, self.regions.contrast_to_noise, **usual)
+        usual = {name: _usual(strand[name]) for name in ("length_mm", "diameter_mm")}
+        known = {name: value for name, value in usual.items() if math.isfinite(value)}
+        return sight_of(self.tray, self.regions.contrast_to_noise, **known)
 
     def __repr__(self) -> str:
         return f"PhotoInspection({self.photo.name}, {len(self.pieces)} pieces, {self.fitness.level})"
@@ -284,9 +284,18 @@ def _inspect(
     fitness = stages.run(check_fitness, tray)
     require_fit(fitness)
     regions = stages.run(find_pieces, tray)
-    fitness = with_contrast(fitness, regions.contrast_to_noise)
+    fitness = with_found(fitness, contrast=regions.contrast_to_noise, left_out=share_left_out(regions))
     require_fit(fitness)
-    return PhotoInspection(photo, tray, fitness, regions, stages.run(measure_pieces, regions), stages.seconds)
+    pieces = stages.run(measure_pieces, regions)
+    fitness = with_found(fitness, lengths=_usual(pieces["u_length_mm"] / pieces["diameter_mm"]))
+    require_fit(fitness)
+    return PhotoInspection(photo, tray, fitness, regions, pieces, stages.seconds)
+
+
+def _usual(values: npt.NDArray[np.float64]) -> float:
+    """Return the median of the finite values, NaN without any."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan
 
 
 def _judged(

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from traygauge_calib.fitness import blockiness, check_fitness, require_fit
+from traygauge_calib.fitness import blockiness, check_fitness, require_fit, with_found
 from traygauge_calib.scale import calibrate
 from traygauge_shared.errors import UnfitPhotoError
 
@@ -133,3 +133,17 @@ def test_every_refusal_is_named_at_once(drawn):
     assert "tilt" in error.value.wrong
     assert "overexposed paper" in error.value.wrong
     assert len(error.value.lines()) == 4
+
+
+def test_what_is_known_once_pieces_are_found_is_looked_at_too(drawn):
+    tray = calibrate(drawn(**GOOD).photo)
+    fitness = with_found(check_fitness(tray), contrast=30.0, left_out=0.0, lengths=0.02)
+    assert [c.name for c in fitness.checks[-3:]] == ["contrast", "left out", "lengths"]
+    assert fitness.level == "fine"
+    assert with_found(fitness, lengths=float("nan")) == fitness  # nothing measured: nothing to look at
+    for name, warns, refuses in (("left_out", 0.6, 2.1), ("lengths", 0.2, 0.41), ("contrast", 5.0, 2.0)):
+        assert with_found(fitness, **{name: warns}).level == "warn"
+        with pytest.raises(UnfitPhotoError) as caught:
+            require_fit(with_found(fitness, **{name: refuses}))
+        assert name.replace("_", " ") in str(caught.value)
+        assert caught.value.advice
