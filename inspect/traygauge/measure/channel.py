@@ -65,6 +65,7 @@ def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:
     x0, y0 = regions.origin_px
     h, w = regions.labels.shape
     pixels = regions.tray.photo.pixels[y0 : y0 + h : _SPARSE, x0 : x0 + w : _SPARSE]
+    labels = labels[: pixels.shape[0], : pixels.shape[1]]  # regions of a scan may reach past its last pixels
     window = np.zeros(labels.shape, np.uint8)
     corners = (regions.tray.window_px - regions.origin_px) / _SPARSE
     cv2.fillPoly(window, [np.rint(corners).astype(np.int32)], 1)

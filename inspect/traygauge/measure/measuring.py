@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.body import Bodies, fit_bodies
+from traygauge.measure.channel import measuring_light
+from traygauge.measure.colours import with_colours
 from traygauge.measure.ends import Apart
 from traygauge.measure.first_frames import first_frames, frames_of_rods
 from traygauge.measure.forms import Kinds, Tried, tell_kinds
@@ -50,7 +52,7 @@ def measure_pieces(regions: Regions) -> Pieces:
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first)
     kinds = tell_kinds(tray, tails.body_outlines_px, first, tried, np.array(regions.state, dtype=object))
-    return without_guesses(_table(regions, tails, kinds, tried))
+    return with_colours(without_guesses(_table(regions, tails, kinds, tried)))
 
 
 def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
@@ -61,10 +63,11 @@ def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
     tray = regions.tray
     h, w = regions.labels.shape
     x0, y0 = regions.origin_px
-    signal = read_signal(tray, regions.contrast, regions.own_contrast[tried], (x0, y0, x0 + w, y0 + h))
+    weights, own, tray_level = measuring_light(regions)
+    signal = read_signal(tray, weights, own[tried], (x0, y0, x0 + w, y0 + h))
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
-    apart = Apart(labels, regions.origin_px, tried + 1, regions.level_tray[tried])
+    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried])
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
