@@ -41,7 +41,8 @@ def measure_pieces(regions: Regions) -> Pieces:
 
     Returns
     -------
-    Pieces : every region has a row. What cannot be measured has its state and empty numbers. `findings` holds only
+    Pieces : every region has a row but the bits of a tail that belong to another's. What cannot be measured has its
+        state and empty numbers. `findings` holds only
         what needs no spec ("doubles", and "stringy" for threads that tie pieces together).
     """
     n = len(regions)
@@ -52,7 +53,8 @@ def measure_pieces(regions: Regions) -> Pieces:
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first)
     kinds = tell_kinds(tray, tails.body_outlines_px, first, tried, np.array(regions.state, dtype=object))
-    return with_colours(without_guesses(_table(regions, tails, kinds, tried)))
+    table = _table(regions, tails, kinds, tried).take(tails.part_of < 0)
+    return with_colours(without_guesses(table))
 
 
 def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
