@@ -240,6 +240,21 @@ def heap_hides_longs(rng: np.random.Generator) -> bool:
     return judged(pieces.with_columns(**columns), spec).answer is Answer.ACCEPT
 
 
+def standing_covered(rng: np.random.Generator) -> bool:
+    """Say whether the interval of a mean holds the truth although the short ones of a thick strand stand and are not seen."""
+    spec = spec_of("mean_length = { at_most_mm = 9 }", 0.0)
+    true = rng.normal(3.0, 0.5, 300).clip(1.0)
+    ratio = true / 1.75
+    # half way between the two published chances (Yong and Mahadevan 2011), on the logarithms of lying
+    lies = np.sqrt(ratio / np.hypot(1, ratio) * 2 / np.pi * np.arctan(ratio))
+    upright = rng.random(300) > lies
+    pieces = strand(true)
+    columns = {k: np.where(upright, np.nan, pieces[k]) for k in ("length_mm", "aspect_ratio", "volume_mm3")}
+    pieces = pieces.with_columns(**columns, state=np.where(upright, "upright", "whole"))
+    i = judged(pieces, spec).interval
+    return i.low <= 3.0 <= i.high
+
+
 def mass_covered(rng: np.random.Generator) -> bool:
     """Say whether the interval of pieces per kilogram holds the truth: normal lengths, one photo."""
     made: Sample = sample(strand(rng.normal(3.0, 0.3, 150)), spec_of("", 0.0), WINDOWS)
@@ -351,6 +366,7 @@ def promises() -> list[Promise]:
     ]
     at = "{ at_most_mm = 9 }"
     rows += [
+        Promise("mean in its 95 % interval, the short ones standing on end", 0.95, True, standing_covered),
         Promise("mean in its 95 % interval", 0.95, True, figure_covered(f"mean_length = {at}", 3.0)),
         Promise(
             "mean in its 95 % interval, shared scale error",

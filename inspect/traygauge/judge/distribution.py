@@ -215,6 +215,10 @@ class Distribution:
 
 def distribution(sample: Sample, column: str) -> Distribution:
     """Return the distribution of a column over the strand pieces of a batch: those measured, and bounds for the rest."""
+    return sample.once(("distribution", column), lambda: _distribution(sample, column))
+
+
+def _distribution(sample: Sample, column: str) -> Distribution:
     pieces, base, of = sample.pieces, sample.base("thick"), 0 if column == "length_mm" else 1
     value = pieces[column].astype(float)
     inside = base & (sample.weights > 0)

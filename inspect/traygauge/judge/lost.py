@@ -52,11 +52,15 @@ def stand_for(odds: FloatArray, lost: float, weights: FloatArray) -> FloatArray:
     if not lost > 0 or not total > 0 or not np.isfinite(odds).all() or odds.max() <= 0:
         return np.ones_like(odds)
     scaled = odds / float(odds.max())
-    low, high = 0.0, float(np.log1p(lost / max(float(weights[scaled.argmax()]), 1e-9)))
-    while high - low > 1e-6 * high:  # the sum grows with k
-        k = (low + high) / 2
-        low, high = (k, high) if float((weights * np.expm1(k * scaled)).sum()) < lost else (low, k)
-    return np.asarray(np.exp(high * scaled))
+    # from a k that is too large Newton's steps come down without passing the root: the sum is convex in k
+    k = float(np.log1p(lost / max(float(weights[scaled.argmax()]), 1e-9)))
+    for _ in range(50):
+        each = weights * np.exp(k * scaled)
+        step = (float(each.sum()) - total - lost) / float((each * scaled).sum())
+        k -= step
+        if step < 1e-6 * k:
+            break
+    return np.asarray(np.exp(k * scaled))
 
 
 def made_up(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,8 @@ from traygauge.judge.spec import Spec
 from traygauge.judge.unmeasured import Reach, reach
 from traygauge.measure.pieces import Pieces
 from traygauge_calib.sight import Sight
+
+T = TypeVar("T")
 
 #: Part of the usual own uncertainty of a photo's lengths that its pieces have in common although it is stated for each:
 #: their edges lie under one light. The bias of a photo's lengths was .34 of it (root of mean square over 25 path-traced
@@ -53,6 +56,17 @@ class Sample:
     look: int
     shares: tuple[float, ...]
     sight: Sight | None = None
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what `make` makes of this batch under that key; it is made only once."""
+        if key not in self._made:
+            self._made[key] = make()
+        made: T = self._made[key]
+        return made
+
+    @cached_property
+    def _made(self) -> dict[Hashable, Any]:
+        return {}
 
     def base(self, finding: str) -> BoolArray:
         """Return the mask (n,) of the things among which a finding is counted.

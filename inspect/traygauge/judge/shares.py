@@ -242,7 +242,8 @@ def _more(
     open_hits = float((single & ~cut & ~known).sum() + (single & cut & hit).sum())
     heap = out & reached.is_heap
     if finding == "long":
-        longs = heap_longs(sample.pieces, reached, sample.spec.long_over_mm or math.inf)
+        limit = sample.spec.long_over_mm or math.inf
+        longs = sample.once(("heap longs", limit), lambda: heap_longs(sample.pieces, reached, limit))
         in_heaps = float(longs[heap].sum())
     elif finding == "fines":
         in_heaps = 0.0  # what lies under a heap cannot be seen at all: a note says so
