@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.verdict import Verdict
+from traygauge.measure.colours import with_colours
 from traygauge.measure.measuring import measure_pieces
 from traygauge.measure.pieces import Pieces
 from traygauge.segment.find import find_pieces
@@ -305,7 +306,7 @@ def _judged(
     looks: int,
     scoop_g: float | None,
 ) -> tuple[Pieces, Verdict]:
-    pieces = Pieces.joined([m.pieces for m in measured])
+    pieces = with_colours(Pieces.joined([m.pieces for m in measured]))
     if not measured:
         advice = refused[0][1].advice if refused else "name at least one photo"
         return pieces, Verdict(None, "No photo could be used.", advice, looks=looks)

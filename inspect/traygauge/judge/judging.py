@@ -11,6 +11,7 @@ from traygauge.judge.diagnosis import diagnose, sentences
 from traygauge.judge.feeding import figures
 from traygauge.judge.findings import find
 from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
+from traygauge.judge.mixing import colour_figures
 from traygauge.judge.next_steps import advice, next_step, notes, reason, weighing_notes
 from traygauge.judge.sample import sample
 from traygauge.judge.spec import Spec
@@ -68,7 +69,7 @@ def judge_pieces(
         reason(pieces, limits, answer, has_spec=spec is not None),
         next_step(batch, limits, answer, has_spec=spec is not None),
         limits,
-        figures(batch),
+        (*figures(batch), *colour_figures(batch)),
         (*advice(batch, limits), *sentences(diagnose(batch))),
         (*weighing_notes(weighing), *notes(batch, unmeasured)),
         unmeasured,

@@ -182,10 +182,9 @@ def _counted(sample: Sample) -> BoolArray:
 
 
 def _masses(sample: Sample, counted: BoolArray) -> FloatArray | None:
-    """Return the weighted mass of each counted piece, None unless all have one but the few that were not measured.
+    """Return the mass that each counted piece stands for; None where flakes or most pieces have none.
 
-    A piece whose volume is not seen counts as the median one of its colour would make the shares circular: it counts as
-    the median piece. Where flakes have no mass, there are no shares by mass.
+    One whose volume is not seen counts as the median piece.
     """
     mass = sample.pieces["mass_mg"].astype(float)[counted]
     known = np.isfinite(mass) & (mass > 0)
