@@ -40,6 +40,12 @@ HAIR_MM = 0.4
 #: How far around a piece its threads are followed at first; those that run out of the picture get the next distance.
 LOOK_AROUND_MM = (0.6, 2.5, 10.0)
 
+#: Widest disc that bodies are opened with, px: its cost grows with its area, and what fills a picture has no tails.
+MOST_DISC_PX = 64.0
+
+#: A region with more threads than this is texture or a picture of something else, not a piece with tails.
+MOST_THREADS = 40
+
 
 @dataclass(frozen=True, eq=False)
 class Tails:
@@ -197,7 +203,7 @@ def _followed(scene: _Scene, look: IntArray, fine: Rings) -> list[_Found]:
     ring_of = {int(k): (fine.ring(i), float(fine.step[i])) for i, k in enumerate(look)}
     for margin_mm in LOOK_AROUND_MM:
         margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
-        disc = 0.38 * sight.diameter_px + sight.blur_px + 1
+        disc = min(0.38 * sight.diameter_px + sight.blur_px + 1, MOST_DISC_PX)
         patches = lay_out(scene.regions, look, scene.rings.box, margin, disc, scene.solid)
         level = max(FAINTEST, patches.noise)
         shell = seeds(patches, level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
@@ -211,6 +217,7 @@ def _followed(scene: _Scene, look: IntArray, fine: Rings) -> list[_Found]:
         unseen = np.zeros(0, np.int64) if last else np.unique(shell.patch[out.end == EDGE])
         wanted = _may_be_tails(out, patches, 1.5 * level, sight.px_per_mm)
         wanted &= (back.end == OWN) & ~np.isin(shell.patch, unseen)
+        wanted &= np.bincount(shell.patch[wanted], minlength=len(look))[shell.patch] <= MOST_THREADS
         for i in np.flatnonzero(wanted):
             p = int(shell.patch[i])
             one = _one(scene, patches, p, out, back, int(i), *ring_of[int(patches.region[p])])
