@@ -31,6 +31,8 @@ _APART, _PART_APART = 0.25, 0.10
 #: A piece leans where both its rims look this much rounder than the camera's view explains (tangent of the axis's angle,
 #: held back by the fit's prior: about 18 degrees), or rounder than this many times the usual slope of the batch's cuts.
 _LEANS, _LEANS_OF_CUTS = 0.16, 1.6
+#: So many vertices of an outline tell what it is.
+_VERTICES = 64
 #: A cut line this deep across a piece this many times as long as the batch's usual one joins two pieces.
 _CUT_LINE, _DOUBLE_LENGTH = 0.10, 1.3
 
@@ -139,6 +141,7 @@ class _Looks:
 
 def _look(tray: TrayView, outlines_px: tuple[FloatArray, ...], first: Frames, tried: Tried) -> _Looks:
     bodies = tried.bodies
+    outlines_px = tuple(outline[:: max(1, len(outline) // _VERTICES)] for outline in outlines_px)
     lying = Outlines.of(tray, outlines_px, bodies.frames.height_mm)
     gaps = rod_gaps(lying, bodies, tray)
     grain = grain_of(tried.signal, tray, bodies.frames)
