@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +45,12 @@ def measured(scene: Scene) -> Measured:
         )
         at.append(int(gap.argmin()) if gap.min() < 1.0 else -1)
     return Measured(drawn, pieces, np.array(at))
+
+
+@pytest.fixture(scope="session")
+def measured_scene() -> Callable[[Scene], Measured]:
+    """Return what measures a scene."""
+    return measured
 
 
 @pytest.fixture(scope="session")

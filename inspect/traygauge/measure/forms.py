@@ -29,8 +29,8 @@ _STANDS, _MAY_STAND, _NO_FLAKE = 1.0, 0.0, 1.5
 #: wrong: on drawn scenes two thirds of such lengths were off by more than 0.15 mm.
 _APART, _PART_APART = 0.25, 0.10
 #: A piece leans where both its rims look this much rounder than the camera's view explains (tangent of the axis's angle,
-#: held back by the fit's prior: about 18 degrees), or rounder than this many times the usual slope of the batch's cuts.
-_LEANS, _LEANS_OF_CUTS = 0.16, 1.6
+#: held back by the fit's prior: about 16 degrees), or rounder than this many times the usual slope of the batch's cuts.
+_LEANS, _LEANS_OF_CUTS = 0.14, 1.6
 #: So many vertices of an outline tell what it is.
 _VERTICES = 64
 #: A cut line this deep across a piece this many times as long as the batch's usual one joins two pieces.
