@@ -15,7 +15,7 @@ from traygauge.measure.strand_odds import common_width, evidence, strand_odds
 from traygauge_calib.camera import FlatCamera
 from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
 from traygauge_shared.photo import Photo
-from traygauge_shared.scenes import Batch, Double, Lamp, Lighting, Scene, StrandPiece, phone_over, tray
+from traygauge_shared.scenes import Batch, Crumb, Double, Lamp, Lighting, Scene, StrandPiece, phone_over, tray
 
 # --- the parts, on shapes of closed form
 
@@ -106,6 +106,22 @@ def test_a_batch_decides_what_a_doubtful_outline_is() -> None:
     assert regrind.probability[0] < 0.5
     assert regrind.of_batch < 0.2
     assert scoop.of_batch > 0.9
+
+
+def test_nothing_and_one_thing_have_answers_too() -> None:
+    none = strand_odds(np.zeros(0), np.zeros(0), np.zeros(0, bool))
+    assert none.probability.shape == (0,)
+    assert np.isnan(none.diameter_mm)
+    one = strand_odds(np.array([3.0]), np.array([1.75]), np.zeros(1, bool))
+    assert one.probability[0] > 0.9
+    assert one.diameter_mm == pytest.approx(1.75)
+
+
+def test_a_tray_of_crumbs_alone(measured_scene) -> None:
+    crumbs = tuple(Crumb(50.0 + 8 * k, 60.0, size_mm=0.6, seed=k) for k in range(4))
+    found = measured_scene(Scene(crumbs, phone_over(width=3000, height=2250)))
+    assert set(found.pieces["form"]) <= {"crumb"}
+    assert np.isnan(found.pieces["length_mm"]).all()
 
 
 def test_evidence_has_the_right_signs() -> None:

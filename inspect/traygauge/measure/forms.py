@@ -148,7 +148,7 @@ def _look(tray: TrayView, outlines_px: tuple[FloatArray, ...], first: Frames, tr
     biggest = np.hypot(first.length_mm, first.diameter_mm)[tried.index]
     gap = lying.mean(gaps)
     odds = _odds(gap, grain, tried, biggest > _CRUMB_MM)
-    crumb = biggest < max(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
+    crumb = biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
     on_tray = Outlines.of(tray, outlines_px, np.zeros(len(grain)))
     stand = standing(on_tray, grain, gap, odds.diameter_mm, tray)
     rod = odds.probability > 0.5

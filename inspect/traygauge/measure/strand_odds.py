@@ -41,7 +41,7 @@ class StrandOdds:
     ----------
     probability : ndarray (n,), 0 to 1.
     of_batch : the batch's share of strand pieces.
-    diameter_mm : usual diameter of its strand.
+    diameter_mm : usual diameter of its strand; NaN where there is nothing.
     """
 
     probability: FloatArray
@@ -78,8 +78,10 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
     width_mm : ndarray (n,): widths as of strand.
     parted : ndarray (n,), bool: explained by a rod when a heap was parted.
     """
-    width = np.clip(width_mm, 0.11, 19.0)
-    odds = odds + np.where(parted, _PARTED, 0.0)
+    if not len(odds):
+        return StrandOdds(np.zeros(0), 0.5, float("nan"))
+    width = np.clip(np.nan_to_num(width_mm, nan=1.0), 0.11, 19.0)
+    odds = np.nan_to_num(odds) + np.where(parted, _PARTED, 0.0)
     p = 1 / (1 + np.exp(-odds))
     share = 0.5
     for _ in range(_ROUNDS):
