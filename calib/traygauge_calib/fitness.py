@@ -11,6 +11,7 @@ import numpy.typing as npt
 from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.errors import UnfitPhotoError
+from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
 Worse = Literal["higher", "lower"]
@@ -234,11 +235,15 @@ def _of_camera(tray: TrayView, grid: FloatArray) -> dict[str, float]:
 
 
 def _of_ring(tray: TrayView, grid: FloatArray) -> dict[str, float]:
-    """Return what follows from the ring; without one, the noise against the full scale alone."""
+    """Return what follows from the ring; without one, noise and brightness against the full scale alone."""
     ring = tray.ring
     noise = tray.noise.at(grid)
     if ring is None:
-        return {"noise": float(noise.max())}
+        some = tray.photo.pixels[::7, ::7].max(-1)
+        return {
+            "noise": float(noise.max()),
+            "brightness": float(LINEAR_OF_CODE[round(float(np.percentile(some, 99.9)))]),
+        }
     white, black = ring.white.at(grid), ring.black.at(grid)
     return {
         "noise": float((noise / np.maximum(white - black, 1e-3)).max()),

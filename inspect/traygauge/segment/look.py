@@ -109,7 +109,7 @@ def _along_and_across(tray: FloatArray, covariance: FloatArray) -> tuple[FloatAr
     The second value is how long the way from the tray's colour to black is along the first row.
     """
     whiten = np.linalg.cholesky(np.linalg.inv(covariance)).T
-    shade = whiten @ tray
+    shade = whiten @ np.maximum(tray, 1.0)  # a tray without any light has no hue: a grey one's
     length = float(np.linalg.norm(shade))
     axis = shade / length
     across = np.linalg.svd(np.eye(3) - np.outer(axis, axis))[0][:, :2].T
