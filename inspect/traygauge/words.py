@@ -124,7 +124,7 @@ STATES: tuple[Word, ...] = (
     Word("upright", "stands on a cut face; its length is not seen", "dotted"),
     Word("leaning", "rests at an angle; its length is not its projection", "dotted"),
     Word("cut off", "runs past the window's edge", "dashed"),
-    Word("axis unknown", "which way the axis runs cannot be told", "dotted"),
+    Word("axis unknown", "which way the axis runs, or where it ends, cannot be told", "dotted"),
     Word("unresolved", "a heap that could not be parted", "dashed"),
 )
 
