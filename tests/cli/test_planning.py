@@ -45,8 +45,9 @@ def test_a_plan_is_told_with_its_curve_and_how_to_take_the_scoops(program: Progr
 @pytest.mark.parametrize("row", check_values("sprt_p01_p10")[3::12], ids=lambda row: row["n_inspected"])
 def test_the_sequence_is_walds(program: Program, row: dict[str, str]) -> None:
     # tests/data/sprt_p01_p10.csv: p 0.01 against 0.10, risks 0.05 and 0.10
-    words = "--limit 10 --good 1 --producer-risk 5 --consumer-risk 10 --correlation 0 --bad 0 --json".split()
-    said = json.loads(program("plan", *words, "--seen", row["n_inspected"]).out)
+    shares, risks = ("--limit", 10, "--good", 1), ("--producer-risk", 5, "--consumer-risk", 10)
+    seen = ("--correlation", 0, "--seen", row["n_inspected"], "--bad", 0, "--json")
+    said = json.loads(program("plan", *shares, *risks, *seen).out)
     found = ["x" if said[k] is None else str(said[k]) for k in ("accept_up_to", "reject_from")]
     assert found == [row["accept_if_defectives_le"], row["reject_if_defectives_ge"]]
 
