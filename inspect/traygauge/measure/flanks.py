@@ -19,6 +19,7 @@ SingleArray = npt.NDArray[np.float32]
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
+_MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
     3.0,
@@ -178,10 +179,13 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames) -> Flanks:
 
 
 def _steps(tray: TrayView, frames: Frames, step_px: float) -> float:
-    """Return a step in units of the half width that is `step_px` long at the photo's median."""
-    return step_px / float(
-        np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2)
-    )
+    """Return a step in units of the half width that is at most `step_px` long at the photo's median."""
+    return min(step_px / _half_px(tray, frames), _MOST_STEP)
+
+
+def _half_px(tray: TrayView, frames: Frames) -> float:
+    """Return the median of the half widths, px."""
+    return float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2))
 
 
 def _first_width(signal: Signal, tray: TrayView, frames: Frames) -> Frames:
@@ -222,8 +226,8 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray) -> 
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     inner = np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
     half = _half_width(width, frames, inner)
-    half_px = _STEP_PX / _steps(tray, frames, _STEP_PX)
-    u = np.arange(0.4, 1.4, _STEP_PX / half_px)
+    half_px = _half_px(tray, frames)
+    u = np.arange(0.4, 1.4, _steps(tray, frames, _STEP_PX))
     mean = _side_profiles(signal, tray, frames, inner, half, u).mean(2, dtype=float).reshape(-1, len(u))
     guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm)))
     some = mean[:: max(1, len(mean) // 120)]
