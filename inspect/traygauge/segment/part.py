@@ -72,11 +72,11 @@ def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Part
     field = field_of(clumps, prior.diameter_px)
     found = explained(field, prior)
     field = found.field
-    stack = part_judge.stacked(found.rods, found.said, field.diameter)
+    own = field.owner_at(found.rods[:, 0], found.rods[:, 1])
+    stack = part_judge.stacked(found.rods, found.said, own, field.diameter)
     rods, bulge = part_polish.polished(field, found.rods, stack.hidden)
     state = part_judge.states(field, rods, bulge, stack, found.usual)
-    confidence = part_judge.confidences(found.said, stack.hidden)
-    own = field.owner_at(rods[:, 0], rods[:, 1])
+    confidence = part_judge.confidences(found.said, stack)
     out = []
     for k, clump in enumerate(clumps):
         mine = stack.order[own[stack.order] == k]
@@ -104,8 +104,8 @@ def _as_parting(
     mask: BoolArray, rods: FloatArray, state: list[str], confidence: FloatArray, diameter: float
 ) -> Parting:
     """Return a clump parted after its rods (n, 6), lowest first; what they leave is covered or unresolved."""
-    labels, left = part_label.labelled(mask, rods, 0.12 * diameter)
-    rest = part_label.blobs(left, 0.2 * diameter, 0.2 * diameter**2)
+    labels, left = part_label.labelled(mask, rods, 0.08 * diameter)
+    rest = part_label.blobs(left, 0.16 * diameter, 0.2 * diameter**2)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
     areas = np.bincount(rest.ravel())[1:]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -15,16 +15,20 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 #: What one rod more costs, in diameters of outline.
-ROD_COST = 0.6
+ROD_COST = 0.65
 #: Candidates must gain this much alone, and this share of what a clear outline would say for them.
 LEAST_GAIN, LEAST_SHARE = 0.5, 0.25
-#: What a length costs that is half as long again as what is usual.
-LONG_COST = 1.2
+#: What a length costs that is half as long again as what is usual, and one that is half as long.
+LONG_COST, SHORT_COST = 1.2, 0.5
 #: What a square diameter covered by two rods costs.
 OVERLAP_COST = 0.2
-#: What it costs when one rod lies wholly in another, less from there to a share of 0.4.
+#: What it costs when one rod lies wholly in another, less from there to a share of 0.4 (0.7 where they cross).
 SAME_COST = 8.0
+#: What it costs that one piece lies on another at all.
+ACROSS_COST = 0.3
 _NEVER = 1e3
+#: What it costs to take two ends of one piece, under another, for two pieces.
+IN_LINE_COST = 1.8
 
 
 def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
@@ -95,13 +99,14 @@ class Pairs:
     lost_j: FloatArray
 
 
-def pairs_of(rods: FloatArray, said: Witness, diameter: float) -> Pairs:
-    """Return what pairs of rods cost when both are chosen.
+def pairs_of(rods: FloatArray, said: Witness, owner: IntArray, diameter: float) -> Pairs:
+    """Return what pairs of rods of the same clump (`owner`) cost when both are chosen.
 
     The one that loses more lies above; the other loses what is hidden, for it and against it. Beyond that, overlap
     costs a little, and much where it is so large that both mean the same piece.
     """
     i, j = pairs_near(rods)
+    i, j = i[owner[i] == owner[j]], j[owner[i] == owner[j]]
     same = _mean_the_same(rods[i], rods[j])
     alike_i, alike_j, i, j = i[same], j[same], i[~same], j[~same]
     in_j = hidden_by(said.points[i], rods[j], diameter)
@@ -112,19 +117,43 @@ def pairs_of(rods: FloatArray, said: Witness, diameter: float) -> Pairs:
     area = (rods[:, 3] + np.pi / 2 * rods[:, 5]) * rods[:, 4] / diameter**2
     both = 0.5 * (in_j[:, INSIDE].mean(1) * area[i] + in_i[:, INSIDE].mean(1) * area[j])
     share = both / np.minimum(area[i], area[j])
+    most = 0.4 + 0.3 * np.abs(np.sin(rods[i, 2] - rods[j, 2]))
     cost = (
         np.minimum(lost_i, lost_j)
         + OVERLAP_COST * both
-        + SAME_COST * np.maximum(share - 0.4, 0) * np.maximum(1, np.minimum(area[i], area[j]) / 2)
+        + ACROSS_COST * (share > 0.12)
+        + SAME_COST * np.maximum(share - most, 0) * np.maximum(1, np.minimum(area[i], area[j]) / 2)
     )
-    none = np.zeros(len(alike_i))
-    return Pairs(
-        np.concatenate([i, alike_i]),
-        np.concatenate([j, alike_j]),
-        np.concatenate([cost, none + _NEVER]),
-        np.concatenate([lost_i, none]),
-        np.concatenate([lost_j, none]),
-    )
+    one, other = in_line(rods, owner, diameter)
+    apart = [
+        Pairs(a, b, np.full(len(a), cost), np.zeros(len(a)), np.zeros(len(a)))
+        for a, b, cost in ((alike_i, alike_j, _NEVER), (one, other, IN_LINE_COST))
+    ]
+    return _joined([Pairs(i, j, cost, lost_i, lost_j), *apart])
+
+
+def _joined(many: list[Pairs]) -> Pairs:
+    return Pairs(*(np.concatenate([getattr(p, f.name) for p in many]) for f in fields(Pairs)))
+
+
+def in_line(rods: FloatArray, owner: IntArray, diameter: float) -> tuple[IntArray, IntArray]:
+    """Return pairs of rods so truly in one line, a strand's width apart, that they are one piece under another."""
+    half = rods[:, 3] / 2
+    way = np.stack([np.cos(rods[:, 2]), np.sin(rods[:, 2])], 1)
+    tips = np.concatenate([rods[:, :2] - half[:, None] * way, rods[:, :2] + half[:, None] * way])
+    if len(rods) < 2:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    near = cKDTree(tips).query_pairs(1.6 * diameter, output_type="ndarray").astype(np.int64)
+    i, j = near[:, 0] % len(rods), near[:, 1] % len(rods)
+    turn = np.abs((rods[i, 2] - rods[j, 2] + np.pi / 2) % np.pi - np.pi / 2)
+    dx, dy = (rods[j, :2] - rods[i, :2]).T
+    along = np.abs(dx * way[i, 0] + dy * way[i, 1])
+    across = np.abs(dy * way[i, 0] - dx * way[i, 1])
+    gap = along - half[i] - half[j]
+    line = (turn < 0.08) & (across < 0.1 * diameter) & (gap > 0.6 * diameter) & (gap < 1.5 * diameter)
+    line &= (i != j) & (owner[i] == owner[j])
+    key = np.unique(np.minimum(i, j)[line] * len(rods) + np.maximum(i, j)[line])
+    return key // len(rods), key % len(rods)
 
 
 def _mean_the_same(a: FloatArray, b: FloatArray) -> BoolArray:
@@ -163,14 +192,14 @@ class _Choice:
         self.price = np.concatenate([cost, cost])[order]
         self.start = np.searchsorted(own[order], np.arange(n + 1))
         self.taken = np.zeros(n, bool)
-        self.marginal = gain.copy()
+        self.marginal = gain.astype(np.float64)  # a copy; sums of large prices must come back exactly
 
     def hopes(self) -> FloatArray:
         """Return what each candidate's exchange may bring, before anything is filled up."""
         gone = np.where(self.taken[self.other], np.maximum(self.price - self.marginal[self.other], 0), 0)
         total = np.concatenate([[0.0], np.cumsum(gone)])
         bound = self.marginal + total[self.start[1:]] - total[self.start[:-1]]
-        return np.where(self.taken, np.where(self.marginal < 0, 1.0, -np.inf), bound)
+        return np.where(self.taken, 0.0, bound)
 
     def near(self, k: int) -> IntArray:
         """Return the candidates that k has to do with."""
@@ -195,12 +224,9 @@ class _Choice:
         return worth, put
 
     def exchange(self, k: int) -> bool:
-        """Try k in place of what then no longer pays; undo it when the whole is not better."""
+        """Try k in place of what then no longer pays, or, where k is taken, others in its place; keep what is better."""
         if self.taken[k]:
-            if self.marginal[k] >= -1e-9:
-                return False
-            self.put(k, -1.0)
-            return True
+            return self._replaced(k)
         worth = float(self.marginal[k])
         self.put(k, 1.0)
         done = [(k, 1.0)]
@@ -212,10 +238,18 @@ class _Choice:
             worth -= float(self.marginal[worst])
             self.put(worst, -1.0)
             done.append((worst, -1.0))
-        around = np.unique(np.concatenate([self.near(r) for r, _ in done]))
-        more, put = self.fill(around)
-        done += [(r, 1.0) for r in put]
-        if worth + more > 1e-6:
+        more, put = self.fill(np.unique(np.concatenate([self.near(r) for r, _ in done])))
+        return self._settled(done + [(r, 1.0) for r in put], worth + more)
+
+    def _replaced(self, k: int) -> bool:
+        worth = -float(self.marginal[k])
+        self.put(k, -1.0)
+        more, put = self.fill(self.near(k))
+        return self._settled([(k, -1.0)] + [(r, 1.0) for r in put], worth + more)
+
+    def _settled(self, done: list[tuple[int, float]], worth: float) -> bool:
+        """Return whether moves made the whole better; undo them when not."""
+        if worth > 1e-6:
             return True
         for r, sign in reversed(done):
             self.put(r, -sign)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from traygauge.segment import part_cover, part_fit, part_polish, part_seeds
-from traygauge.segment.part_field import Field, FloatArray
+from traygauge.segment.part_bridge import bridged
+from traygauge.segment.part_field import BoolArray, Field, FloatArray
 from traygauge.segment.part_prior import StrandPrior
 from traygauge.segment.part_rods import at_an_angle, lying
 from traygauge.segment.part_witness import ENDS, LINE_SHAPES, STRAIGHT, Witness, witness
@@ -51,14 +52,15 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
     rods = part_fit.refined(field, rods, part_fit.FINE, spread)
     flat = rods[~at_an_angle(field, rods)]
     rods, said, gain = _worth(field, np.concatenate([rods, part_polish.reread(field, flat)]), usual)
-    pairs = part_cover.pairs_of(rods, said, field.diameter)
+    owner = field.owner_at(rods[:, 0], rods[:, 1])
+    pairs = part_cover.pairs_of(rods, said, owner, field.diameter)
     taken = part_cover.chosen(gain, pairs)
     own = _usual_length(field, rods[taken])
     if not np.isfinite(usual[1]):  # the batch's length is known only now
         taken = part_cover.chosen(gain - _cost_of_length(field, rods, own), pairs)
-    return Explanation(
-        field, rods[taken], said.take(np.flatnonzero(taken)), own if np.isfinite(own[1]) else usual
-    )
+    usual = own if np.isfinite(own[1]) else usual
+    best = bridged(field, rods[taken], usual)
+    return Explanation(field, best, witness(field, best), usual)
 
 
 def _usual_length(field: Field, rods: FloatArray) -> tuple[float, float]:
@@ -71,13 +73,18 @@ def _usual_length(field: Field, rods: FloatArray) -> tuple[float, float]:
 
 
 def _cost_of_length(field: Field, rods: FloatArray, usual: tuple[float, float]) -> FloatArray:
-    """Return what each rod's length costs: two pieces in line look like one long one."""
-    most = usual[0] + 2.5 * usual[1]
-    if not np.isfinite(most):
+    """Return what each rod's length costs, for what is unusual needs better evidence.
+
+    Two pieces in line look like one long one, and what shows of a piece below another like a short one.
+    """
+    if not np.isfinite(usual[1]):
         return np.zeros(len(rods))
-    tilt = np.where(at_an_angle(field, rods), 2 * rods[:, 5] / rods[:, 4], 0)
+    angled = at_an_angle(field, rods)
+    tilt = np.where(angled, 2 * rods[:, 5] / rods[:, 4], 0)
     length = rods[:, 3] / np.sqrt(np.maximum(1 - tilt**2, 0.2))
-    return np.asarray(part_cover.LONG_COST * np.clip((length - most) / (0.5 * most), 0, 1))
+    over = np.clip((length - usual[0] - 2.5 * usual[1]) / (0.5 * (usual[0] + 2.5 * usual[1])), 0, 1)
+    under = np.clip((usual[0] - 2.5 * usual[1] - length) / (0.5 * usual[0]), 0, 1) * ~angled
+    return np.asarray(part_cover.LONG_COST * over + part_cover.SHORT_COST * under)
 
 
 def _measured(field: Field, rods: FloatArray, said: Witness, gain: FloatArray) -> Field:
@@ -98,7 +105,16 @@ def _worth(
 
     Two pieces in line look like one long one, so a length beyond the `usual` (px) needs better evidence.
     """
+    rods = rods[_in_one_clump(field, rods)]
     said = witness(field, rods, shapes)
     gain = said.value.sum(1) - part_cover.ROD_COST - _cost_of_length(field, rods, usual)
     keep = part_cover.distinct(rods, said, gain, field.diameter)
     return rods[keep], said.take(keep), gain[keep]
+
+
+def _in_one_clump(field: Field, rods: FloatArray) -> BoolArray:
+    """Return which rods lie with both ends in the same clump's place of the field."""
+    reach = rods[:, 3] / 2 + rods[:, 5]
+    dx, dy = reach * np.cos(rods[:, 2]), reach * np.sin(rods[:, 2])
+    first = field.owner_at(rods[:, 0] - dx, rods[:, 1] - dy)
+    return np.asarray(first == field.owner_at(rods[:, 0] + dx, rods[:, 1] + dy))

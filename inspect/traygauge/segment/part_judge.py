@@ -6,15 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from traygauge.segment.part_cover import pairs_near, pairs_of
+from traygauge.segment.part_cover import in_line, pairs_near, pairs_of
 from traygauge.segment.part_field import BoolArray, Field, FloatArray, IntArray
-from traygauge.segment.part_rods import lean_along
+from traygauge.segment.part_rods import grown, lean_along
 from traygauge.segment.part_witness import INSIDE, SAMPLES, Witness, hidden_by
 
 _FLANKS = (slice(0, 12), slice(12, 24))
 _ENDS = (slice(24, 31), slice(31, 38))
 #: From what share hidden on, a flank or end is not seen; of the inside, a piece is taken for covered.
-_GONE, _MOSTLY = 0.5, 0.35
+_GONE, _MOSTLY = 0.5, 0.5
 #: Bulge beyond that of a piece lying flat, radii, from which a piece leans (about 15 degrees).
 _LEANS = 0.25
 #: Below this confidence a rod is no explanation.
@@ -30,19 +30,21 @@ class Stack:
     order : ndarray (n,): indices of the rods, lowest first.
     hidden : ndarray (n, 95), in the rods' old order: sample points that lie under another rod.
     abuts : ndarray (n, 2): share of each end's outline along another rod's.
+    doubtful : ndarray (n,), bool: may be one end of a longer piece that another hides in its middle.
     """
 
     order: IntArray
     hidden: BoolArray
     abuts: FloatArray
+    doubtful: BoolArray
 
 
-def stacked(rods: FloatArray, said: Witness, diameter: float) -> Stack:
-    """Return which rod lies above which: of two that overlap, the one that loses more by being hidden."""
+def stacked(rods: FloatArray, said: Witness, owner: IntArray, diameter: float) -> Stack:
+    """Return which rod of a clump (`owner`) lies above which: of two that overlap, the one that loses more by being hidden."""
     n = len(rods)
     hidden = np.zeros((n, SAMPLES), bool)
     above = np.zeros(n)
-    pairs = pairs_of(rods, said, diameter)
+    pairs = pairs_of(rods, said, owner, diameter)
     first = pairs.lost_i > pairs.lost_j
     upper, lower = np.where(first, pairs.i, pairs.j), np.where(first, pairs.j, pairs.i)
     covers = hidden_by(said.points[lower], rods[upper], diameter)
@@ -50,18 +52,13 @@ def stacked(rods: FloatArray, said: Witness, diameter: float) -> Stack:
     for _ in range(4):  # heights settle from the pairs: above what it covers
         np.maximum.at(above, upper, np.where(covers.any(1), above[lower] + 1, 0))
     near = np.zeros((n, SAMPLES), bool)
-    i, j = pairs_near(_grown(rods, 0.15 * diameter))
+    i, j = pairs_near(grown(rods, 0.15 * diameter))
     for a, b in ((i, j), (j, i)):
-        np.logical_or.at(near, a, hidden_by(said.points[a], _grown(rods[b], 0.2 * diameter), diameter))
+        np.logical_or.at(near, a, hidden_by(said.points[a], grown(rods[b], 0.2 * diameter), diameter))
     abuts = np.stack([near[:, part].mean(1) for part in _ENDS], 1)
-    return Stack(np.argsort(above, kind="stable"), hidden, abuts)
-
-
-def _grown(rods: FloatArray, by: float) -> FloatArray:
-    out = rods.copy()
-    out[:, 3] += 2 * by
-    out[:, 4] += 2 * by
-    return out
+    doubtful = np.zeros(n, bool)
+    doubtful[np.concatenate(in_line(rods, owner, diameter))] = True
+    return Stack(np.argsort(above, kind="stable"), hidden, abuts, doubtful & (abuts.max(1) > 0.5))
 
 
 def states(
@@ -84,9 +81,9 @@ def states(
     return [str(word) for word in np.where(upright, "upright", words)]
 
 
-def confidences(said: Witness, hidden: BoolArray) -> FloatArray:
+def confidences(said: Witness, stack: Stack) -> FloatArray:
     """Return how well each rod is explained, 0..1: the weakest of its ends, flanks, inside and place in the clump."""
-    weight = (~hidden).astype(np.float32)
+    weight = (~stack.hidden).astype(np.float32)
     seen = []
     for part in (*_FLANKS, *_ENDS):
         open_ = weight[:, part].sum(1)
@@ -98,6 +95,7 @@ def confidences(said: Witness, hidden: BoolArray) -> FloatArray:
     return np.asarray(
         np.minimum.reduce(
             [
+                1 - 0.6 * stack.doubtful,
                 _rise(end, 0.2, 0.75),
                 _rise(flank, 0.3, 0.7),
                 1 - _rise(lines, 0.4, 1.5),

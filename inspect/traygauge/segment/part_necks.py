@@ -27,7 +27,8 @@ class Necks:
     Parameters
     ----------
     labels : ndarray (h, w), int32: 0 outside, k + 1 for part k.
-    confidence : ndarray (k,), 0..1: how clear the cuts around each part are; 1 for an uncut thing.
+    confidence : ndarray (k,), 0..1: 1 less the longest cut around each part over the smaller side's equivalent
+        diameter; 1 for an uncut thing.
     solidity : ndarray (k,): area over that of the convex hull.
     """
 
@@ -48,8 +49,9 @@ def parted_at_necks(mask: BoolArray, least_area: float) -> Necks:
             done.append((part, sure, solidity(part)))
             continue
         cuts += 1
-        pieces, cost = cut
-        todo += [(piece, min(sure, 1.0 - 0.8 * cost)) for piece in pieces]
+        pieces, cut_px = cut
+        width = 2 * min(float(piece.sum()) / np.pi for piece in pieces) ** 0.5
+        todo += [(piece, min(sure, max(1.0 - cut_px / width, 0.0))) for piece in pieces]
     labels = np.zeros(mask.shape, np.int32)
     for k, (part, _, _) in enumerate(done):
         labels[part] = k + 1
@@ -75,7 +77,7 @@ def solidity(mask: BoolArray) -> float:
 
 
 def _best_cut(mask: BoolArray, least_area: float) -> tuple[list[BoolArray], float] | None:
-    """Return the parts left by the cut that pays best, and its cost (0 free .. 1 hardly worth it); None if none does."""
+    """Return the parts left by the cut that pays best, and its length, px; None if none pays."""
     edge = _outline(mask)
     notch, depth = _notches(edge, float(mask.sum()))
     if not len(notch):
@@ -88,7 +90,7 @@ def _best_cut(mask: BoolArray, least_area: float) -> tuple[list[BoolArray], floa
         cv2.line(open_, edge[start[k]].tolist(), edge[end[k]].tolist(), 0, 1, cv2.LINE_8)
         pieces = [p for p in _pieces(open_ > 0) if p.sum() > 4]
         if len(pieces) > 1 and sorted(float(p.sum()) for p in pieces)[-2] >= least_area:
-            return pieces, float(cost[k]) / _WORTH
+            return pieces, float(np.hypot(*(edge[start[k]] - edge[end[k]])))
     return None
 
 

@@ -66,3 +66,11 @@ def face_side(field: Field, rods: FloatArray) -> FloatArray:
 def lying(field: Field, rods: FloatArray) -> FloatArray:
     """Return rods (n, 6) from (n, 5): how far the ends of pieces that lie flat bulge is known from the view."""
     return np.concatenate([rods, rods[:, 4:] / 2 * np.abs(lean_along(field, rods))[:, None]], 1)
+
+
+def grown(rods: FloatArray, by: float) -> FloatArray:
+    """Return rods grown on all sides by some pixels."""
+    out = rods.copy()
+    out[:, 3] += 2 * by
+    out[:, 4] += 2 * by
+    return out

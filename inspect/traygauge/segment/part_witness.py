@@ -118,8 +118,11 @@ def witness(field: Field, rods: FloatArray, shapes: FloatArray = LINE_SHAPES) ->
     value[:, FLANK] = (seen[:, FLANK] - EVEN) * length / d / 12
     arc = np.sqrt(1 + 1.467 * (2 * cap / diameter) ** 2)  # of a half ellipse, from 1 to pi / 2
     value[:, ENDS] = (seen[:, ENDS] - EVEN) * arc * diameter / d / 7
-    angled = at_an_angle(field, rods)[:, None]
-    value[:, FACE] = np.where(angled, FACE_WORTH * (seen[:, FACE] - EVEN) * arc * diameter / d / 7, 0)
+    # of a disc without length the far outline is the face's own edge: what counts is that the ring is closed
+    closed = np.sort(seen[:, ENDS], 1)[:, 3, None]
+    part = np.minimum(1, length / (0.35 * d))
+    face = part * seen[:, FACE] + (1 - part) * closed
+    value[:, FACE] = at_an_angle(field, rods)[:, None] * FACE_WORTH * (face - EVEN) * arc * diameter / d / 7
     share = (length * diameter + np.pi / 2 * cap * diameter) / d**2 / 50
     against = LINE_COST * np.maximum(seen[:, INSIDE] - 0.35, 0) * diameter / d / 5
     value[:, INSIDE] = np.where(inside[:, INSIDE], AREA_WORTH * share - against, -OUTSIDE_COST * share)
