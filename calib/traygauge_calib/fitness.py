@@ -131,7 +131,7 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "lower",
         "take a tray of another colour: white or yellow pieces on dark blue or black, dark ones on white",
     ),
-    "left out": (
+    "unexplained patches": (
         "of the pieces' area",
         0.5,
         2.0,
@@ -144,6 +144,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         0.4,
         "higher",
         "use soft light from several sides, a tray of another colour, and spread the pieces",
+    ),
+    "diameters": (
+        "scatter",
+        0.04,
+        0.08,
+        "higher",
+        "take hard shadows away with soft light from several sides: what lies in them is measured with them",
     ),
 }
 
@@ -175,8 +182,9 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
 
     Parameters
     ----------
-    values : `contrast` between pieces and tray over the noise; `left_out`, area that looks like pieces and belongs
-        to none, over theirs; `lengths`, the usual standard uncertainty of a length over the diameter.
+    values : `contrast` between pieces and tray over the noise; `unexplained_patches`, area that looks like pieces and
+        belongs to none, over theirs; `lengths`, the usual standard uncertainty of a length over the diameter;
+        `diameters`, their relative scatter.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

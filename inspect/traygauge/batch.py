@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.judge.judging import judge_pieces
+from traygauge.judge.misreading import scatter, strand_diameters_mm
 from traygauge.judge.verdict import Verdict
 from traygauge.measure.colours import with_colours
 from traygauge.measure.measuring import measure_pieces
@@ -285,10 +286,16 @@ def _inspect(
     fitness = stages.run(check_fitness, tray)
     require_fit(fitness)
     regions = stages.run(find_pieces, tray)
-    fitness = with_found(fitness, contrast=regions.contrast_to_noise, left_out=share_left_out(regions))
+    fitness = with_found(
+        fitness, contrast=regions.contrast_to_noise, unexplained_patches=share_left_out(regions)
+    )
     require_fit(fitness)
     pieces = stages.run(measure_pieces, regions)
-    fitness = with_found(fitness, lengths=_usual(pieces["u_length_mm"] / pieces["diameter_mm"]))
+    fitness = with_found(
+        fitness,
+        lengths=_usual(pieces["u_length_mm"] / pieces["diameter_mm"]),
+        diameters=scatter(strand_diameters_mm(pieces)),
+    )
     require_fit(fitness)
     return PhotoInspection(photo, tray, fitness, regions, pieces, stages.seconds)
 

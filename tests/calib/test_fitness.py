@@ -137,11 +137,16 @@ def test_every_refusal_is_named_at_once(drawn):
 
 def test_what_is_known_once_pieces_are_found_is_looked_at_too(drawn):
     tray = calibrate(drawn(**GOOD).photo)
-    fitness = with_found(check_fitness(tray), contrast=30.0, left_out=0.0, lengths=0.02)
-    assert [c.name for c in fitness.checks[-3:]] == ["contrast", "left out", "lengths"]
+    fitness = with_found(check_fitness(tray), contrast=30.0, unexplained_patches=0.0, lengths=0.02)
+    assert [c.name for c in fitness.checks[-3:]] == ["contrast", "unexplained patches", "lengths"]
     assert fitness.level == "fine"
     assert with_found(fitness, lengths=float("nan")) == fitness  # nothing measured: nothing to look at
-    for name, warns, refuses in (("left_out", 0.6, 2.1), ("lengths", 0.2, 0.41), ("contrast", 5.0, 2.0)):
+    for name, warns, refuses in (
+        ("unexplained_patches", 0.6, 2.1),
+        ("lengths", 0.2, 0.41),
+        ("contrast", 5.0, 2.0),
+        ("diameters", 0.05, 0.09),
+    ):
         assert with_found(fitness, **{name: warns}).level == "warn"
         with pytest.raises(UnfitPhotoError) as caught:
             require_fit(with_found(fitness, **{name: refuses}))

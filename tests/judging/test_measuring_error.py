@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from traygauge.judge.distribution import distribution
-from traygauge.judge.sample import COMMON, sample
+from traygauge.judge.misreading import COMMON, scatter
+from traygauge.judge.sample import sample
 from traygauge.judge.spec import read_spec
 
 SPEC = read_spec("rigid-1.75")
@@ -62,3 +64,35 @@ def test_a_length_is_never_less_certain_than_its_extent(batch):
     pieces = batch([3.0] * 5, u_mm=0.03).with_columns(u_length_mm=[0.03] * 4 + [17.9])
     own = sample(pieces, SPEC, {}).u_own(0)
     assert own[4] == pytest.approx(np.hypot(3.0, 1.75) / np.sqrt(12), rel=0.01)
+
+
+@pytest.mark.parametrize("scattered", [0.02, 0.05, 0.1])
+def test_diameters_that_scatter_too_much_are_not_trusted(batch, scattered):
+    """Normal diameters: what they scatter beyond 3.2 % counts 2.2 times, for lengths and diameters alike."""
+    diameter = 1.75 * (1 + scattered * norm.ppf(np.linspace(0.001, 0.999, 400)))
+    assert scatter(diameter) == pytest.approx(scattered, rel=0.02)
+    found = sample(batch(np.full(400, 3.0), diameter_mm=diameter, u_mm=0.0), SPEC, {})
+    added = 2.2 * 1.75 * np.sqrt(max(scattered**2 - 0.032**2, 0.0))
+    for column in (0, 1):
+        assert found.u_shared(column) == pytest.approx(np.full(400, added), rel=0.05, abs=1e-9)
+
+
+def test_two_strands_in_one_bag_are_no_scatter(batch):
+    rng = np.random.default_rng(2)
+    diameter = np.append(rng.normal(1.75, 0.02, 150), rng.normal(2.85, 0.03, 150))
+    assert scatter(diameter) < 0.032
+    assert sample(batch(np.full(300, 3.0), diameter_mm=diameter, u_mm=0.0), SPEC, {}).u_shared(1).max() == 0.0
+
+
+def test_a_handful_says_nothing_about_scatter():
+    assert np.isnan(scatter(np.array([1.0, 2.0, 3.0, np.nan])))
+
+
+def test_each_photo_has_its_own_light(batch):
+    u = np.repeat([0.02, 0.2], 50)
+    pieces = batch(np.full(100, 3.0), photo=np.repeat(["a.jpg", "b.jpg"], 50), u_mm=0.0).with_columns(
+        u_length_mm=u
+    )
+    shared = sample(pieces, SPEC, {}).u_shared(0)
+    assert shared[0] == pytest.approx(COMMON * 0.02)
+    assert shared[99] == pytest.approx(COMMON * 0.2)

@@ -5,6 +5,7 @@ import pytest
 
 from traygauge.judge.distribution import distribution
 from traygauge.judge.sample import sample
+from traygauge.judge.shares import count_share
 from traygauge.judge.spec import read_spec
 from traygauge.judge.unmeasured import heap_longs, reach
 from traygauge.measure.pieces import Pieces
@@ -17,12 +18,28 @@ def test_measured_pieces_reach_exactly_their_length(batch):
     assert found.low.tolist() == found.high.tolist() == [2.5, 3.0, 4.5]
 
 
-def test_an_upright_piece_is_not_long(batch):
+def test_an_upright_piece_is_no_longer_than_what_stays_standing(batch):
     found = reach(batch([3.0, np.nan], state=["whole", "upright"], feret_min_mm=[1.75, 1.75]), SPEC)
     assert found.low[1] == 0
-    assert found.high[1] == pytest.approx(3.5)  # two diameters, below the limit of 4
+    assert found.high[1] == pytest.approx(3.5)  # two diameters, below the limit of 4: it is not long
     found = reach(batch([3.0, np.nan], diameter_mm=2.85, state=["whole", "upright"], feret_min_mm=2.85), SPEC)
-    assert found.high[1] == pytest.approx(4.0)  # never above the limit
+    assert found.high[1] == pytest.approx(5.7)  # thick strand: it can be
+
+
+def test_thick_strand_on_end_is_no_oftener_long_than_what_lies(batch):
+    """2.85 mm strand, limit 4 mm: 5.4 mm long pieces stand, too. 98 of 100 that lie are long; 24 more stand."""
+    length = np.append(np.append(np.full(98, 5.4), [3.0, 3.0]), [np.nan] * 24)
+    pieces = batch(
+        length, diameter_mm=2.85, state=["whole"] * 100 + ["upright"] * 24, feret_max_mm=3.0, u_mm=0.0
+    )
+    counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
+    assert (counted.n, counted.hits) == (100, 98)
+    assert 0.93 < counted.share < 0.98  # short ones stand more often
+    assert counted.most_more == pytest.approx(24 * counted.share)
+    assert counted.rest_more == 24
+    low, high = counted.bounds(0.025, 0.025, unmeasured=True)
+    assert low < 100 / 124
+    assert 0.98 < high < 1.0
 
 
 def test_a_covered_piece_is_at_least_what_is_seen_of_it(batch):

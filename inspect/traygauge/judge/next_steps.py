@@ -246,7 +246,7 @@ def weighing_notes(weighing: Weighing | None) -> tuple[str, ...]:
 
 def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
     words = {
-        "upright": "stand on end (not long; their length is not seen)",
+        "upright": "stand on end (their length is not seen)",
         "leaning": "lean (longer than they look)",
         "covered": "lie partly under others",
         "cut off": "run past the window's edge (counted by what is seen of them)",

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from traygauge.judge.borders import Window, border_weights
 from traygauge.judge.findings import BoolArray, FloatArray, flags
+from traygauge.judge.misreading import common_error_mm
 from traygauge.judge.spec import Spec
 from traygauge.judge.unmeasured import Reach, reach
 from traygauge.measure.pieces import Pieces
@@ -19,10 +20,6 @@ from traygauge_calib.sight import Sight
 
 T = TypeVar("T")
 
-#: Part of the usual own uncertainty of a photo's lengths that its pieces have in common although it is stated for each:
-#: their edges lie under one light. The bias of a photo's lengths was .34 of it (root of mean square over 25 path-traced
-#: photos, whose usual own uncertainty was 0.03 to 0.5 mm), rounded up; flanks are misplaced by what misplaces ends.
-COMMON = 0.4
 _NO_STRAND = ("crumb", "thread", "flake")
 #: Findings that only a strand piece can have.
 _OF_STRAND = ("short", "thick", "thin", "burred")
@@ -83,10 +80,9 @@ class Sample:
     def u_shared(self, column: int) -> FloatArray:
         """Return each piece's standard uncertainty that all share, mm (n,); 0 is the length, 1 the diameter.
 
-        The parts that measuring calls shared, and `COMMON` of what is usual in the photo for lengths.
+        The parts that measuring calls shared, and what the pieces of a photo have in common beside them.
         """
-        stated = self._stated(column)
-        return np.asarray(np.hypot(stated, COMMON * self._usual_own))
+        return np.asarray(np.hypot(self._stated(column), self._common))
 
     def u_own(self, column: int) -> FloatArray:
         """Return each piece's own standard uncertainty, mm (n,): what is left of the whole without the shared part.
@@ -95,8 +91,8 @@ class Sample:
         """
         whole = self.pieces[("u_length_mm", "u_diameter_mm")[column]].astype(float)
         most = self.pieces["feret_max_mm"].astype(float) / np.sqrt(12.0)
-        own = np.sqrt(np.maximum(np.fmin(np.nan_to_num(whole), most) ** 2 - self._stated(column) ** 2, 0.0))
-        return np.asarray(np.sqrt(np.maximum(own**2 - (COMMON * self._usual_own) ** 2, 0.0)))
+        own = np.fmin(np.nan_to_num(whole), most) ** 2 - self._stated(column) ** 2
+        return np.asarray(np.sqrt(np.maximum(own - self._common**2, 0.0)))
 
     def _stated(self, column: int) -> FloatArray:
         total = np.zeros(len(self.pieces))
@@ -106,15 +102,9 @@ class Sample:
         return np.asarray(np.sqrt(total))
 
     @cached_property
-    def _usual_own(self) -> FloatArray:
-        """Return the median of the lengths' own uncertainties in each piece's photo, mm (n,)."""
-        whole, stated = self.pieces["u_length_mm"].astype(float), self._stated(0)
-        own, found = np.sqrt(np.maximum(whole**2 - stated**2, 0.0)), np.zeros(len(whole))
-        for photo in range(int(self.photo.max(initial=-1)) + 1):
-            here = self.photo == photo
-            if np.isfinite(own[here]).any():
-                found[here] = np.nanmedian(own[here])
-        return found
+    def _common(self) -> FloatArray:
+        own = self.pieces["u_length_mm"].astype(float) ** 2 - self._stated(0) ** 2
+        return common_error_mm(self.pieces, self.photo, np.sqrt(np.maximum(own, 0.0)))
 
 
 def sample(

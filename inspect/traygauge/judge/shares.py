@@ -90,7 +90,7 @@ def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     if finding in _OF_THREADS:
         u_share = _threads_misread(sample, enters, w, share)
     more, rest = _more(
-        sample, finding, base & ~enters, hit, known, 1.0 if by == "count" else _heavier(sample)
+        sample, finding, base & ~enters, hit, known, 1.0 if by == "count" else _heavier(sample), share
     )
     return Counted(
         int(h.sum()),
@@ -233,13 +233,26 @@ def _limit_mm(sample: Sample, finding: str) -> float | None:
 
 
 def _more(
-    sample: Sample, finding: str, out: BoolArray, hit: BoolArray, known: BoolArray, heavier: float
+    sample: Sample,
+    finding: str,
+    out: BoolArray,
+    hit: BoolArray,
+    known: BoolArray,
+    heavier: float,
+    share: float,
 ) -> tuple[float, float]:
-    """Return the hits and the non-hits that pieces which did not enter can add, in pieces."""
+    """Return the hits and the non-hits that pieces which did not enter can add, in pieces.
+
+    Strand so thick that a long piece can stand on end: long ones do so less often than others, so that no larger share
+    of the upright pieces is long than of those that lie.
+    """
     reached = sample.reach
     single = out & ~reached.is_heap
     cut = sample.weights == 0
     open_hits = float((single & ~cut & ~known).sum() + (single & cut & hit).sum())
+    if finding == "long":
+        standing = single & ~cut & ~known & (sample.pieces["state"] == "upright")
+        open_hits -= (1 - min(max(share, 0.0), 1.0)) * float(standing.sum())
     heap = out & reached.is_heap
     if finding == "long":
         limit = sample.spec.long_over_mm or math.inf

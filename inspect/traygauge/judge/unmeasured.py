@@ -72,7 +72,7 @@ def most_pieces(area_mm2: npt.ArrayLike, length_mm: npt.ArrayLike, diameter_mm: 
 def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     """Return the bounds for every piece.
 
-    An upright piece is no longer than what stays standing and never long; a leaning or covered one is at least as
+    An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
     axis is unknown lies between its Feret diameters.
     """
@@ -87,8 +87,7 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
         here = (state == name) & ~np.isfinite(known)
         low[here], high[here] = least[here], np.maximum(most, least)[here]
 
-    limit = np.inf if spec is None or spec.long_over_mm is None else spec.long_over_mm
-    put("upright", np.zeros(len(pieces)), np.minimum(STANDS_UP_TO * diameter, limit))
+    put("upright", np.zeros(len(pieces)), STANDS_UP_TO * diameter)
     # the raised end of a leaning piece lies on another one or two: no more than two diameters up
     put("leaning", body, np.minimum(extent, np.hypot(seen, 2 * diameter)))
     put("covered", body, extent)
