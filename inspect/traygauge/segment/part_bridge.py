@@ -38,7 +38,7 @@ def bridged(field: Field, rods: FloatArray, usual: tuple[float, float]) -> Float
     spread of the batch's lengths, px): two of the usual length that lie in one line are two.
     """
     least = usual[0] - max(2.5 * usual[1], 0.2 * usual[0]) if np.isfinite(usual[1]) else np.inf
-    stub, upper, side = _cut_off(field, rods)
+    stub, upper, side = _cut_off(field, rods, 1.15 * least)
     left = np.ones(len(rods), bool)
     whole = []
     for k, above, way in zip(stub, upper, side, strict=True):
@@ -53,14 +53,15 @@ def bridged(field: Field, rods: FloatArray, usual: tuple[float, float]) -> Float
     return np.concatenate([rods[left], np.array(whole).reshape(-1, rods.shape[1])])
 
 
-def _cut_off(field: Field, rods: FloatArray) -> tuple[IntArray, IntArray, IntArray]:
-    """Return rods that end at the outline of one that lies across them, that one, and at which end (-1 or 1)."""
+def _cut_off(field: Field, rods: FloatArray, least: float) -> tuple[IntArray, IntArray, IntArray]:
+    """Return rods shorter than `least` px that end at the outline of one that lies across them, that one, and at which end (-1 or 1)."""
     d = field.diameter
     i, j = pairs_near(grown(rods, 0.15 * d))
     found = []
     for a, b in ((i, j), (j, i)):
         across = np.abs(np.sin(rods[a, 2] - rods[b, 2])) > np.sin(_TURN)
-        a, b = a[across & (rods[a, 3] > 0.4 * d)], b[across & (rods[a, 3] > 0.4 * d)]
+        across &= (rods[a, 3] > 0.4 * d) & (rods[a, 3] < least)
+        a, b = a[across], b[across]
         near = hidden_by(sample_points(rods[a]), grown(rods[b], 0.2 * d), d)
         for side, part in ((-1, FIRST), (1, LAST)):
             ends = near[:, part].mean(1) > 0.5

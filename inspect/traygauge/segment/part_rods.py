@@ -20,7 +20,7 @@ ARCH = np.sqrt(1 - CAP**2)
 def sampled(image: Float32Array, x: Float32Array, y: Float32Array) -> Float32Array:
     """Return the image at points (...), bilinear, zero outside: ndarray (..., channels) or (...)."""
     count = x.size
-    width = 1024
+    width = 1024 if count < 2**24 else 16384  # neither side of a grid may be longer than 32767
     rows = max(1, -(-count // width))
     mx = np.zeros(rows * width, np.float32)
     my = np.zeros(rows * width, np.float32)
