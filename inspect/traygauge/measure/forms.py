@@ -31,6 +31,8 @@ _APART, _PART_APART = 0.25, 0.10
 #: A piece leans where both its rims look this much rounder than the camera's view explains (tangent of the axis's angle,
 #: held back by the fit's prior: about 16 degrees), or rounder than this many times the usual slope of the batch's cuts.
 _LEANS, _LEANS_OF_CUTS = 0.14, 1.6
+#: So many lying pieces show what their photo's blur does to rims.
+_ENOUGH = 8
 #: So many vertices of an outline tell what it is.
 _VERTICES = 64
 #: A cut line this deep across a piece this many times as long as the batch's usual one joins two pieces.
@@ -151,12 +153,13 @@ def _look(tray: TrayView, outlines_px: tuple[FloatArray, ...], first: Frames, tr
     crumb = biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
     on_tray = Outlines.of(tray, outlines_px, np.zeros(len(grain)))
     stand = standing(on_tray, grain, gap, odds.diameter_mm, tray)
-    rod = odds.probability > 0.5
+    likely = odds.probability > 0.5
+    rod = likely | tried.by_rod  # a heap that rods explain holds no flakes, however poor an outline is
     no_flake = _NO_FLAKE - float(np.log(odds.of_batch / (1 - odds.of_batch)))
     upright = ~crumb & (stand.odds > np.maximum(np.where(rod, _STANDS, _MAY_STAND), no_flake))
     strand = rod & ~upright & ~crumb
     well_fitted = lying.mean(gaps > _APART) < _PART_APART
-    sure = bodies.axis_sure & well_fitted & ~(stand.odds > max(_MAY_STAND, no_flake))
+    sure = bodies.axis_sure & likely & well_fitted & ~(stand.odds > max(_MAY_STAND, no_flake))
     return _Looks(crumb, upright, strand, sure, stand)
 
 
@@ -181,8 +184,9 @@ def _leaning(bodies: Bodies, lying: BoolArray) -> BoolArray:
     """
     ends = bodies.ends
     rounder = (ends.view - np.abs(ends.view_expected)).min(1)
-    cuts = 1.4826 * float(np.median(np.abs(ends.slope[lying]))) if lying.any() else 0.0
-    return np.asarray(rounder > max(_LEANS, _LEANS_OF_CUTS * cuts))
+    cuts = 1.4826 * float(np.median(np.abs(ends.slope[lying])))
+    shared = max(float(np.median(rounder[lying])), 0.0) if lying.sum() >= _ENOUGH else 0.0
+    return np.asarray(rounder - shared > max(_LEANS, _LEANS_OF_CUTS * cuts))
 
 
 def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> BoolArray:
