@@ -37,6 +37,8 @@ REFUSE_SCATTER_MM = 0.25
 MOST_PULL = 3.5
 #: A sheet squarer to the picture than this was squared by a program, not by hand, degrees.
 SQUARE_DEG = 0.8
+#: A sheet on a scanner's glass looks tilted at most so far, degrees: a print stretched by 1 % one way only does.
+MOST_SCAN_TILT_DEG = 8.0
 #: Sag of paper that is glued down, mm.
 GLUED_SAG_MM = 0.05
 
@@ -95,6 +97,8 @@ def calibrate(
         raise found.error()
     belief = replace(belief, priors=_with_print(belief.priors, print_record, found.sheet))
     fit, edges, belief = _fit(grey, found, belief)
+    if scanned:
+        _check_scanned(fit)
     _check_flat(fit, edges, found.sheet)
     return _view(photo, grey, found, fit, edges, belief, print_record, sag_mm)
 
@@ -134,6 +138,17 @@ def _fit(
         belief = wide
         fit = fit_pose(corners + edges.marks, board, wide.priors, start=fit.parameters, rounds=30)
     return fit, edges, belief
+
+
+def _check_scanned(fit: PoseFit) -> None:
+    """Refuse a photo that is said to be a scan: its sheet would be taken for seen from straight above."""
+    if fit.camera.tilt_deg > MOST_SCAN_TILT_DEG:
+        raise SheetError(
+            "this is no flatbed scan",
+            found=f"a sheet seen at {fit.camera.tilt_deg:.0f} degrees",
+            expected=f"at most {MOST_SCAN_TILT_DEG:g} degrees, as much as an uneven print looks like",
+            advice="inspect photos without --scan",
+        )
 
 
 def _check_flat(fit: PoseFit, edges: RingEdges, sheet: Sheet) -> None:

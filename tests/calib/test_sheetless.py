@@ -159,3 +159,8 @@ def test_edge_response_is_the_normal_integral_of_a_gauss_blur():
     tray = calibrate(scan(blur=1.8))
     distance, response = tray.edge_spread.T
     np.testing.assert_allclose(response, norm.cdf(distance), atol=0.04)
+
+
+def test_a_photo_said_to_be_a_scan_is_refused(drawn):
+    with pytest.raises(SheetError, match="no flatbed scan"):
+        calibrate(drawn(tilt_deg=2.0, focal_35mm=70.0).photo, scan=True)
