@@ -84,3 +84,20 @@ def test_flakes_alone_are_no_strand() -> None:
     short = rng.uniform(15, 60, 60)
     long = short * rng.uniform(1.2, 2, 60)
     assert strand_prior(0.8 * short * long, np.full(60, 0.95), long, short) is None
+
+
+def test_strand_is_found_though_flakes_outnumber_it() -> None:
+    rng = np.random.default_rng(6)
+    short = np.concatenate([rng.normal(26, 0.6, 50), rng.uniform(12, 70, 110)])
+    long = short * rng.uniform(1.3, 2, 160)
+    fill = np.concatenate([np.full(50, 0.95), rng.uniform(0.55, 0.84, 110)])  # few flakes are rectangular
+    prior = strand_prior(fill * short * long, np.full(160, 0.97), long, short)
+    assert prior is not None
+    assert abs(prior.diameter_px - 26) < 0.6
+
+
+def test_rectangular_flakes_of_every_width_are_no_strand() -> None:
+    rng = np.random.default_rng(7)
+    short = rng.uniform(12, 60, 80)
+    long = short * rng.uniform(1.3, 2, 80)
+    assert strand_prior(0.95 * short * long, np.full(80, 0.97), long, short) is None

@@ -14,8 +14,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: Fewer free pieces than this say nothing of a batch.
 _FEWEST = 5
-#: Share of the solid things that must agree on one diameter for the batch to be strand.
-_AGREEING = 0.35
+#: Share of the rod-shaped things that must agree on one diameter, and of all solid ones, for strand to be there.
+_AGREEING, _AMONG_ALL = 0.5, 0.15
 #: Points of middle lines that a heap's diameter needs, and the share of them that must agree.
 _RIDGE, _GATHERED = 60, 0.55
 
@@ -72,7 +72,7 @@ def strand_prior(
     first = int(np.argmax(inside))
     n = int(inside[first])
     solid_things = int(((solid > 0.85) & (short > 0.4 * np.exp(width[first]))).sum())
-    if n < _FEWEST or n < _AGREEING * solid_things:
+    if n < _FEWEST or n < _AGREEING * use.sum() or n < _AMONG_ALL * solid_things:
         return None
     members = np.exp(width[first : first + n])
     middle = float(np.median(members))
