@@ -370,8 +370,8 @@ _STEP_TABLE, _BELL_TABLE = (
 
 
 def _edge(z: SingleArray) -> tuple[SingleArray, SingleArray]:
-    """Return the normal distribution and density at z, from a table (error below 0.002)."""
-    index = np.clip(z * np.float32(100.0) + np.float32(600.5), 0, 1200).astype(np.int32)
+    """Return the normal distribution and density at z, from a table (error below 0.002); at NaN, those far below."""
+    index = np.fmin(np.fmax(z * np.float32(100.0) + np.float32(600.5), 0), 1200).astype(np.int32)
     return _STEP_TABLE[index], _BELL_TABLE[index]
 
 
