@@ -43,3 +43,19 @@ def test_a_burr_without_any_tail_is_taken_out() -> None:
     untouched = labels != TAIL_LABEL
     assert (labels[untouched] == regions.labels[untouched]).all()
     assert 0 < (~untouched).sum() < 200
+
+
+def test_threads_that_take_all_of_an_outline_leave_the_body_whole(monkeypatch) -> None:
+    """Failed once: the body was left without a vertex, and measuring it with an IndexError."""
+    from traygauge.measure import tails as module
+    from traygauge_shared.scenes import Batch, tray
+    from traygauge_shared.scenes.samples import small_phone
+
+    scene = tray(
+        Batch(count=12, tail_fraction=1.0, tail_length_mm=(1.5, 3.0)), seed=4, camera=small_phone(4.0)
+    )
+    regions = find_pieces(calibrate(decode_photo(photo_bytes(draw(scene)), "drawn.jpg")))
+    monkeypatch.setattr(module, "_parts", lambda outline, *_: np.full(len(outline), module.TAIL, np.int8))
+    found = find_tails(regions)
+    assert len(found.owner) > 0
+    assert all(len(body) >= 3 for body in found.body_outlines_px)

@@ -36,6 +36,8 @@ FAINTEST = 0.12
 
 #: What is narrower all along is a thread, even where nothing thicker lies on the tray.
 HAIR_MM = 0.4
+#: Vertices that make an outline.
+LEAST_BODY = 3
 
 #: How far around a piece its threads are followed at first; those that run out of the picture get the next distance.
 LOOK_AROUND_MM = (0.6, 2.5, 10.0)
@@ -332,6 +334,8 @@ def _gathered(
     bodies = list(regions.outlines_px)
     for k in {f.region for f in found}:
         parts[k] = _parts(regions.outlines_px[k], steps[k], [f.thread for f in found if f.region == k])
+        if np.count_nonzero(parts[k] == BODY) < LEAST_BODY:
+            parts[k][:] = BODY  # threads that take all of an outline leave nothing that they could hang on
         bodies[k] = regions.outlines_px[k][parts[k] == BODY]
     lines = _to_mm(tray, [f.thread.line for f in found], diameter_mm / 4)
     seen = np.array([float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines])
