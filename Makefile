@@ -17,7 +17,7 @@ $(READY): requirements.lock pyproject.toml
 	@echo "Setting up $(VENV) from requirements.lock ..."
 	@$(PYTHON) -c 'import sys; sys.exit("Python 3.11 or later is needed, this is %d.%d" % sys.version_info[:2] if sys.version_info < (3, 11) else 0)'
 	@$(PYTHON) -m venv $(VENV)
-	@$(BIN)/python -m pip install -q --disable-pip-version-check --require-hashes -r requirements.lock
+	@$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --require-hashes -r requirements.lock
 	@$(BIN)/python -m pip install -q --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@
 
@@ -49,7 +49,7 @@ check-wheels: $(READY) ## prove that each locked dependency has a wheel for ever
 	$(BIN)/python tools/prove_wheels.py
 
 lock: ## write requirements.lock anew (network; needs the program uv)
-	uv pip compile --universal --generate-hashes --fork-strategy fewest --upgrade --quiet --no-emit-index-url \
+	uv pip compile --universal --generate-hashes --fork-strategy fewest --upgrade --quiet --no-emit-index-url --no-strip-extras \
 		--no-annotate --python-version 3.11 --custom-compile-command 'make lock' \
 		--group dev --group build pyproject.toml --output-file requirements.lock
 
