@@ -102,6 +102,13 @@ def find_sheet(
     return _corners(grey, sheet, rough, ids[fitting], LEAST_SPAN if whole else 0.1)
 
 
+def sheets_in_view(grey: npt.NDArray[np.uint8]) -> dict[str, int]:
+    """Return how many different ring markers of each sheet are seen, where they are enough to make one."""
+    ids = _search(grey, SEARCH_PX[:2]).ids
+    seen = {name: len(np.intersect1d(ids, sheet.marker_ids)) for name, sheet in SHEETS.items()}
+    return {name: count for name, count in seen.items() if count >= LEAST_MARKERS}
+
+
 def _search(grey: npt.NDArray[np.uint8], search_px: tuple[int, ...]) -> Markers:
     """Return the markers of the smallest copy that shows enough of them, corners in photo pixels."""
     best = Markers(np.empty(0, np.int64), np.empty((0, 4, 2)), 0)

@@ -117,6 +117,17 @@ def out_of_view(sheet: Sheet, share: float) -> NoSheet:
     )
 
 
+def beside_a_scale(seen: dict[str, int]) -> NoSheet:
+    """Return that a sheet is in view while a scale is stated: it would be counted as pieces."""
+    return NoSheet(
+        "a sheet lies in the photo, and a scale is stated as well",
+        " and ".join(f"{count} markers of the {name} sheet" for name, count in seen.items()),
+        "one of the two",
+        "inspect it without the stated scale or reference (in traygauge.toml too): the sheet shows the scale, where "
+        "the tray is and how the camera stood; or take the sheet away",
+    )
+
+
 def few_corners(grey: npt.NDArray[np.uint8], sheet: Sheet, count: int, px_per_mm: float) -> NoSheet:
     """Return that the ring's corners cannot be read."""
     state = _state_of(grey)

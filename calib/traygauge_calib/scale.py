@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.camera_priors import CameraBelief, believe_file, believe_scanner, is_camera_shape
-from traygauge_calib.find_sheet import SEARCH_PX, FoundSheet, find_sheet
+from traygauge_calib.find_sheet import SEARCH_PX, FoundSheet, find_sheet, sheets_in_view
 from traygauge_calib.lens import LensModel, lens_priors
+from traygauge_calib.no_sheet import beside_a_scale
 from traygauge_calib.picture_quality import green_of
 from traygauge_calib.pose import Marks, PoseFit, Priors, camera_of, fit_pose
 from traygauge_calib.prints import PrintRecord
@@ -59,11 +60,11 @@ def calibrate(
     ----------
     photo : the photo as loaded.
     print_record : what was measured on the print of the sheet; None: an unmeasured print.
-    px_per_mm : a stated scale (copy stand); then no sheet is looked for.
+    px_per_mm : a stated scale (copy stand); a photo that shows a sheet as well is refused.
     scan : the photo is a flatbed scan: nothing is seen from the side, and where no sheet lies on it, its density
         tag gives the scale. Without it a photo is taken for a scan where EXIF shows no lens and the tag is 300 dpi
         or more.
-    reference : a straight thing of known length in the photo; then no sheet is looked for.
+    reference : a straight thing of known length in the photo; likewise without a sheet.
     lens : what is known of the camera's lens from several photos of a sheet.
     sag_mm : how far the paper may sag inside a flat ring, mm; 0.05 where the print is glued down.
 
@@ -82,6 +83,8 @@ def calibrate(
             advice="send the photo as the camera or scanner wrote it",
         )
     grey = green_of(photo.pixels)
+    if px_per_mm is not None or reference is not None:
+        _check_alone(grey)
     if px_per_mm is not None:
         return from_stated(photo, grey, px_per_mm)
     if reference is not None:
@@ -101,6 +104,13 @@ def calibrate(
         _check_scanned(fit)
     _check_flat(fit, edges, found.sheet)
     return _view(photo, grey, found, fit, edges, belief, print_record, sag_mm)
+
+
+def _check_alone(grey: npt.NDArray[np.uint8]) -> None:
+    """Refuse a photo of a sheet whose scale is stated."""
+    seen = sheets_in_view(grey)
+    if seen:
+        raise beside_a_scale(seen).error()
 
 
 def _with_print(priors: Priors, record: PrintRecord | None, sheet: Sheet) -> Priors:

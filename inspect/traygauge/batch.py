@@ -110,9 +110,9 @@ class Setup:
     Parameters
     ----------
     print_record : what was measured on the print of the sheet; None: an unmeasured print.
-    px_per_mm : a stated scale (copy stand); then no sheet is looked for.
+    px_per_mm : a stated scale (copy stand); a photo that shows a sheet as well is refused.
     scan : the photos are flatbed scans; their density tag gives the scale.
-    reference : a straight thing of known length in each photo; then no sheet is looked for.
+    reference : a straight thing of known length in each photo; likewise without a sheet.
     lens : what is known of the camera's lens; a photo of another camera is refused.
     """
 

@@ -29,6 +29,15 @@ def scan(dpi=(600.0, 600.0), blur=1.2, noise=0.006, size=(900, 700), **facts):
     return Photo("scan.png", "", np.repeat(code[..., None], 3, 2), "PNG", None, dpi, False, **facts)
 
 
+def few_markers(count):
+    """Return a picture of some markers of the medium ring, 28 px wide, beside each other."""
+    words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
+    grey = np.full((700, 900), 230, np.uint8)
+    for k in range(count):
+        grey[100:128, 60 + 90 * k : 88 + 90 * k] = cv2.aruco.generateImageMarker(words, k, 28)
+    return replace(scan(), pixels=np.repeat(grey[..., None], 3, 2))
+
+
 def test_scan_by_its_density_tag():
     tray = calibrate(scan((600.0, 300.0)))
     assert tray.source == "scan"
@@ -138,6 +147,25 @@ def test_reference_of_known_length():
 def test_a_reference_that_is_none(reference):
     with pytest.raises(SheetError):
         calibrate(scan(), reference=reference)
+
+
+@pytest.mark.parametrize(
+    "how", [{"px_per_mm": 8.0}, {"reference": Reference((0.0, 0.0), (900.0, 0.0), 100.0)}]
+)
+@pytest.mark.parametrize("view", [{}, {"fill": 0.3}, {"aim_mm": (100.0, 0.0)}], ids=str)
+def test_a_sheet_beside_a_stated_scale_is_refused(drawn, how, view):
+    """Its markers would be counted as pieces; whole, small or half in view, the sheet says more than the figure."""
+    with pytest.raises(SheetError, match="a sheet lies in the photo") as error:
+        calibrate(drawn(**view).photo, **how)
+    assert "markers of the small sheet" in error.value.found
+    assert "without the stated scale" in error.value.advice
+
+
+def test_fewer_markers_than_make_a_sheet_are_none():
+    """Spots that look like a few markers by chance do not take a stated scale away."""
+    assert calibrate(few_markers(5), px_per_mm=10.0).source == "stated"
+    with pytest.raises(SheetError, match="a sheet lies in the photo"):
+        calibrate(few_markers(6), px_per_mm=10.0)
 
 
 @pytest.mark.parametrize("size", [(1, 1), (5000, 4), (63, 900)])
