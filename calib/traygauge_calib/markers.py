@@ -80,10 +80,10 @@ def _markers_of(grey: npt.NDArray[np.uint8], quads: FloatArray) -> Markers:
 def _quads(grey: npt.NDArray[np.uint8], window: int) -> FloatArray:
     """Return convex four-sided dark spots, ndarray (Q, 4, 2), px, clockwise."""
     dark = cv2.adaptiveThreshold(grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, window, 7)
-    outlines, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    outlines, tree = cv2.findContours(dark, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     found = []
-    for outline in outlines:
-        if 28 <= len(outline) <= 360:
+    for outline, parent in zip(outlines, tree[0, :, 3] if outlines else (), strict=True):
+        if parent < 0 and 28 <= len(outline) <= 360:  # with a parent: the outline of a hole, a bright spot
             four = cv2.approxPolyDP(outline, 0.06 * len(outline), True)
             if len(four) == 4 and cv2.isContourConvex(four):
                 found.append(four)

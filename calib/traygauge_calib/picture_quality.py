@@ -40,7 +40,7 @@ def edge_quality(
     profiles = profile_edges(grey, here, along, _REACH_PX * normal)
     steps = fit_steps(profiles)
     sharpening = find_sharpening(profiles, steps)
-    steps = fit_steps(profiles, sharpening)
+    steps = fit_steps(profiles, sharpening, start=steps)
     good = steps.good & (steps.spread_px < 0.35 * _REACH_PX)
     if np.count_nonzero(good) < 12:
         return LocalField.constant(0.8), None, 0.0

@@ -21,6 +21,9 @@ FloatArray = npt.NDArray[np.float64]
 ROTATION, PLACE, FOCAL, PRINCIPAL, K1, K2 = slice(0, 3), slice(3, 6), 6, slice(7, 9), 9, 10
 STRETCH, CURL, INK, COUNT = slice(11, 13), slice(13, 16), 16, 17
 
+#: The fit ends with a step of so many standard deviations: each step leaves a tenth of the error or less.
+LAST_STEP = 0.05
+
 
 @dataclass(frozen=True)
 class Priors:
@@ -186,7 +189,7 @@ def fit_pose(
         step = np.linalg.solve(normal, rows.T @ wrong)
         # the whole step is shortened, never the focal length's alone: focal length over height is well known
         theta = theta + step * min(1.0, 0.25 * theta[FOCAL] / max(abs(step[FOCAL]), 1e-9))
-        if np.all(np.abs(step) < 0.003 * np.sqrt(np.diag(np.linalg.inv(normal)))):
+        if np.all(np.abs(step) < LAST_STEP * np.sqrt(np.diag(np.linalg.inv(normal)))):
             break
     residuals, jacobian = _misfit(theta, marks, board_mm, edge)
     weights, sigma = _robust(residuals, edge, least_sigma_px)

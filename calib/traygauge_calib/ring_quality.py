@@ -99,8 +99,9 @@ def read_ring_edges(
     along_px = (photo(middle + along) - photo(middle - along)) / 2.0
     across_px = (photo(middle + reach_mm * across) - photo(middle - reach_mm * across)) / 2.0
     profiles = profile_edges(grey, here, along_px, across_px, margin=margin_mm / reach_mm)
-    sharpening = find_sharpening(profiles, fit_steps(profiles))
-    steps = fit_steps(profiles, sharpening)
+    plain = fit_steps(profiles)
+    sharpening = find_sharpening(profiles, plain)
+    steps = fit_steps(profiles, sharpening, start=plain)
     return RingEdges(middle, profiles, steps, sharpening, profiles.reach_px / reach_mm)
 
 

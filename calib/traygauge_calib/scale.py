@@ -277,12 +277,13 @@ def shared_uncertainty(
     """Return the shared uncertainties that follow from the fit's covariance."""
     x0, y0, x1, y1 = window_mm
     spots = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1], [(x0 + x1) / 2, (y0 + y1) / 2]])
-    ex, ey = np.eye(2) / 2.0
+    right, down = np.eye(2)[:, None] / 2.0
+    around = np.stack([spots + right, spots - right, spots + down, spots - down])
 
     def answers(parameters: FloatArray) -> FloatArray:
         camera = camera_of(parameters)
-        dx = camera.project(spots + ex) - camera.project(spots - ex)
-        dy = camera.project(spots + ey) - camera.project(spots - ey)
+        seen = camera.project(around)
+        dx, dy = seen[0] - seen[1], seen[2] - seen[3]
         area = np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])
         return np.array([np.log(area).mean() / 2, np.log(camera.height_mm), *camera.foot_mm])
 
