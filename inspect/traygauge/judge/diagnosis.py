@@ -141,11 +141,8 @@ def _drift(sample: Sample) -> Hint | None:
     """Look for a median that drifts from photo to photo, in the order given: t test of the slope."""
     length = sample.pieces["length_mm"].astype(float)
     use = sample.base("thick") & np.isfinite(length) & (sample.weights > 0)
-    names = list(dict.fromkeys(sample.pieces["photo"].astype(str)))
-    photo = sample.pieces["photo"].astype(str)
-    medians = np.array(
-        [np.median(length[use & (photo == name)]) for name in names if (use & (photo == name)).any()]
-    )
+    photo, length = sample.photo[use], length[use]
+    medians = np.array([np.median(length[photo == one]) for one in dict.fromkeys(photo.tolist())])
     k = len(medians)
     if k < 5:
         return None

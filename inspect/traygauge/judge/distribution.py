@@ -14,6 +14,7 @@ from traygauge.judge.clusters import FEWEST_PHOTOS, Clustering, clustering
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import mean_bounds, quantile_ranks
 from traygauge.judge.lost import made_up
+from traygauge.judge.once import Once
 from traygauge.judge.resampling import percentile_bounds, resampled
 from traygauge.judge.sample import Sample
 from traygauge.measure.distributions import percentile
@@ -28,7 +29,7 @@ SMALLEST_SHIFT_MM = 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class Distribution:
+class Distribution(Once):
     """One column of a batch as values to draw figures from.
 
     Parameters
@@ -62,6 +63,9 @@ class Distribution:
 
         Made up for pieces that were lost to standing and heaps; a quantile without what measuring error adds to it.
         """
+        return self.once(("estimate", statistic), lambda: self._estimate(statistic))
+
+    def _estimate(self, statistic: str) -> float:
         if not self.n:
             return math.nan
         if statistic == "mean":
@@ -83,15 +87,15 @@ class Distribution:
         """
         low, high = self._bounds(statistic, low_error, high_error)
         if unmeasured and len(self.least):
-            least, most = (
-                self._filled(ends)._bounds(statistic, low_error, high_error)
-                for ends in (self.least, self.most)
-            )
+            least, most = (end._bounds(statistic, low_error, high_error) for end in self._ends)
             low, high = min(low, least[0], most[0]), max(high, least[1], most[1])
         return low, high
 
     def u_shared_of(self, statistic: str) -> float:
         """Return the standard uncertainty of a figure through what all pieces share, mm (a spread has none: a ratio)."""
+        return self.once(("shared", statistic), lambda: self._u_shared_of(statistic))
+
+    def _u_shared_of(self, statistic: str) -> float:
         if not self.n or statistic == "spread":
             return 0.0
         if statistic == "mean":
@@ -105,6 +109,17 @@ class Distribution:
         """Return what each value stands for, mean 1."""
         counts = self.weights * self.made_up
         return counts / counts.mean() if len(counts) else counts
+
+    @cached_property
+    def _ranks(self) -> FloatArray | None:
+        """Return the rank up to which each value stands for the batch, n at the last; None where all count the same."""
+        if np.ptp(self._counts) < 1e-9:
+            return None
+        return np.cumsum(self._counts)
+
+    def _at_rank(self, rank: int) -> float:
+        place = rank - 1 if self._ranks is None else int(np.searchsorted(self._ranks, rank - 0.5))
+        return float(self.values[min(place, self.n - 1)])
 
     def _bounds(self, statistic: str, low_error: float, high_error: float) -> tuple[float, float]:
         return (
@@ -136,7 +151,7 @@ class Distribution:
         if not 1 <= rank <= self.n:
             return nothing
         shift = self._shift(p)
-        value = float(_at_rank(self.values, self._counts, rank)) - shift
+        value = self._at_rank(rank) - shift
         middle = self.estimate(statistic)
         if not math.isfinite(value) or not math.isfinite(middle):
             return nothing
@@ -169,13 +184,7 @@ class Distribution:
         more as far (simulation-extrapolation, Cook and Stefanski 1994, linear, in closed form). No more is taken out
         than half the way to the median.
         """
-        if p not in self._shifts:
-            self._shifts[p] = self._shift_of(p)
-        return self._shifts[p]
-
-    @cached_property
-    def _shifts(self) -> dict[float, float]:
-        return {}
+        return self.once(("shift", p), lambda: self._shift_of(p))
 
     def _shift_of(self, p: float) -> float:
         known = np.isfinite(self.values)
@@ -183,17 +192,20 @@ class Distribution:
         if p == 0.5 or not (u > 0).any():
             return 0.0
         found, median = percentile(values, [p, 0.5], weights=counts, rule="median_unbiased").tolist()
-        reach = 3.0 * float(u.max())
-        low, high = found - reach, found + reach
-        while high - low > 1e-4:
-            middle = (low + high) / 2
-            below = float((counts * ndtr((middle - values) / np.maximum(u, 1e-6))).sum()) / float(
-                counts.sum()
-            )
-            low, high = (middle, high) if below < p else (low, middle)
         most = abs(found - median) / 2
-        shift = min(max((low + high) / 2 - found, -most), most)
+        low, high, steep, wanted = -most, most, 1.0 / np.maximum(u, 1e-6), p * float(counts.sum())
+        start = (found - values) * steep
+        while high - low > 1e-4:
+            shift = (low + high) / 2
+            below = float(counts @ ndtr(start + shift * steep))
+            low, high = (shift, high) if below < wanted else (low, shift)
+        shift = (low + high) / 2
         return shift if abs(shift) >= SMALLEST_SHIFT_MM else 0.0
+
+    @cached_property
+    def _ends(self) -> tuple[Distribution, Distribution]:
+        """Return the same with the unmeasured pieces at their least, and at their most."""
+        return self._filled(self.least), self._filled(self.most)
 
     def _filled(self, more: FloatArray) -> Distribution:
         """Return the same with further values, for which nothing measured stands any more."""
@@ -275,13 +287,6 @@ def _diameters(sample: Sample, single: BoolArray) -> tuple[FloatArray, FloatArra
     low = np.where(state == "upright", 0.95 * small, np.where(state == "covered", 0.5 * small, 0.9 * small))
     high = np.where(state == "upright", small, np.where(state == "covered", np.fmax(large, thickest), large))
     return low, high
-
-
-def _at_rank(values: FloatArray, weights: FloatArray, rank: int) -> float:
-    if np.ptp(weights) < 1e-9:
-        return float(values[rank - 1])
-    cumulated = np.cumsum(weights) * len(values) / weights.sum()
-    return float(values[min(int(np.searchsorted(cumulated, rank - 0.5)), len(values) - 1)])
 
 
 def _spread(values: FloatArray) -> FloatArray:

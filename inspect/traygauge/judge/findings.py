@@ -64,7 +64,9 @@ def flags(pieces: Pieces, spec: Spec | None) -> dict[str, BoolArray]:
 
 def has(pieces: Pieces, finding: str) -> BoolArray:
     """Return the mask (n,) of the pieces whose column `findings` holds that word."""
-    return np.array([finding in str(words).split(";") for words in pieces["findings"]], dtype=bool)
+    words = pieces["findings"].tolist()
+    telling = {word for word in set(words) if finding in str(word).split(";")}
+    return np.array([word in telling for word in words], dtype=bool)
 
 
 def fed_length_mm(pieces: Pieces, *, doubles: BoolArray | None = None) -> FloatArray:

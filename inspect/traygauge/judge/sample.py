@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -13,12 +12,11 @@ import numpy.typing as npt
 from traygauge.judge.borders import Window, border_weights
 from traygauge.judge.findings import BoolArray, FloatArray, flags
 from traygauge.judge.misreading import common_error_mm
+from traygauge.judge.once import Once
 from traygauge.judge.spec import Spec
 from traygauge.judge.unmeasured import Reach, reach
 from traygauge.measure.pieces import Pieces
 from traygauge_calib.sight import Sight
-
-T = TypeVar("T")
 
 _NO_STRAND = ("crumb", "thread", "flake")
 #: Findings that only a strand piece can have.
@@ -26,7 +24,7 @@ _OF_STRAND = ("short", "thick", "thin", "burred")
 
 
 @dataclass(frozen=True, eq=False)
-class Sample:
+class Sample(Once):
     """A batch and everything that limits are judged from; arrays are over its n pieces.
 
     Parameters
@@ -54,17 +52,6 @@ class Sample:
     shares: tuple[float, ...]
     sight: Sight | None = None
 
-    def once(self, key: Hashable, make: Callable[[], T]) -> T:
-        """Return what `make` makes of this batch under that key; it is made only once."""
-        if key not in self._made:
-            self._made[key] = make()
-        made: T = self._made[key]
-        return made
-
-    @cached_property
-    def _made(self) -> dict[Hashable, Any]:
-        return {}
-
     def base(self, finding: str) -> BoolArray:
         """Return the mask (n,) of the things among which a finding is counted.
 
@@ -75,20 +62,23 @@ class Sample:
             return np.asarray(self.form != "thread")
         without = _NO_STRAND if finding in _OF_STRAND else _NO_STRAND[:2]
         fines = self.masks.get("fines", np.zeros(len(self.pieces), bool))
-        return np.asarray(~np.isin(self.form, without) & ~fines)
+        return self.once(("base", without), lambda: ~np.isin(self.form, without) & ~fines)
 
     def u_shared(self, column: int) -> FloatArray:
         """Return each piece's standard uncertainty that all share, mm (n,); 0 is the length, 1 the diameter.
 
         The parts that measuring calls shared, and what the pieces of a photo have in common beside them.
         """
-        return np.asarray(np.hypot(self._stated(column), self._common))
+        return self.once(("shared", column), lambda: np.hypot(self._stated(column), self._common))
 
     def u_own(self, column: int) -> FloatArray:
         """Return each piece's own standard uncertainty, mm (n,): what is left of the whole without the shared part.
 
         No length is less certain than any from nothing to the largest extent would be (JCGM 100, 4.3.7).
         """
+        return self.once(("own", column), lambda: self._own(column))
+
+    def _own(self, column: int) -> FloatArray:
         whole = self.pieces[("u_length_mm", "u_diameter_mm")[column]].astype(float)
         most = self.pieces["feret_max_mm"].astype(float) / np.sqrt(12.0)
         own = np.fmin(np.nan_to_num(whole), most) ** 2 - self._stated(column) ** 2

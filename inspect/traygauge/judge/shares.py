@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -77,7 +77,13 @@ class Counted:
 
 
 def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
-    """Return the share of one finding in a batch, by count, mass or area."""
+    """Return the share of one finding in a batch, by count, mass or area; `error` decides what the pieces are worth."""
+    counted, worth = sample.once(("share", finding, by), lambda: _counted(sample, finding, by))
+    return replace(counted, n_effective=min(counted.clusters.effective(error) * worth, float(counted.n)))
+
+
+def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float]:
+    """Return a share as if its pieces were independent, and how many equal pieces one of them is worth."""
     base = sample.base(finding)
     hit, known = _known(sample, finding)
     enters = base & known & (sample.weights > 0)
@@ -92,16 +98,8 @@ def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     more, rest = _more(
         sample, finding, base & ~enters, hit, known, 1.0 if by == "count" else _heavier(sample), share
     )
-    return Counted(
-        int(h.sum()),
-        len(h),
-        min(max(share, 0.0), 1.0),
-        min(cluster.effective(error) * worth, float(len(h))),
-        cluster,
-        u_share,
-        more,
-        rest,
-    )
+    n, share = len(h), min(max(share, 0.0), 1.0)
+    return Counted(int(h.sum()), n, share, float(n), cluster, u_share, more, rest), worth
 
 
 def paid_errors(sample: Sample, counted: Counted, limit: float) -> tuple[float, float]:
