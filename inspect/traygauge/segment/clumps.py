@@ -29,6 +29,8 @@ SECOND = 0.1
 MARGIN = 3
 #: A thing as convex as this is one piece unless strand pieces explain the whole of it.
 CONVEX = 0.9
+#: What is no wider than this (diameters) and so straight (by its convexity) is one piece or a double.
+SLIM, STRAIGHT = 1.06, 0.94
 #: Highlights up to this width cut into a piece's outline where they reach its end.
 NOTCH_MM = 0.45
 #: Confidence from which on a parted piece explains what is seen.
@@ -113,6 +115,9 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
         mended = _single(np.array([_shape(c) for c in whole]).reshape(-1, 4), prior)
         things += [Thing(c, f.source, True) for f, c, m in zip(doubtful, whole, mended, strict=True) if m]
         doubtful = [f for f, m in zip(doubtful, mended, strict=True) if not m]
+    one = _too_little_for_two(shape, prior)
+    things += [Thing(f.contour, f.source) for f in doubtful if one[f.source]]
+    doubtful = [f for f in doubtful if not one[f.source]]
     clumps = _clumps(doubtful, scene, prior, thread)
     for heap, (f, parting) in enumerate(zip(doubtful, part_clumps(clumps, prior), strict=True)):
         if shape[f.source, 1] > CONVEX and not _explained(parting):
@@ -122,6 +127,19 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
         else:
             things += _parts(f, parting, heap)
     return things
+
+
+def _too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
+    """Return which things need no look inside: convex ones that could not be taken for two pieces of the strand.
+
+    Two pieces, each as short as the batch's shortest usual ones, have more area; in one straight line they are a double.
+    """
+    area, solidity, _, short = shape.T
+    if prior is None:
+        return np.zeros(len(shape), bool)
+    shortest = prior.length_px - max(3.0 * prior.length_sd_px, 0.3 * prior.length_px)
+    small = (solidity > CONVEX) & (area < 2.0 * shortest * prior.diameter_px)
+    return np.asarray(small | ((solidity > STRAIGHT) & (short < SLIM * prior.diameter_px)))
 
 
 def _explained(parting: Parting) -> bool:
