@@ -48,7 +48,8 @@ def test_the_sequence_is_walds(program: Program, row: dict[str, str]) -> None:
     shares, risks = ("--limit", 10, "--good", 1), ("--producer-risk", 5, "--consumer-risk", 10)
     seen = ("--correlation", 0, "--seen", row["n_inspected"], "--bad", 0, "--json")
     said = json.loads(program("plan", *shares, *risks, *seen).out)
-    found = ["x" if said[k] is None else str(said[k]) for k in ("accept_up_to", "reject_from")]
+    wald = said["wald"]
+    found = ["x" if wald[k] is None else str(wald[k]) for k in ("accept_up_to", "reject_from")]
     assert found == [row["accept_if_defectives_le"], row["reject_if_defectives_ge"]]
 
 

@@ -3,12 +3,13 @@
 import numpy as np
 import pytest
 
-from traygauge.judge.masses import with_masses
-from traygauge.judge.regrind import composition, largest_share_allowed, sieve_table
+from traygauge.judge.judging import judge_pieces
+from traygauge.judge.regrind import composition, regrind_of, sieve_table
 from traygauge.judge.sample import sample
 from traygauge.judge.sieves import SERIES, largest_up_to
 from traygauge.judge.spec import parse_spec
 
+WINDOW = (12.0, 12.0, 180.0, 120.0)
 SPEC = parse_spec(
     '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 7.0\nfines_under_mm = 1.0\noff_colour_over = 20.0\n'
     "[judging]\nwithin_photo_correlation = 0.0"
@@ -52,10 +53,22 @@ def test_pieces_fall_between_the_openings(batch):
     assert "projection" in table.note
 
 
-def test_by_mass_only_where_every_piece_has_one(batch):
-    pieces = batch([3.0, 3.0], form=["strand", "flake"], volume_mm3=[7.2, np.nan])
+def test_by_mass_only_where_flakes_have_a_thickness(batch):
+    pieces = batch(
+        [3.0, 3.0, 0.6],
+        form=["strand", "flake", "crumb"],
+        volume_mm3=[7.2, np.nan, np.nan],
+        area_mm2=[5.25, 6.0, 0.3],
+        feret_min_mm=[1.75, 2.5, 0.5],
+    )
     assert sieve_table(made(pieces), by="mass").by == "area"
-    assert sieve_table(made(with_masses(pieces, 1.0, 1.2)), by="mass").by == "mass"
+    thick = SPEC.model_copy(update={"pieces": SPEC.pieces.model_copy(update={"flake_thickness_mm": 1.2})})
+    table = sieve_table(sample(pieces, thick, {}), by="mass")
+    assert table.by == "mass"
+    # the crumb counts as a ball of its smallest extent: area x 2/3 x extent
+    masses = {"over 2 mm": 1.2 * 6.0, "over 1.4 mm": 7.2, "over 0.355 mm": 0.3 * 0.5 * 2 / 3}
+    held = {name: held for name, held, _ in table.rows() if held}
+    assert held == pytest.approx({k: 100 * v / sum(masses.values()) for k, v in masses.items()})
     with pytest.raises(ValueError, match="R40/3"):
         sieve_table(made(pieces), "R10")
 
@@ -83,9 +96,35 @@ def test_composition_counts_each_kind_with_its_interval(batch):
     ]
     flakes = parts["flake"].share
     assert flakes.low < 60 < flakes.high
-    assert parts["flake"].area_percent == pytest.approx(100 * 60 * 8.75 / (90 * 8.75 + 10 * 0.25))
+    assert parts["flake"].amount_percent == pytest.approx(100 * 60 * 8.75 / (90 * 8.75 + 10 * 0.25))
 
 
-def test_what_a_buyer_may_still_meet(batch):
-    # none in 59: 5 % cannot be ruled out with less (rule of three, exact: 1 - .05^(1/59) = .0495)
-    assert largest_share_allowed(made(batch([3.0] * 59)), "long") == pytest.approx(1 - 0.05 ** (1 / 59))
+def test_what_is_found_on_pieces_is_counted_as_the_limits_count_it(batch):
+    """10 crumbs are no pieces that could be long or off-colour: 2 of 90, as in the verdict."""
+    spec = parse_spec(
+        '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 7.0\nfines_under_mm = 1.0\n[limits]\n'
+        "long_share = { at_most_percent = 5 }\nfines_share = { at_most_percent = 20 }"
+    )
+    pieces = batch(
+        [8.0] * 2 + [5.0] * 88 + [0.5] * 10,
+        form=["flake"] * 60 + ["strand"] * 30 + ["crumb"] * 10,
+        diameter_mm=[1.75] * 90 + [0.5] * 10,
+        feret_max_mm=[8.2] * 2 + [5.3] * 88 + [0.6] * 10,
+    )
+    verdict = judge_pieces(pieces, spec, windows_mm={"a.jpg": WINDOW})[1]
+    parts = {p.name: p for p in verdict.regrind.parts}
+    for name, limit in zip(("long", "fines"), verdict.limits, strict=True):
+        assert (parts[name].count, parts[name].of) == (limit.hits, limit.n)
+        assert (parts[name].share.low, parts[name].share.high) == pytest.approx(
+            (limit.interval.low, limit.interval.high)
+        )
+    assert (parts["long"].of, parts["fines"].of) == (90, 100)
+    assert sum(p.share.estimate for p in verdict.regrind.parts if p.is_form) == pytest.approx(100)
+    assert sum(p.amount_percent for p in verdict.regrind.parts if p.is_form) == pytest.approx(100)
+
+
+def test_strand_is_no_regrind(batch):
+    assert regrind_of(made(batch([3.0] * 100))) is None
+    some = batch([3.0] * 100, form=["flake"] * 20 + ["strand"] * 80)
+    assert regrind_of(made(some)) is None
+    assert regrind_of(made(batch([3.0] * 100, form=["flake"] * 21 + ["strand"] * 79))) is not None

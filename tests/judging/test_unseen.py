@@ -37,7 +37,8 @@ def test_each_limit_is_held_against_what_the_photo_shows(batch, limit, field, to
     assert f"only from {enough:g} mm" in asked.reason
     assert "small sheet" in asked.next_step
     assert (result.with_unmeasured.low, result.with_unmeasured.high) == (0, 100)
-    assert result.deciding is None
+    assert (result.deciding.low, result.deciding.high) == (0, 100)
+    assert result.looks == ()
     assert result.more_pieces is None
 
 

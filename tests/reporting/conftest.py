@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from traygauge.batch import Batch, PhotoInspection
+from traygauge.judge.judging import judge_pieces
 from traygauge.judge.spec import Spec, read_spec
-from traygauge.judge.verdict import Answer, Figure, Interval, LimitResult, Verdict
+from traygauge.judge.verdict import Answer, Figure, Interval, LimitResult, Look, Verdict
 from traygauge.measure.pieces import Pieces
 from traygauge.segment.regions import Regions
 from traygauge_calib.camera import PerspectiveCamera
@@ -140,13 +141,14 @@ def limit_result(answer: Answer = Answer.REJECT, **changed: Any) -> LimitResult:
         "limit": 2.0,
         "interval": Interval(7.5, 3.8, 13.1, 0.95),
         "with_unmeasured": Interval(7.5, 3.8, 14.9, 0.95),
+        "deciding": Interval(7.5, 3.8, 14.9, 0.95),
         "answer": answer,
         "n": 40,
         "n_effective": 37.2,
         "hits": 3,
         "rule": "One look at a fixed sample.",
         "reason": "3 of 40 measured pieces are long.",
-        "more_pieces": None,
+        "looks": (Look(1, 40, None, 3), Look(2, 80, 0, 6)),
     }
     return LimitResult(**{**given, **changed})
 
@@ -181,9 +183,32 @@ def make_batch(rigid: Spec) -> Callable[..., Batch]:
                 ("Go back to the former knife gap (common practice).",),
                 ("All pieces were measured.",),
                 {"upright": 2},
+                sequence="Look 1 of at most 5: reject; the sequence of scoops ends here.",
             )
         else:
             verdict = Verdict(None, "", "", (), figures if n else ())
         return Batch(photos, pieces, given.pop("spec", rigid if judged else None), verdict, **given)
 
     return make
+
+
+@pytest.fixture
+def regrind_batch(make_batch: Callable[..., Batch]) -> Batch:
+    """A photo of 60 flakes, 30 strand pieces and 10 crumbs, judged as regrind."""
+    batch = make_batch(100, spec=read_spec("regrind"))
+    form = np.array(["flake"] * 60 + ["strand"] * 30 + ["crumb"] * 10, dtype=object)
+    length = np.where(form == "strand", batch.pieces["length_mm"], np.nan)
+    extent = np.where(form == "crumb", 0.6, batch.pieces["feret_max_mm"])
+    width = np.where(form == "crumb", 0.5, batch.pieces["feret_min_mm"])
+    pieces = batch.pieces.with_columns(
+        form=form,
+        length_mm=length,
+        aspect_ratio=length / DIAMETER,
+        feret_max_mm=extent,
+        feret_min_mm=width,
+        area_mm2=extent * width,
+        findings=np.array([""] * 100, dtype=object),
+    )
+    windows = {p.photo.name: p.tray.window_mm for p in batch.photos}
+    pieces, verdict = judge_pieces(pieces, batch.spec, windows_mm=windows)
+    return Batch(batch.photos, pieces, batch.spec, verdict)

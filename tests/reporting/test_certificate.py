@@ -80,3 +80,20 @@ def test_it_is_written_whole_or_answered(make_batch: Callable[..., Batch], tmp_p
     assert path.read_bytes().startswith(b"%PDF-")
     with pytest.raises(RecordError):
         write_certificate(make_batch(), path / "below.pdf")
+
+
+def test_a_regrind_shows_what_it_is_made_of_and_its_sizes(regrind_batch: Batch) -> None:
+    pages, text = read(regrind_batch)
+    assert pages == 1
+    for part in (
+        "What it is made of",
+        "flakes 60 of 100",
+        "Mesh size by projection (no sieve analysis)",
+        "over 1.4 mm",
+    ):
+        assert part in text
+    assert "food, toys or medical use" in text  # the last of the cautions
+
+
+def test_it_says_where_the_sequence_stands(make_batch: Callable[..., Batch]) -> None:
+    assert "Look 1 of at most 5: reject" in read(make_batch())[1]

@@ -301,3 +301,12 @@ def test_colours_stand_in_the_palette_only() -> None:
         if file.name != "palette.py":
             found = set(re.findall(r"#(?:[0-9a-fA-F]{6}|[0-9a-fA-F]{3})\b", file.read_text("utf-8")))
             assert found <= allowed, (file.name, found - allowed)
+
+
+def test_a_regrind_shows_its_composition_and_its_mesh_sizes(regrind_batch: Batch) -> None:
+    said = Page(render_html(report_of(regrind_batch), regrind_batch)).text
+    assert "What the regrind is made of" in said
+    assert "no sieve analysis" in said
+    assert "flakes 60 of 100 60.0" in said
+    strand = replace(regrind_batch, verdict=replace(regrind_batch.verdict, regrind=None))
+    assert "What the regrind is made of" not in Page(render_html(report_of(strand), strand)).text

@@ -82,3 +82,20 @@ def test_empty_refused_and_without_a_spec(make_batch: Callable[..., Batch]) -> N
     assert text.startswith("REFUSED")
     assert "damaged file" in text
     assert "to do: copy it again" in text
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_a_regrind_is_told_within_the_width(regrind_batch: Batch, width: int) -> None:
+    lines = verdict_text(regrind_batch, width).splitlines()
+    assert max(map(len, lines)) <= width
+    text = " ".join(" ".join(lines).split())
+    assert "What the regrind is made of" in text
+    assert "flakes 60 of 100 60.0 (" in text
+    assert "over 1.4 mm 90.0" in text
+
+
+def test_every_figure_beside_the_verdict_says_what_it_rests_on(make_batch: Callable[..., Batch]) -> None:
+    text = verdict_text(make_batch())
+    beside = text.partition("Beside the verdict\n")[2].partition("\n\n")[0].splitlines()
+    assert beside
+    assert all(line.endswith(("measured", "published relation", "common practice")) for line in beside)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -49,9 +50,13 @@ ProducerRisk = Annotated[
     ),
 ]
 ConsumerRisk = Annotated[
-    float,
+    float | None,
     typer.Option(
-        "--consumer-risk", metavar="PERCENT", min=0.1, max=49, help="Of accepting a batch at the limit."
+        "--consumer-risk",
+        metavar="PERCENT",
+        min=0.1,
+        max=49,
+        help="Of accepting a batch at the limit. Default: what the spec's confidence leaves, or 5.",
     ),
 ]
 PerScoop = Annotated[
@@ -99,7 +104,7 @@ def plan(
     spec: asked.Spec = None,
     good: Good = None,
     producer_risk: ProducerRisk = 10.0,
-    consumer_risk: ConsumerRisk = 5.0,
+    consumer_risk: ConsumerRisk = None,
     pieces: PerScoop = 300,
     correlation: Correlation = None,
     seen: Seen = None,
@@ -124,9 +129,11 @@ def plan(
         read = read_spec(spec)
         shares |= dict(_share_limits(read))
         correlation = read.judging.within_photo_correlation if correlation is None else correlation
+        left = 100 * (1 - read.judging.confidence)
+        consumer_risk = left if consumer_risk is None else consumer_risk
     if not shares:
         raise typer.BadParameter("say --limit PERCENT, a --spec with a limit on a share, or --lot and --aql")
-    risks = producer_risk / 100, consumer_risk / 100
+    risks = producer_risk / 100, (5.0 if consumer_risk is None else consumer_risk) / 100
     plans = {
         title: _planned(share, good, risks, pieces, 0.002 if correlation is None else correlation)
         for title, share in shares.items()
@@ -201,22 +208,45 @@ def _say(env: Environment, title: str, made: SamplingPlan) -> None:
         for share, chance in zip(shares, chances.tolist(), strict=True)
     ]
     say_table(env, rows, ("true share", "accepted", ""))
-    say_heading(env, "Looking after each scoop (sequential)")
-    after = []
-    for k, (n, accept, reject) in enumerate(_sequence(made), 1):
-        after.append((f"{k} scoop{'s' * (k > 1)}", str(n), _count(accept), _count(reject)))
+    _say_sequence(env, made)
+
+
+def _say_sequence(env: Environment, made: SamplingPlan) -> None:
+    """Say what the verdict asks for after each scoop, and what Wald's plan does."""
+    say_heading(env, "Looking after each scoop (what the verdict of inspect --look N follows)")
+    good, limit = (f"{100 * share:g} %" for share in (made.good, made.limit))
+    rows = [
+        (
+            _scoops(look.number),
+            str(look.pieces),
+            _count(look.accept_up_to),
+            _count(look.reject_from),
+            f"{100 * accepted:.0f} %",
+        )
+        for look, (accepted, _) in zip(made.looks, made.looks_chances(made.good), strict=True)
+    ]
+    say_table(env, rows, ("after", "pieces", "accept up to", "reject from", f"{good} accepted by then"))
+    risk = f"{100 * made.consumer_risk:g} of 100 batches on the limit"
+    said = f"In between: one more scoop. All looks together answer wrongly in at most {risk}, either way; after the last one"
+    say_list(env, [f"{said} only a fresh sample can decide."], mark="  ")
+    say_heading(env, f"Sequential plan after Wald: tells {good} from {limit}, refuses in between")
+    after = [(_scoops(k), str(n), *map(_count, counts)) for k, n, counts in _wald(made)]
     say_table(env, after, ("after", "pieces", "accept up to", "reject from"))
+
+
+def _scoops(n: int) -> str:
+    return f"{n} scoop{'s' * (n > 1)}"
 
 
 def _count(count: int | None) -> str:
     return "-" if count is None else str(count)
 
 
-def _sequence(made: SamplingPlan) -> Iterator[tuple[int, int | None, int | None]]:
-    """Yield pieces seen after each scoop, and how many beyond the limit accept and reject, as counted."""
+def _wald(made: SamplingPlan) -> Iterator[tuple[int, int, tuple[int | None, int | None]]]:
+    """Yield scoops and pieces seen, and how many beyond the limit accept and reject after Wald, as counted."""
     for k in range(1, min(_MOST_SCOOPS, max(3, 2 * made.scoops)) + 1):
         n = k * made.pieces_per_scoop
-        yield n, *made.counts_at(n)
+        yield k, n, made.wald_counts(n)
 
 
 def _taking() -> tuple[str, ...]:
@@ -245,14 +275,18 @@ def _facts(made: SamplingPlan) -> dict[str, object]:
         "accept_up_to_of_independent": made.single.accept_up_to,
         "sequential_scoops_good": good,
         "sequential_scoops_at_limit": at_limit,
-        "sequence": [
-            dict(zip(("pieces", "accept_up_to", "reject_from"), row, strict=True)) for row in _sequence(made)
-        ],
+        "looks": [asdict(look) for look in made.looks],
+        "wald": [{"pieces": n, **_counts(counts)} for _, n, counts in _wald(made)],
     }
 
 
+def _counts(counts: tuple[int | None, int | None]) -> dict[str, int | None]:
+    return dict(zip(("accept_up_to", "reject_from"), counts, strict=True))
+
+
 def _standing(env: Environment, plans: dict[str, SamplingPlan], seen: int, bad: int, json: bool) -> int:
-    """Say where the sequence stands after so many pieces of which so many were bad."""
+    """Say where the sequence stands after so many pieces of which so many were bad, as the verdict would."""
+    from traygauge.judge.looks import MOST_LOOKS
     from traygauge.judge.verdict import Answer
 
     if len(plans) > 1:
@@ -260,20 +294,23 @@ def _standing(env: Environment, plans: dict[str, SamplingPlan], seen: int, bad: 
     if bad > seen:
         raise typer.BadParameter(f"{bad} bad pieces of {seen} cannot be")
     (made,) = plans.values()
-    answer = made.standing(seen, bad)
-    accept, reject = made.counts_at(seen)
+    look = made.look_after(seen)
+    answer = look.answer(bad)
     if json:
-        say_json(
-            env, {"answer": answer, "seen": seen, "bad": bad, "accept_up_to": accept, "reject_from": reject}
-        )
+        wald = _counts(made.wald_counts(seen))
+        say_json(env, {"answer": answer, "seen": seen, "bad": bad, **asdict(look), "wald": wald})
     else:
         bounds = [
-            f"at most {accept} would accept" if accept is not None else "none is few enough to accept yet"
+            f"at most {look.accept_up_to} accept" if look.accept_up_to is not None else "no number accepts"
         ]
-        bounds += [f"{reject} or more reject" if reject is not None else "no number is enough to reject yet"]
-        say_list(env, [f"{bad} of {seen} pieces: {', '.join(bounds)}."], mark=f"{str(answer).upper()}  ")
+        bounds += [
+            f"{look.reject_from} or more reject" if look.reject_from is not None else "no number rejects"
+        ]
+        said = f"{bad} of {seen} pieces at look {look.number} of at most {MOST_LOOKS}: {', '.join(bounds)}."
+        say_list(env, [said], mark=f"{str(answer).upper()}  ")
         if answer is Answer.UNDECIDED:
-            say_list(env, ["Next: take one more scoop."], mark=" " * 11)
+            more = "take one more scoop" if look.number < MOST_LOOKS else "only a fresh sample can decide"
+            say_list(env, [f"Next: {more}."], mark=" " * 11)
     codes = {Answer.ACCEPT: ExitCode.FINE, Answer.REJECT: ExitCode.REJECT}
     return codes.get(answer, ExitCode.UNDECIDED)
 

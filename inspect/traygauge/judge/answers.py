@@ -6,15 +6,18 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from scipy.special import ndtri
+
 from traygauge.judge.clusters import Clustering
 from traygauge.judge.distribution import Distribution, distribution
 from traygauge.judge.looks import MOST_LOOKS, figure_error
 from traygauge.judge.sample import Sample
+from traygauge.judge.sequence import look_at
 from traygauge.judge.shares import Counted, count_share, has_mass, more_pieces, paid_errors
 from traygauge.judge.spec_tables import LengthLimit, Limits, ShareLimit, SpreadLimit
 from traygauge.judge.spec_words import figure_of, finding_of
 from traygauge.judge.unseen import Unseen, unseen
-from traygauge.judge.verdict import Answer, Interval, LimitResult
+from traygauge.judge.verdict import Answer, Interval, LimitResult, Look
 
 Pair = tuple[float, float]
 
@@ -77,7 +80,7 @@ def _share(sample: Sample, bound: Bound, finding: str, by: str) -> LimitResult:
     unmeasured_decides = answer is Answer.UNDECIDED and _answer(measured, limit, bound) is not answer
     more = None
     if answer is Answer.UNDECIDED and not unmeasured_decides:
-        more = more_pieces(counted, limit, needed)
+        more = more_pieces(sample, counted, limit)
     return LimitResult(
         path=bound.path,
         title=bound.title,
@@ -92,8 +95,20 @@ def _share(sample: Sample, bound: Bound, finding: str, by: str) -> LimitResult:
         hits=counted.hits,
         rule=_share_rule(sample, counted, 1 - needed),
         reason=_share_reason(counted, deciding, bound, finding, answer, unmeasured_decides),
+        deciding=_interval(counted.share, deciding, 1 - needed, 100),
         more_pieces=more,
-        deciding=_interval(counted.share, deciding, 1 - needed, 100) if counted.n else None,
+        looks=_looks(sample, counted, limit, error) if by == "count" else (),
+    )
+
+
+def _looks(sample: Sample, counted: Counted, limit: float, error: float) -> tuple[Look, ...]:
+    """Return this look's counts and those after one more scoop, while looks are left."""
+    if not counted.n or sample.look > MOST_LOOKS:
+        return ()
+    sizes = sample.sizes_of(counted.n, MOST_LOOKS)
+    last = min(sample.look + 1, MOST_LOOKS)
+    return tuple(
+        look_at(limit, error, sizes[:look], counted.pieces_effective) for look in range(sample.look, last + 1)
     )
 
 
@@ -105,8 +120,9 @@ def _not_shown(result: LimitResult, why: Unseen) -> LimitResult:
         answer=Answer.UNDECIDED,
         rule="answered before judging: a photo has to show what a limit asks for",
         reason=why.reason,
+        deciding=replace(result.deciding, low=0.0, high=100.0),
         more_pieces=None,
-        deciding=None,
+        looks=(),
     )
 
 
@@ -124,7 +140,7 @@ def _figure(sample: Sample, bound: Bound, name: str) -> LimitResult:
     unmeasured_decides = answer is Answer.UNDECIDED and _answer(measured, limit, bound) is not answer
     more = None
     if answer is Answer.UNDECIDED and not unmeasured_decides and spread.n > 1:
-        more = _more_for_figure(spread, statistic, limit, estimate, measured)
+        more = _more_for_figure(sample, spread, statistic, limit, measured)
     plain = spread.bounds(statistic, two_sided, two_sided)
     wide = spread.bounds(statistic, two_sided, two_sided, unmeasured=True)
     return LimitResult(
@@ -141,8 +157,8 @@ def _figure(sample: Sample, bound: Bound, name: str) -> LimitResult:
         hits=None,
         rule=_figure_rule(sample, spread, statistic, 1 - error),
         reason=_figure_reason(spread.n, estimate * scale, deciding, bound, answer, scale, unmeasured_decides),
+        deciding=_interval(estimate, deciding, 1 - error, scale),
         more_pieces=more,
-        deciding=_interval(estimate, deciding, 1 - error, scale) if spread.n > 1 else None,
     )
 
 
@@ -157,15 +173,22 @@ def _interval(estimate: float, pair: Pair, confidence: float, scale: float) -> I
 
 
 def _more_for_figure(
-    spread: Distribution, statistic: str, limit: float, estimate: float, measured: Pair
+    sample: Sample, spread: Distribution, statistic: str, limit: float, measured: Pair
 ) -> int | None:
-    """Return how many more pieces would settle a figure: its interval shrinks with their root down to the shared part."""
-    gap = abs(limit - estimate)
+    """Return how many more pieces would settle a figure at the next look.
+
+    Its interval shrinks with the root of their number down to what all pieces share, and is drawn as wide as the
+    next look's error asks for.
+    """
+    estimate, error = spread.estimate(statistic), 1 - sample.spec.judging.confidence
+    now, then = (
+        -float(ndtri(figure_error(error, look) or error)) for look in (sample.look, sample.next_look)
+    )
+    gap, shared = abs(limit - estimate), then * spread.u_shared_of(statistic)
     half = abs((measured[1] if limit > estimate else measured[0]) - estimate)
-    shared = 1.645 * spread.u_shared_of(statistic)
     if not math.isfinite(half) or gap <= 1.05 * shared or gap == 0:
         return None
-    own = math.sqrt(max(half**2 - shared**2, 0.0))
+    own = math.sqrt(max(half**2 - (shared * now / then) ** 2, 0.0)) * then / now
     needed = spread.n * own**2 / (gap**2 - shared**2)
     return max(1, math.ceil(needed - spread.n)) if needed < 200 * max(spread.n, 100) else None
 

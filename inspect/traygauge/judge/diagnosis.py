@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from traygauge.judge.intervals import share_bounds, student
+from traygauge.judge.regrind import is_regrind
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import count_share
 
@@ -28,8 +29,6 @@ CAUTION = (
 )
 #: A spread of cut length beyond this share of the mean is more than a steady feed gives (common practice).
 STEADY_SPREAD = 0.08
-#: A batch with a larger share of flakes was not made by a strand cutter.
-MOST_FLAKES = 0.2
 #: Strand softer than this counts as soft: Shore A, or Shore D below the second figure.
 SOFT_SHORE_A, SOFT_SHORE_D = 98, 45
 
@@ -58,7 +57,7 @@ class Hint:
 
 def diagnose(sample: Sample) -> tuple[Hint, ...]:
     """Return hints about the cutter, the strongest first; none where nothing stands out, or where flakes abound."""
-    if len(sample.form) and (sample.form == "flake").mean() > MOST_FLAKES:
+    if is_regrind(sample):
         return ()
     looks: tuple[Callable[[Sample], Hint | None], ...] = (
         _set_length,

@@ -9,6 +9,7 @@ import numpy as np
 from traygauge.judge.distribution import distribution
 from traygauge.judge.masses import mean_mass_mg, pieces_per_kilogram, weighed
 from traygauge.judge.packing import SOURCES, void_range
+from traygauge.judge.regrind import is_regrind
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import count_share
 from traygauge.judge.unseen import unseen
@@ -143,7 +144,7 @@ def _bulk(sample: Sample) -> list[Figure]:
     if weighed_bulk is not None and density is not None:
         void = 1 - weighed_bulk / density
         low, middle, high, basis, source = void, void, void, MEASURED, "bulk density weighed with a cup"
-    elif seen.any():
+    elif seen.any() and not is_regrind(sample):  # the relations are of cylinders
         low, middle, high = void_range(ratio[seen], volume[seen])
         basis, source = RELATION, _PACKING
     else:

@@ -13,7 +13,9 @@ from traygauge.judge.findings import find
 from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
 from traygauge.judge.mixing import colour_figures
 from traygauge.judge.next_steps import advice, next_step, notes, reason, weighing_notes
+from traygauge.judge.regrind import regrind_of
 from traygauge.judge.sample import sample
+from traygauge.judge.sequence import where_it_stands
 from traygauge.judge.spec import Spec
 from traygauge.judge.spec_tables import About
 from traygauge.judge.verdict import Answer, Verdict
@@ -59,7 +61,6 @@ def judge_pieces(
             None,
             "Nothing lies on the tray, so there is nothing to judge.",
             "Spread a scoop of pieces in the window and take the photo again.",
-            unmeasured={},
             looks=looks,
         )
     limits = answer_limits(batch) if spec is not None else ()
@@ -74,6 +75,8 @@ def judge_pieces(
         (*weighing_notes(weighing), *notes(batch, unmeasured)),
         unmeasured,
         looks,
+        where_it_stands(limits, answer, looks),
+        regrind_of(batch),
     )
 
 

@@ -71,12 +71,12 @@ def _first_look(error: float, share: float, n: float, scale: float) -> float:
 def _later_looks(error: float, share: float, sizes: list[int], spent: float) -> float:
     """Return the error of the last look: paths decided before are gone, what was not spent is carried on."""
     first = spent
-    paths = _pmf(sizes[0], share)
+    paths = binomial(sizes[0], share)
     paths = np.where(np.cumsum(paths) <= first + 1e-12, 0.0, paths)
     count = -1
     for look, (before, now) in enumerate(pairwise(sizes), start=2):
         allowed = first + (error - first) * (look - 1) / (MOST_LOOKS - 1)
-        paths = np.convolve(paths, _pmf(max(now - before, 0), share))
+        paths = np.convolve(paths, binomial(max(now - before, 0), share))
         below = np.cumsum(paths)
         count = int(np.searchsorted(below, allowed - spent + 1e-15, side="right")) - 1
         if count >= 0:
@@ -85,7 +85,8 @@ def _later_looks(error: float, share: float, sizes: list[int], spent: float) -> 
     return min(error, tail(count, sizes[-1], share))
 
 
-def _pmf(n: int, share: float) -> npt.NDArray[np.float64]:
+def binomial(n: int, share: float) -> npt.NDArray[np.float64]:
+    """Return the chance of each number of hits (n + 1,) among n pieces of that share, 0 < share < 1."""
     k = np.arange(n + 1)
     log = (
         gammaln(n + 1)

@@ -12,7 +12,9 @@ from traygauge.judge.distribution import distribution
 from traygauge.judge.looks import MOST_LOOKS
 from traygauge.judge.lost import UNDER_OTHERS
 from traygauge.judge.masses import Weighing
+from traygauge.judge.regrind import is_regrind
 from traygauge.judge.sample import Sample
+from traygauge.judge.sequence import about
 from traygauge.judge.sieves import largest_up_to
 from traygauge.judge.spec import shipped_specs
 from traygauge.judge.spec_words import density_rule, figure_of, finding_of, long_rule, mm
@@ -26,7 +28,6 @@ PRACTICE = "(common practice)"
 MOST_PHOTOS = 20
 #: What could not be measured matters where it makes an interval reach so many times as far (common practice).
 MATTERS = 1.1
-_ON_THE_LIMIT = "The batch lies on the limit, and more pieces would not settle it: improve the cut, or decide for yourself."
 Limits = tuple[LimitResult, ...]
 
 #: What to do about a batch rejected for a finding; and the further advice, common practice all of it.
@@ -105,7 +106,12 @@ def _settle(sample: Sample, result: LimitResult) -> str:
             "Take a better photo: softer light, more contrast between pieces and tray, nearer. This one does not know "
             "lengths and diameters well enough to tell, however many pieces it shows."
         )
-    return _ON_THE_LIMIT
+    return f"The batch lies on the limit, and more pieces would not settle it: {_by_hand(sample)}."
+
+
+def _by_hand(sample: Sample) -> str:
+    """Return what is left where no number of pieces that anybody takes would settle a limit."""
+    return "decide for yourself" if is_regrind(sample) else "decide for yourself, or improve the cut"
 
 
 def _unmeasured_matter(result: LimitResult) -> bool:
@@ -132,15 +138,18 @@ def _add_pieces(sample: Sample, result: LimitResult, number: int) -> str:
     if sample.look >= MOST_LOOKS:
         return (
             "judge a fresh sample on its own, since looking again has used up the allowed error: about "
-            f"{_round_up(result.n + number)} pieces"
+            f"{about(result.n + number)} pieces"
         )
     scoops = max(1, math.ceil(number / max(result.n / _photos(sample), 1)))
     if scoops > MOST_PHOTOS:
         return (
-            f"decide for yourself or improve the cut: the batch lies so near the limit that about {_round_up(number)} "
-            "more pieces would be needed to tell"
+            f"{_by_hand(sample)}: the batch lies so near the limit that about {about(number)} more pieces would be "
+            "needed to tell"
         )
-    return f"add {_count(scoops, 'more photo')} with about {_round_up(number)} pieces in all and judge them together"
+    photos = f"{_count(scoops, 'more photo')} with about {about(number)} pieces in all"
+    return (
+        f"add {photos} and judge all of them together as look {sample.next_look} (--look {sample.next_look})"
+    )
 
 
 def _lay_apart(sample: Sample, limit: str) -> str:
@@ -309,7 +318,7 @@ def _assumed(sample: Sample) -> list[str]:
 
 def _room(result: LimitResult) -> float:
     """Return how far an accepted limit is from its bound, in units of the limit."""
-    if result.deciding is None or result.limit == 0:
+    if result.limit == 0:
         return math.inf
     near = result.deciding.high if result.bound == "at most" else result.deciding.low
     return abs(result.limit - near) / result.limit
@@ -321,8 +330,3 @@ def _photos(sample: Sample) -> int:
 
 def _count(n: int, noun: str) -> str:
     return f"{n} {noun}{'s' * (n != 1)}"
-
-
-def _round_up(n: int) -> int:
-    step = int(10 ** max(1, len(str(n)) - 2))
-    return int(math.ceil(n / step) * step)

@@ -1,4 +1,4 @@
-"""Bought-in regrind: sizes on sieve openings as projected, fines and overs, and what the pieces are."""
+"""Bought-in regrind: what it is made of, fines and overs, and its sizes on sieve openings as projected."""
 
 from __future__ import annotations
 
@@ -8,15 +8,17 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.judge.clusters import clustering
-from traygauge.judge.intervals import clopper_pearson
-from traygauge.judge.masses import weighed
+from traygauge.judge.intervals import share_bounds
 from traygauge.judge.sample import Sample
-from traygauge.judge.shares import count_share
+from traygauge.judge.shares import amounts, count_share, has_mass
 from traygauge.judge.sieves import SERIES
 from traygauge.judge.verdict import Interval
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
+#: A batch with a larger share of flakes was not made by a strand cutter: it is regrind (judgement).
+MOST_FLAKES = 0.2
 #: What the sizes are called, and no more: a sieve also turns pieces, bends them and sees their thickness.
 NAME = "mesh size by projection"
 
@@ -54,18 +56,10 @@ class SieveTable:
         return [(named[k], 100 * float(self.retained[k]), 100 * float(passing[k])) for k in keep]
 
 
-def projected_mesh_mm(sample: Sample) -> FloatArray:
-    """Return the opening through which each piece would just pass as seen from above, mm (n,).
-
-    That is its smallest Feret diameter. Thickness and bending are not seen, and on a sieve a piece also turns.
-    """
-    return np.asarray(sample.pieces["feret_min_mm"].astype(float))
-
-
 def sieve_table(sample: Sample, series: str = "R20/3", by: str = "count") -> SieveTable:
     """Return the batch's sizes on a series of openings (ISO 565 / ISO 3310-1), called mesh size by projection.
 
-    By mass only where every piece has one (flakes by a stated thickness or a weighed scoop), else by area seen.
+    A piece would just pass the opening of its smallest Feret diameter, as seen from above. By mass only where flakes have a thickness (stated, or from a weighed scoop), else by area seen.
 
     Raises
     ------
@@ -76,13 +70,10 @@ def sieve_table(sample: Sample, series: str = "R20/3", by: str = "count") -> Sie
         raise ValueError(
             f"series one of {', '.join(SERIES)}, by count, area or mass; found {series!r}, {by!r}"
         )
-    openings, size = np.array(SERIES[series]), projected_mesh_mm(sample)
-    use = sample.base("fines") & np.isfinite(size) & ~sample.reach.is_heap & (sample.weights > 0)
-    heavy = use & sample.base("long")
-    if by == "mass" and not (heavy.any() and weighed(sample)[heavy].all()):
-        by = "area"
-    use &= _amount(sample, by) > 0
-    amount = sample.weights[use] * _amount(sample, by)[use]
+    openings, size = np.array(SERIES[series]), sample.pieces["feret_min_mm"].astype(float)
+    by = by if by != "mass" or has_mass(sample) else "area"
+    use = sample.base("fines") & np.isfinite(size) & _seen(sample)
+    amount = np.nan_to_num(amounts(sample, by)[use])
     held = np.searchsorted(-openings, -size[use], side="right")  # first opening smaller than the piece
     retained = np.bincount(held, amount, minlength=len(openings) + 1)
     total = retained.sum()
@@ -94,59 +85,116 @@ def sieve_table(sample: Sample, series: str = "R20/3", by: str = "count") -> Sie
     )
 
 
-def _amount(sample: Sample, by: str) -> FloatArray:
-    if by == "count":
-        return np.ones(len(sample.pieces))
-    column = "mass_mg" if by == "mass" else "area_mm2"
-    return np.asarray(np.nan_to_num(sample.pieces[column].astype(float)))
+def _seen(sample: Sample) -> BoolArray:
+    """Return the mask (n,) of what stands for itself: no heap, and not cut off by the window's edge."""
+    return np.asarray(~sample.reach.is_heap & (sample.weights > 0))
 
 
 @dataclass(frozen=True)
 class Part:
-    """One kind of thing in a regrind: its share with the interval at the spec's confidence, as percent."""
+    """One kind of thing in a regrind.
+
+    Parameters
+    ----------
+    name, meaning : as forms and findings are named, and in plain words.
+    is_form : whether it is a kind of piece (these add up to the whole) or something found on pieces of any kind.
+    count, of : how many there are, among how many.
+    share : by count with its interval at the spec's confidence, percent.
+    amount_percent : share of the whole by mass, or by area seen where there are no masses (`Regrind.by`).
+    """
 
     name: str
     meaning: str
+    is_form: bool
     count: int
+    of: int
     share: Interval
-    area_percent: float
+    amount_percent: float
+
+
+@dataclass(frozen=True, eq=False)
+class Regrind:
+    """What a regrind is made of and how large its pieces are.
+
+    Parameters
+    ----------
+    parts : kinds of pieces first, then fines, overs and foreign colours.
+    by_count, by_amount : sizes on sieve openings, by count and by what pieces weigh (else the area seen).
+    """
+
+    parts: tuple[Part, ...]
+    by_count: SieveTable
+    by_amount: SieveTable
+
+    @property
+    def by(self) -> str:
+        """Return what amounts are: "mass", or "area" where flakes have no thickness."""
+        return self.by_amount.by
+
+
+def is_regrind(sample: Sample) -> bool:
+    """Return whether more of what is seen are flakes than a strand cutter makes."""
+    seen = _seen(sample)
+    return bool(seen.any()) and float((sample.form[seen] == "flake").mean()) > MOST_FLAKES
+
+
+def regrind_of(sample: Sample) -> Regrind | None:
+    """Return what a regrind is made of and its sizes; None for a batch of strand."""
+    if not is_regrind(sample):
+        return None
+    return Regrind(composition(sample), sieve_table(sample), sieve_table(sample, by="mass"))
 
 
 def composition(sample: Sample) -> tuple[Part, ...]:
-    """Return what a regrind is made of: flakes, strand pieces, crumbs, threads; then fines, overs, foreign colours."""
-    pieces, confidence = sample.pieces, sample.spec.judging.confidence
-    seen = ~sample.reach.is_heap & (sample.weights > 0)
-    area = np.nan_to_num(pieces["area_mm2"].astype(float))
-    kinds = [
-        (name, meaning, sample.form == name)
-        for name, meaning in (
-            ("flake", "flakes"),
-            ("strand", "strand pieces"),
-            ("crumb", "crumbs"),
-            ("thread", "loose threads"),
-        )
-    ]
-    kinds += [
-        (name, meaning, sample.masks[name])
-        for name, meaning in (("fines", "fines"), ("long", "overs"), ("off-colour", "foreign colours"))
-        if name in sample.masks
-    ]
-    found = []
-    for name, meaning, mask in kinds:
-        hits = mask[seen].astype(float)
-        if not len(hits):
-            continue
-        worth = clustering(hits, sample.photo[seen], sample.spec.judging.within_photo_correlation).effective(
-            (1 - confidence) / 2
-        )
-        i = clopper_pearson(hits.mean() * worth, worth, confidence)
-        share = Interval(100 * i.estimate, 100 * i.low, 100 * i.high, confidence)
-        of_area = 100 * float(area[seen & mask].sum() / max(area[seen].sum(), 1e-12))
-        found.append(Part(name, meaning, int(hits.sum()), share, of_area))
-    return tuple(found)
+    """Return what a regrind is made of: flakes, strand pieces, crumbs, threads; then fines, overs, foreign colours.
+
+    What is found on pieces is counted as the limits count it.
+    """
+    forms = (
+        ("flake", "flakes"),
+        ("strand", "strand pieces"),
+        ("crumb", "crumbs"),
+        ("thread", "loose threads"),
+    )
+    found = (("fines", "fines"), ("long", "overs"), ("off-colour", "foreign colours"))
+    if not _seen(sample).any():
+        return ()
+    return (
+        *(_form(sample, name, meaning) for name, meaning in forms),
+        *(_finding(sample, name, meaning) for name, meaning in found if name in sample.masks),
+    )
 
 
-def largest_share_allowed(sample: Sample, finding: str) -> float:
-    """Return the largest true share of a finding that this sample cannot rule out, 0..1: what a buyer may meet."""
-    counted = count_share(sample, finding, "count", 1 - sample.spec.judging.confidence)
-    return counted.bounds(0.5, 1 - sample.spec.judging.confidence, unmeasured=True)[1]
+def _form(sample: Sample, name: str, meaning: str) -> Part:
+    seen, error = _seen(sample), (1 - sample.spec.judging.confidence) / 2
+    hits = (sample.form == name)[seen].astype(float)
+    correlation = sample.spec.judging.within_photo_correlation
+    worth = clustering(hits, sample.photo[seen], correlation).effective(error)
+    low, high = share_bounds(float(hits.mean()) * worth, worth, error)
+    share = _percent(float(hits.mean()), low, high, sample)
+    return Part(
+        name,
+        meaning,
+        True,
+        int(hits.sum()),
+        len(hits),
+        share,
+        _amount_percent(sample, sample.form == name, seen),
+    )
+
+
+def _finding(sample: Sample, name: str, meaning: str) -> Part:
+    error = (1 - sample.spec.judging.confidence) / 2
+    counted = count_share(sample, name, "count", error)
+    share = _percent(counted.share, *counted.bounds(error, error, unmeasured=False), sample)
+    amount = _amount_percent(sample, sample.masks[name], _seen(sample) & sample.base(name))
+    return Part(name, meaning, False, counted.hits, counted.n, share, amount)
+
+
+def _percent(share: float, low: float, high: float, sample: Sample) -> Interval:
+    return Interval(100 * share, 100 * low, 100 * high, sample.spec.judging.confidence)
+
+
+def _amount_percent(sample: Sample, mask: BoolArray, among: BoolArray) -> float:
+    amount = np.nan_to_num(amounts(sample, "mass" if has_mass(sample) else "area"))
+    return 100 * float(amount[among & mask].sum() / max(amount[among].sum(), 1e-12))

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from traygauge.judge.borders import Window, border_weights
 from traygauge.judge.findings import BoolArray, FloatArray, flags
+from traygauge.judge.looks import MOST_LOOKS
 from traygauge.judge.misreading import common_error_mm
 from traygauge.judge.once import Once
 from traygauge.judge.spec import Spec
@@ -51,6 +52,17 @@ class Sample(Once):
     look: int
     shares: tuple[float, ...]
     sight: Sight | None = None
+
+    @property
+    def next_look(self) -> int:
+        """Return the number of the look after this one; 1, a fresh sample's, when all looks are used up."""
+        return self.look + 1 if self.look < MOST_LOOKS else 1
+
+    def sizes_of(self, n: float, looks: int) -> list[float]:
+        """Return how many of n pieces each look so far had seen, cumulated; those to come add a photo each."""
+        photos = len(np.unique(self.photo))
+        seen = [n * share for share in self.shares]
+        return seen + [n * (1 + k / photos) for k in range(1, looks - len(seen) + 1)]
 
     def base(self, finding: str) -> BoolArray:
         """Return the mask (n,) of the things among which a finding is counted.

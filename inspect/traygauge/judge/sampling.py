@@ -9,11 +9,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import bdtr
 
+from traygauge.judge import sequence
 from traygauge.judge.clusters import FEWEST_PHOTOS
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import tail
 from traygauge.judge.plans import SequentialPlan, SinglePlan, single_plan
-from traygauge.judge.verdict import Answer
+from traygauge.judge.verdict import Answer, Look
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -39,7 +40,7 @@ class SamplingPlan:
     producer_risk : of not accepting a good batch; consumer_risk : of accepting one at the limit.
     pieces_per_scoop : on one photo; correlation : within a photo.
     single : the plan in independent pieces.
-    sequential : the plan that looks after each scoop, in independent pieces.
+    sequential : Wald's plan, which looks after each scoop without an end, in independent pieces.
     """
 
     limit: float
@@ -72,8 +73,8 @@ class SamplingPlan:
         good, bad = (self.sequential.average_pieces(p) / self.worth_of_scoop for p in (self.good, self.limit))
         return max(1.0, good), max(1.0, bad)
 
-    def counts_at(self, n: int) -> tuple[int | None, int | None]:
-        """Return up to how many bad of n pieces as counted the sequence accepts, and from how many on it rejects.
+    def wald_counts(self, n: int) -> tuple[int | None, int | None]:
+        """Return up to how many bad of n pieces as counted Wald's plan accepts, and from how many on it rejects.
 
         None where no number accepts, or rejects, yet.
         """
@@ -83,12 +84,21 @@ class SamplingPlan:
         reject = math.ceil(middle + self.sequential.refuse_intercept / worth)
         return accept if accept >= 0 else None, reject if reject <= n else None
 
-    def standing(self, n: int, bad: int) -> Answer:
-        """Return where the sequence stands after n pieces of which so many were bad; undecided: one more scoop."""
-        accept, reject = self.counts_at(n)
-        if accept is not None and bad <= accept:
-            return Answer.ACCEPT
-        return Answer.REJECT if reject is not None and bad >= reject else Answer.UNDECIDED
+    @property
+    def looks(self) -> tuple[Look, ...]:
+        """Return what the verdict asks for after each scoop when the batch is judged again each time."""
+        scale = self.worth_of_scoop / self.pieces_per_scoop
+        return sequence.looks_ahead(self.limit, self.consumer_risk, self.pieces_per_scoop, scale)
+
+    def looks_chances(self, share: float) -> list[tuple[float, float]]:
+        """Return the chance that a batch of that share is accepted, and rejected, by each of these looks."""
+        return sequence.chances(self.looks, share, self.worth_of_scoop / self.pieces_per_scoop)
+
+    def look_after(self, n: int) -> Look:
+        """Return what the verdict asks for after n pieces, judged at each full scoop and now."""
+        before = range(self.pieces_per_scoop, n, self.pieces_per_scoop)
+        scale = self.worth_of_scoop / self.pieces_per_scoop
+        return sequence.look_at(self.limit, self.consumer_risk, [*map(float, before), float(n)], scale)
 
     def curve(self, share: npt.ArrayLike) -> FloatArray:
         """Return the chance of accepting a batch with each share (...) by the single plan."""
@@ -112,8 +122,8 @@ class SamplingPlan:
                 f"and one with {100 * self.limit:g} % in at most {100 * self.consumer_risk:g} of 100."
             ),
             (
-                f"Looking after each scoop instead takes about {good:.1f} scoops on the average for the good batch and {bad:.1f} "
-                "for the one at the limit (sequential plan after Wald)."
+                f"Wald's sequential plan takes about {good:.1f} scoops on the average for the good batch and {bad:.1f} for "
+                "the one at the limit."
             ),
         ]
         if self.scoops >= FEWEST_PHOTOS:

@@ -88,7 +88,7 @@ def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float]:
     hit, known = _known(sample, finding)
     enters = base & known & (sample.weights > 0)
     lost = base & ~known & ((sample.weights > 0) | sample.reach.is_heap)
-    weight = _weights(sample, by) * made_up(sample.pieces, sample.reach, sample.weights, enters, lost)
+    weight = amounts(sample, by) * made_up(sample.pieces, sample.reach, sample.weights, enters, lost)
     w, h = weight[enters], hit[enters].astype(float)
     cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
     shift, u_share = _error_near_limit(sample, finding, enters, w)
@@ -105,22 +105,40 @@ def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float]:
 def paid_errors(sample: Sample, counted: Counted, limit: float) -> tuple[float, float]:
     """Return the errors at which this look's lower and upper bound are drawn, so that all looks keep the stated one."""
     error = 1 - sample.spec.judging.confidence
-    sizes = [counted.n_effective * s for s in sample.shares]
     if not counted.n:
         return error, error
-    scale = counted.pieces_effective
-    return (
-        share_error(error, sample.look, limit, sizes, scale, upper=False),
-        share_error(error, sample.look, limit, sizes, scale, upper=True),
+    sizes = sample.sizes_of(counted.n_effective, sample.look)
+    low, high = (
+        share_error(error, sample.look, limit, sizes, counted.pieces_effective, upper=upper)
+        for upper in (False, True)
     )
+    return low, high
 
 
-def more_pieces(counted: Counted, limit: float, error: float) -> int | None:
-    """Return how many more pieces would settle the limit if the share stays what it is; None where no number would.
+def more_pieces(sample: Sample, counted: Counted, limit: float) -> int | None:
+    """Return how many more pieces would settle the limit at the next look if the share stays what it is.
 
-    More pieces come as more photos of the same size, so the design effect stays.
+    None where no number would. They come as more photos of the same size, so the design effect stays. The next look's
+    error depends on its size, little so: two rounds find it.
     """
-    if not counted.n or error <= 0:
+    if not counted.n:
+        return None
+    error = 1 - sample.spec.judging.confidence
+    more = _more_at(counted, limit, error)
+    if sample.next_look > sample.look:  # else a fresh sample, judged at its first look
+        sizes, scale = sample.sizes_of(counted.n_effective, sample.look), counted.pieces_effective
+        for _ in range(2):
+            if more is not None:
+                with_more = [*sizes, (counted.n + more) * scale]
+                upper = counted.share < limit
+                paid = share_error(error, sample.next_look, limit, with_more, scale, upper=upper)
+                more = _more_at(counted, limit, paid)
+    return more
+
+
+def _more_at(counted: Counted, limit: float, error: float) -> int | None:
+    """Return how many more pieces would settle a limit whose bound is drawn at that error."""
+    if error <= 0:
         return None
     below = counted.share < limit
 
@@ -162,17 +180,25 @@ def has_mass(sample: Sample) -> bool:
     return not flakes or sample.spec.pieces.flake_thickness_mm is not None
 
 
-def _weights(sample: Sample, by: str) -> FloatArray:
-    """Return what each piece counts for (n,); one whose volume is not seen counts as the median piece."""
+def amounts(sample: Sample, by: str) -> FloatArray:
+    """Return what each piece counts for (n,), by "count", "mass" or "area".
+
+    By mass (here volume: one density for all) a crumb is a ball, and a piece whose volume is not seen the median one.
+    """
     if by == "count":
         return sample.weights
-    amount = sample.pieces["area_mm2" if by == "area" else "volume_mm3"].astype(float)
+    pieces = sample.pieces
+    area = pieces["area_mm2"].astype(float)
+    amount = area if by == "area" else pieces["volume_mm3"].astype(float)
     if by == "mass" and (thickness := sample.spec.pieces.flake_thickness_mm) is not None:
-        flake = sample.pieces["form"] == "flake"
-        amount = np.where(flake, thickness * sample.pieces["area_mm2"], amount)
+        amount = np.where(sample.form == "flake", thickness * area, amount)
     known = np.isfinite(amount) & (amount > 0)
     usual = float(np.median(amount[known])) if known.any() else 1.0
-    return sample.weights * np.where(known, amount, usual)
+    filled = np.where(known, amount, usual)
+    if by == "mass":
+        ball = area * pieces["feret_min_mm"].astype(float) * 2 / 3
+        filled = np.where(~known & (sample.form == "crumb") & np.isfinite(ball), ball, filled)
+    return np.asarray(sample.weights * filled)
 
 
 def _weighted_share(h: FloatArray, w: FloatArray) -> tuple[float, float]:

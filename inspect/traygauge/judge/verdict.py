@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from traygauge.judge.regrind import Regrind
 
 
 class Answer(StrEnum):
@@ -25,6 +29,31 @@ class Interval:
 
 
 @dataclass(frozen=True)
+class Look:
+    """One look at a share in a sequence of scoops, for pieces that could all be measured.
+
+    Parameters
+    ----------
+    number : of the look, from 1; pieces : in the batch at it, cumulated.
+    accept_up_to : so many pieces beyond the limit, or fewer, accept; None where no number is few enough.
+    reject_from : so many or more reject; None where no number is enough.
+    """
+
+    number: int
+    pieces: int
+    accept_up_to: int | None
+    reject_from: int | None
+
+    def answer(self, beyond: int) -> Answer:
+        """Return what so many pieces beyond the limit say; undecided means one more scoop."""
+        if self.accept_up_to is not None and beyond <= self.accept_up_to:
+            return Answer.ACCEPT
+        return (
+            Answer.REJECT if self.reject_from is not None and beyond >= self.reject_from else Answer.UNDECIDED
+        )
+
+
+@dataclass(frozen=True)
 class LimitResult:
     """One limit of the spec, answered.
 
@@ -43,10 +72,10 @@ class LimitResult:
     rule : which rule spoke, one sentence ("one look at a fixed sample, ...").
     reason : one plain sentence.
     more_pieces : how many more pieces would settle it, None when decided or when no number would.
-    basis : "measured", "published relation" or "common practice".
     deciding : the interval that was held against the limit: each bound alone holds at the look's confidence, what
-        was not measured and what all pieces share included; None when nothing could be held against it. Accepted
-        when it lies wholly inside the limit, rejected when wholly outside.
+        was not measured and what all pieces share included. Accepted when it lies wholly inside the limit, rejected
+        when wholly outside; where nothing could be held against the limit it holds everything.
+    looks : for shares by count, this look and the one after another scoop like those seen; else none.
     """
 
     path: str
@@ -62,9 +91,9 @@ class LimitResult:
     hits: int | None
     rule: str
     reason: str
+    deciding: Interval
     more_pieces: int | None = None
-    basis: str = "measured"
-    deciding: Interval | None = None
+    looks: tuple[Look, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,6 +130,8 @@ class Verdict:
     notes : sentences every reader must see (what was not measured, what was assumed).
     unmeasured : state -> how many pieces could not be measured for it.
     looks : how many times this batch has been judged, this one included.
+    sequence : where the sequence of scoops stands, one or a few plain sentences; empty where nothing was judged.
+    regrind : what a regrind is made of and its sizes on sieve openings; None for a batch of strand.
     """
 
     answer: Answer | None
@@ -110,5 +141,7 @@ class Verdict:
     figures: tuple[Figure, ...] = ()
     advice: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    unmeasured: dict[str, int] | None = None
+    unmeasured: dict[str, int] = field(default_factory=dict)
     looks: int = 1
+    sequence: str = ""
+    regrind: Regrind | None = None

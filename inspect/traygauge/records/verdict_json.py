@@ -17,6 +17,7 @@ import numpy as np
 
 import traygauge
 from traygauge.batch import Batch, PhotoInspection
+from traygauge.judge.regrind import Part, Regrind, SieveTable
 from traygauge.judge.verdict import Figure, Interval, LimitResult
 from traygauge.measure.pieces import Pieces
 from traygauge.records.names import printable
@@ -25,7 +26,7 @@ from traygauge_calib.fitness import Check
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.errors import RecordError, TraygaugeError
 
-FORMAT_NUMBER = 1
+FORMAT_NUMBER = 2
 
 Json = dict[str, Any]
 
@@ -86,8 +87,10 @@ def verdict_document(batch: Batch) -> Json:
         "reason": verdict.reason,
         "next_step": verdict.next_step,
         "looks": verdict.looks,
+        "sequence": verdict.sequence,
         "limits": [_limit(r) for r in verdict.limits],
         "figures": [_figure(f) for f in verdict.figures],
+        "regrind": _regrind(verdict.regrind) if verdict.regrind else None,
         "advice": list(verdict.advice),
         "notes": list(verdict.notes),
         "counts": _counts(batch.pieces),
@@ -108,7 +111,7 @@ def _limit(result: LimitResult) -> Json:
         "estimate": _number(result.interval.estimate),
         "interval": _interval(result.interval),
         "with_unmeasured": _interval(result.with_unmeasured),
-        "deciding": _interval(result.deciding) if result.deciding else None,
+        "deciding": _interval(result.deciding),
         "answer": str(result.answer),
         "pieces": result.n,
         "pieces_effective": _number(result.n_effective),
@@ -116,7 +119,7 @@ def _limit(result: LimitResult) -> Json:
         "more_pieces": result.more_pieces,
         "rule": result.rule,
         "reason": result.reason,
-        "basis": result.basis,
+        "looks": [asdict(look) for look in result.looks],
     }
 
 
@@ -139,6 +142,40 @@ def _figure(figure: Figure) -> Json:
         "basis": figure.basis,
         "source": figure.source,
         "note": figure.note,
+    }
+
+
+def _regrind(regrind: Regrind) -> Json:
+    return {
+        "amounts_by": regrind.by,
+        "parts": [_part(p) for p in regrind.parts],
+        "sieves": [_sieve(t) for t in (regrind.by_count, regrind.by_amount)],
+    }
+
+
+def _part(part: Part) -> Json:
+    return {
+        "name": part.name,
+        "meaning": part.meaning,
+        "kind": "form" if part.is_form else "finding",
+        "pieces": part.count,
+        "of": part.of,
+        "share_percent": _number(part.share.estimate),
+        "interval": _interval(part.share),
+        "amount_percent": _number(part.amount_percent),
+    }
+
+
+def _sieve(table: SieveTable) -> Json:
+    return {
+        "series": table.series,
+        "by": table.by,
+        "pieces": table.n,
+        "note": table.note,
+        "classes": [
+            {"name": name, "retained_percent": held, "passing_percent": passing}
+            for name, held, passing in table.rows()
+        ],
     }
 
 

@@ -31,6 +31,7 @@ from traygauge.report.numbers import fixed
 from traygauge.report.palette import LOOKS
 from traygauge.report.photo_parts import photo_parts
 from traygauge.report.piece_text import PieceText, piece_text
+from traygauge.report.regrind_part import regrind_part
 from traygauge.words import MEASURED_STATES
 from traygauge_shared.errors import TraygaugeError
 
@@ -57,7 +58,8 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
         refusals=tuple(
             Refusal(printable(n), *(printable(t, longest=1000) for t in _parts(e))) for n, e in batch.refused
         ),
-        rules=rules(rows, verdict.looks),
+        sequence=tied(verdict.sequence),
+        rules=rules(rows),
         spec_in_words=spec_in_words(batch),
         limits=rows,
         other_limits=tuple(limit_row(r) for r in limits[3:]),
@@ -67,6 +69,7 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
         closeups=closeups(batch, photos, text),
         closeups_intro=_closeups_intro(batch),
         distributions=distributions(batch),
+        regrind=regrind_part(verdict),
         components=components(batch),
         table_columns=text.table_columns(),
         table_rows=text.table_rows(),

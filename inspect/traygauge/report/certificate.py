@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import io
-import math
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,17 +13,27 @@ from traygauge.batch import Batch
 from traygauge.records import write_whole
 from traygauge.report.annotated import outlined_pixels
 from traygauge.report.build import report_of
-from traygauge.report.model import Distribution, Report
+from traygauge.report.model import Distribution, RegrindPart, Report
 from traygauge.report.palette import LIGHT
+from traygauge.report.pdf_page import (
+    HIGH,
+    INK,
+    INNER,
+    MARGIN,
+    SOFT,
+    WIDE,
+    latin,
+    on_decimal,
+    paragraph,
+    rule,
+    table,
+    write,
+)
 from traygauge.report.picture import jpeg
 from traygauge.report.plots import ticks
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
-
-_WIDE, _HIGH, _MARGIN = 595.3, 841.9, 48.0
-_INNER = _WIDE - 2 * _MARGIN
-_INK, _SOFT, _LINE = LIGHT.ink, LIGHT.soft, LIGHT.line
 
 #: Rows of limits and of figures that fit; the report has all of them.
 MOST_LIMITS, MOST_FIGURES = 10, 8
@@ -53,12 +62,13 @@ def certificate_pdf(batch: Batch, *, made: datetime | None = None) -> bytes:
 
     report = report_of(batch, made or datetime.now().astimezone())
     data = io.BytesIO()
-    canvas = Canvas(data, pagesize=(_WIDE, _HIGH), invariant=1)
-    canvas.setTitle(_latin(f"{report.headline.word}: {report.title}"))
-    y = _head(canvas, report, _HIGH - _MARGIN)
+    canvas = Canvas(data, pagesize=(WIDE, HIGH), invariant=1)
+    canvas.setTitle(latin(f"{report.headline.word}: {report.title}"))
+    y = _head(canvas, report, HIGH - MARGIN)
     y = _verdict(canvas, report, y)
     y = _limits(canvas, report, y)
     y = _middle(canvas, report, batch, y)
+    y = _regrind(canvas, report, y)
     y = _plots(canvas, report.distributions[:2], y)
     _foot(canvas, report, batch, y)
     canvas.showPage()
@@ -66,63 +76,11 @@ def certificate_pdf(batch: Batch, *, made: datetime | None = None) -> bytes:
     return data.getvalue()
 
 
-def _latin(text: str) -> str:
-    """Return a text in the letters that a PDF's own fonts have; others are written out."""
-    return text.encode("cp1252", "backslashreplace").decode("cp1252")
-
-
-def _paragraph(
-    canvas: Canvas, text: str, x: float, y: float, width: float, size: float, **style: Any
-) -> float:
-    """Draw wrapped text with its top at y, and return its bottom. `most` bounds its height: the rest is left out."""
-    from xml.sax.saxutils import escape
-
-    from reportlab.lib.colors import HexColor
-    from reportlab.lib.styles import ParagraphStyle
-    from reportlab.platypus import Paragraph
-
-    font = "Helvetica-Bold" if style.get("bold") else "Helvetica"
-    look = ParagraphStyle(
-        "text",
-        fontName=font,
-        fontSize=size,
-        leading=1.3 * size,
-        textColor=HexColor(style.get("colour", _INK)),
-    )
-    text, most = _latin(text), style.get("most", math.inf)
-    while True:
-        paragraph = Paragraph(escape(text), look)
-        height = paragraph.wrap(width, 10_000)[1]
-        if height <= most or len(text) < 8:
-            break
-        text = text[: int(len(text) * 0.9)].rstrip(" .") + " ..."
-    paragraph.drawOn(canvas, x, y - height)
-    return float(y - height)
-
-
-def _text(canvas: Canvas, text: str, x: float, y: float, size: float = 8.5, **style: Any) -> None:
-    """Draw one line; `align` is "left", "right" or "middle", x its anchor."""
-    from reportlab.lib.colors import HexColor
-
-    canvas.setFillColor(HexColor(style.get("colour", _INK)))
-    canvas.setFont("Helvetica-Bold" if style.get("bold") else "Helvetica", size)
-    draw = {"left": canvas.drawString, "right": canvas.drawRightString, "middle": canvas.drawCentredString}
-    draw[style.get("align", "left")](x, y, _latin(text))
-
-
-def _rule(canvas: Canvas, y: float, colour: str = _LINE) -> None:
-    from reportlab.lib.colors import HexColor
-
-    canvas.setStrokeColor(HexColor(colour))
-    canvas.setLineWidth(0.6)
-    canvas.line(_MARGIN, y, _WIDE - _MARGIN, y)
-
-
 def _head(canvas: Canvas, report: Report, y: float) -> float:
-    _text(canvas, "Batch certificate", _MARGIN, y - 11, 13, bold=True)
-    _text(canvas, report.made, _WIDE - _MARGIN, y - 11, 9, align="right", colour=_SOFT)
+    write(canvas, "Batch certificate", MARGIN, y - 11, 13, bold=True)
+    write(canvas, report.made, WIDE - MARGIN, y - 11, 9, align="right", colour=SOFT)
     about = [report.title, report.counted] + ([f"spec: {report.spec_name}"] if report.spec_name else [])
-    return _paragraph(canvas, "  ·  ".join(about), _MARGIN, y - 19, _INNER, 9, colour=_SOFT, most=25) - 16
+    return paragraph(canvas, "  ·  ".join(about), MARGIN, y - 19, INNER, 9, colour=SOFT, most=25) - 16
 
 
 def _verdict(canvas: Canvas, report: Report, y: float) -> float:
@@ -131,18 +89,20 @@ def _verdict(canvas: Canvas, report: Report, y: float) -> float:
 
     head = report.headline
     wide, high = canvas.stringWidth(head.word, "Helvetica-Bold", 22) + 26, 38.0
-    canvas.setStrokeColor(HexColor(_INK))
+    canvas.setStrokeColor(HexColor(INK))
     canvas.setLineWidth(1.6)
     canvas.setDash([4, 3] if head.outcome == "undecided" else [])
-    canvas.setFillColor(HexColor(_INK if head.outcome == "reject" else "#FFFFFF"))
+    canvas.setFillColor(HexColor(INK if head.outcome == "reject" else "#FFFFFF"))
     if head.outcome in ("accept", "reject", "undecided"):
-        canvas.roundRect(_MARGIN, y - high, wide, high, 4, fill=1)
+        canvas.roundRect(MARGIN, y - high, wide, high, 4, fill=1)
     canvas.setDash([])
-    colour = "#FFFFFF" if head.outcome == "reject" else _INK
-    _text(canvas, head.word, _MARGIN + wide / 2, y - 26.5, 22, bold=True, align="middle", colour=colour)
-    left, room = _MARGIN + wide + 18, _INNER - wide - 18
-    bottom = _paragraph(canvas, head.reason, left, y + 1, room, 11, bold=True, most=45)
-    bottom = _paragraph(canvas, head.next_step, left, bottom - 4, room, 9.5, most=26)
+    colour = "#FFFFFF" if head.outcome == "reject" else INK
+    write(canvas, head.word, MARGIN + wide / 2, y - 26.5, 22, bold=True, align="middle", colour=colour)
+    left, room = MARGIN + wide + 18, INNER - wide - 18
+    bottom = paragraph(canvas, head.reason, left, y + 1, room, 11, bold=True, most=45)
+    bottom = paragraph(canvas, head.next_step, left, bottom - 4, room, 9.5, most=26)
+    if report.sequence:
+        bottom = paragraph(canvas, report.sequence, left, bottom - 4, room, 8, colour=SOFT, most=42)
     return min(bottom, y - high) - 16
 
 
@@ -151,66 +111,84 @@ def _limits(canvas: Canvas, report: Report, y: float) -> float:
     if not report.limits:
         return y
     columns = {
-        "limit": _MARGIN + 172,
-        "found": _MARGIN + 282,
-        "bounds": _MARGIN + 340,
-        "answer": _WIDE - _MARGIN,
+        "limit": MARGIN + 172,
+        "found": MARGIN + 282,
+        "bounds": MARGIN + 340,
+        "answer": WIDE - MARGIN,
     }
     for name, x in columns.items():
         align = "right" if name == "answer" else "left"
-        _text(canvas, name, x, y - 8, 8, colour=_SOFT, align=align)
-    _text(canvas, "what", _MARGIN, y - 8, 8, colour=_SOFT)
+        write(canvas, name, x, y - 8, 8, colour=SOFT, align=align)
+    write(canvas, "what", MARGIN, y - 8, 8, colour=SOFT)
     y -= 12
-    _rule(canvas, y, _INK)
+    rule(canvas, y, INK)
     for row in report.limits[:MOST_LIMITS]:
-        _text(canvas, row.title, _MARGIN, y - 11)
-        _text(canvas, f"{row.bound} {row.limit} {row.unit}", columns["limit"], y - 11)
-        _on_decimal(canvas, row.estimate, columns["found"] + 14, y - 11)
-        _text(canvas, f"{row.low} to {row.high} {row.unit}", columns["bounds"], y - 11)
-        _text(canvas, row.answer, columns["answer"], y - 11, bold=True, align="right")
+        write(canvas, row.title, MARGIN, y - 11)
+        write(canvas, f"{row.bound} {row.limit} {row.unit}", columns["limit"], y - 11)
+        on_decimal(canvas, row.estimate, columns["found"] + 14, y - 11)
+        write(canvas, f"{row.low} to {row.high} {row.unit}", columns["bounds"], y - 11)
+        write(canvas, row.answer, columns["answer"], y - 11, bold=True, align="right")
         y -= 15.5
-        _rule(canvas, y)
+        rule(canvas, y)
     if (left_out := len(report.limits) - MOST_LIMITS) > 0:
-        _text(canvas, f"and {left_out} more in the report", _MARGIN, y - 10, 8, colour=_SOFT)
+        write(canvas, f"and {left_out} more in the report", MARGIN, y - 10, 8, colour=SOFT)
         y -= 13
     return y - 16
-
-
-def _on_decimal(canvas: Canvas, number: str, x: float, y: float) -> None:
-    whole, point, rest = number.partition(".")
-    _text(canvas, whole, x, y, align="right")
-    _text(canvas, point + rest, x, y)
 
 
 def _middle(canvas: Canvas, report: Report, batch: Batch, y: float) -> float:
     """Draw the first photo with its outlines on the left and figures on the right."""
     from reportlab.lib.utils import ImageReader
 
-    left, bottom = _MARGIN, y
+    left, bottom = MARGIN, y
     if report.photos:
         pixels = outlined_pixels(batch.photos[0], report.photos[0], longest=1400)
         high, wide = pixels.shape[:2]
-        shown = min(_INNER * 0.56, 175.0 * wide / high)
+        shown = min(INNER * 0.56, 175.0 * wide / high)
         picture = ImageReader(io.BytesIO(jpeg(pixels, quality=80)))
         bottom = y - shown * high / wide
         canvas.drawImage(picture, left, bottom, shown, shown * high / wide)
         said = ", ".join(f"{t.look.name} {t.count}" for t in report.photos[0].tallies)
-        bottom = _paragraph(canvas, said, left, bottom - 3, shown, 7.5, colour=_SOFT, most=21)
+        bottom = paragraph(canvas, said, left, bottom - 3, shown, 7.5, colour=SOFT, most=21)
         left += shown + 20
-    top, room = y, _WIDE - _MARGIN - left
+    top, room = y, WIDE - MARGIN - left
     figures = [f for f in (*report.figures, *report.further) if not f.limit]
     if figures:
-        _text(canvas, "Figures", left, y - 8, 9.5, bold=True)
+        write(canvas, "Figures", left, y - 8, 9.5, bold=True)
         y -= 14
     for figure in figures[:MOST_FIGURES]:
         value = f"{figure.value} {figure.unit}".strip()
-        _text(canvas, value, _WIDE - _MARGIN, y - 9, align="right")
-        free = room - canvas.stringWidth(_latin(value), "Helvetica", 8.5) - 8
-        y = _paragraph(canvas, figure.title, left, y + 0.5, free, 8.5, colour=_SOFT, most=23) - 2.5
+        write(canvas, value, WIDE - MARGIN, y - 9, align="right")
+        free = room - canvas.stringWidth(latin(value), "Helvetica", 8.5) - 8
+        y = paragraph(canvas, figure.title, left, y + 0.5, free, 8.5, colour=SOFT, most=23) - 2.5
         if figure.spread:
-            _text(canvas, f"({figure.spread})", _WIDE - _MARGIN, y - 6, 7.5, align="right", colour=_SOFT)
+            write(canvas, f"({figure.spread})", WIDE - MARGIN, y - 6, 7.5, align="right", colour=SOFT)
             y -= 10
     return min(y, bottom, top) - 16
+
+
+def _regrind(canvas: Canvas, report: Report, y: float) -> float:
+    """Draw what a regrind is made of on the left, its sizes on the right."""
+    bottom = y
+    for regrind in report.regrind:
+        wide = (INNER - 28) / 2
+        right = MARGIN + wide + 28
+        write(canvas, "What it is made of", MARGIN, y - 8, 8.5, bold=True)
+        write(canvas, "Mesh size by projection (no sieve analysis)", right, y - 8, 8.5, bold=True)
+        parts = [0.3 * wide, 0.2 * wide, 0.32 * wide, 0.18 * wide]
+        left = table(canvas, _parts(regrind), MARGIN, y - 8, parts)
+        bottom = min(left, table(canvas, _sizes(regrind), right, y - 8, [0.2 * wide] * 5, heads=2)) - 14
+    return bottom
+
+
+def _parts(regrind: RegrindPart) -> list[tuple[str, ...]]:
+    head = ("", "pieces", "% by count", regrind.amounts)
+    return [head, *((p.meaning, p.counted, f"{p.share} ({p.spread})", p.amount) for p in regrind.parts)]
+
+
+def _sizes(regrind: RegrindPart) -> list[tuple[str, ...]]:
+    heads = [("", "held, %", "", "passing, %", ""), ("", *("by count", regrind.amounts) * 2)]
+    return [*heads, *((r.name, r.held, r.held_amount, r.passing, r.passing_amount) for r in regrind.sieves)]
 
 
 def _plots(canvas: Canvas, shown: tuple[Distribution, ...], y: float) -> float:
@@ -218,9 +196,9 @@ def _plots(canvas: Canvas, shown: tuple[Distribution, ...], y: float) -> float:
     high = min(105.0, y - 190.0)
     if not shown or high < 55:
         return y
-    wide = (_INNER - 28) / 2
+    wide = (INNER - 28) / 2
     for k, distribution in enumerate(shown):
-        _histogram(canvas, distribution, _MARGIN + k * (wide + 28), y - high, wide, high)
+        _histogram(canvas, distribution, MARGIN + k * (wide + 28), y - high, wide, high)
     return y - high - 18
 
 
@@ -242,11 +220,11 @@ def _histogram(canvas: Canvas, shown: Distribution, x0: float, y0: float, wide: 
             canvas.rect(
                 x(a) + 0.4, base, x(b) - x(a) - 0.8, full * count / shown.counts.max(), stroke=0, fill=1
             )
-    canvas.setStrokeColor(HexColor(_INK))
+    canvas.setStrokeColor(HexColor(INK))
     canvas.setLineWidth(0.6)
     canvas.line(x0, base, x0 + wide, base)
     for value in ticks(low, top, 6):
-        _text(canvas, f"{value:g}", x(value), base - 9, 7, align="middle", colour=_SOFT)
+        write(canvas, f"{value:g}", x(value), base - 9, 7, align="middle", colour=SOFT)
     canvas.setLineWidth(1.2)
     for line in near:
         # the two sides' labels stand at two heights, so that neither can run into the other
@@ -257,12 +235,12 @@ def _histogram(canvas: Canvas, shown: Distribution, x0: float, y0: float, wide: 
         elif side == "right" and x(line.value) - room < x0:
             side = "left"
         canvas.line(x(line.value), base, x(line.value), base + full + up + 5)
-        _text(
+        write(
             canvas, line.text, x(line.value) + (3 if side == "left" else -3), base + full + up, 7, align=side
         )
     said = f"{shown.title}, {shown.unit}: {shown.pieces} pieces, tallest bar {int(np.max(shown.counts))}"
-    _text(canvas, said, x0, y0 + high - 8, 8.5, bold=True)
-    _text(canvas, ", ".join(f"{f.label} {f.text}" for f in shown.facts), x0, y0 + 1, 7, colour=_SOFT)
+    write(canvas, said, x0, y0 + high - 8, 8.5, bold=True)
+    write(canvas, ", ".join(f"{f.label} {f.text}" for f in shown.facts), x0, y0 + 1, 7, colour=SOFT)
 
 
 def _foot(canvas: Canvas, report: Report, batch: Batch, y: float) -> None:
@@ -275,20 +253,20 @@ def _foot(canvas: Canvas, report: Report, batch: Batch, y: float) -> None:
             f"Standard uncertainty of one piece: length {whole.length} mm, diameter {whole.diameter} mm. Bounds allow "
             "for what could not be measured and for what all pieces of a photo share.",
         )
-    bottom = _MARGIN + 46
+    bottom = MARGIN + 36
     prints = "; ".join(f"{p.photo.name} {p.photo.sha256[:16]}" for p in batch.photos)
     room = max(y - bottom - 24, 12.0)
-    y = _paragraph(canvas, " ".join(said), _MARGIN, y, _INNER, 7.5, colour=_SOFT, most=room)
-    _paragraph(canvas, f"Photos (SHA-256 begins): {prints}", _MARGIN, y - 4, _INNER, 7, colour=_SOFT, most=20)
-    _rule(canvas, _MARGIN + 26, _INK)
+    y = paragraph(canvas, " ".join(said), MARGIN, y, INNER, 7.5, colour=SOFT, most=room, least=6)
+    paragraph(canvas, f"Photos (SHA-256 begins): {prints}", MARGIN, y - 4, INNER, 7, colour=SOFT, most=20)
+    rule(canvas, MARGIN + 26, INK)
     for k, label in enumerate(("lot", "inspected by", "date, signature")):
-        _text(canvas, label, _MARGIN + k * _INNER / 3, _MARGIN + 16, 7.5, colour=_SOFT)
-    _text(
+        write(canvas, label, MARGIN + k * INNER / 3, MARGIN + 16, 7.5, colour=SOFT)
+    write(
         canvas,
         f"traygauge {report.versions[0].text}",
-        _WIDE - _MARGIN,
-        _MARGIN,
+        WIDE - MARGIN,
+        MARGIN,
         7,
         align="right",
-        colour=_SOFT,
+        colour=SOFT,
     )

@@ -36,6 +36,13 @@ _FALLBACK = {
     ),
 }
 
+#: What a figure rests on, as a reader is told.
+_BASIS = {
+    "measured": "measured",
+    "published relation": "computed, published relation",
+    "common practice": "common practice",
+}
+
 _GEOMETRY = "Geometry only: moisture, foreign material, food contact and machine safety are judged elsewhere."
 _ALWAYS = "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it."
 
@@ -103,27 +110,26 @@ def plain_figure(figure: Figure) -> KeyFigure:
     decimals = 0 if abs(figure.value) >= 100 else 2
     if ranged:
         decimals = interval_decimals(figure.low, figure.high, figure.value, least=-9)
-    basis = "" if figure.basis == "measured" else figure.basis
     return KeyFigure(
         title=figure.title,
         value=fixed(figure.value, decimals),
         unit=figure.unit,
         spread=between(figure.low, figure.high, decimals) if ranged else "",
-        note=tied("; ".join(t for t in (basis, figure.source, figure.note) if t)),
+        basis=_BASIS[figure.basis],
+        note=tied("; ".join(t for t in (figure.source, figure.note) if t)),
     )
 
 
-def rules(limits: tuple[LimitRow, ...], looks: int) -> tuple[str, ...]:
+def rules(limits: tuple[LimitRow, ...]) -> tuple[str, ...]:
     """Return the rules that spoke, once each, and what the bounds in the table of limits mean."""
     if not limits:
         return ()
     said = dict.fromkeys(r.rule for r in limits if r.rule)
-    again = f"This batch has been judged {looks} times; looking again is paid for." if looks > 1 else ""
     means = (
         "A limit is kept when both bounds lie inside it, broken when both lie outside, and undecided otherwise. "
         "The bounds allow for what could not be measured and for what all pieces of a photo share."
     )
-    return tuple(s for s in (means, *said, again) if s)
+    return (means, *said)
 
 
 def spec_in_words(batch: Batch) -> tuple[str, ...]:
@@ -159,7 +165,7 @@ def _limit_figure(result: LimitResult) -> KeyFigure:
 
 def _deciding(result: LimitResult) -> tuple[float, float, int]:
     """Return the bounds that were held against the limit, and the decimals they are shown with."""
-    held = result.deciding or result.with_unmeasured
+    held = result.deciding
     return held.low, held.high, interval_decimals(held.low, held.high, result.interval.estimate)
 
 

@@ -39,7 +39,10 @@ class Strip:
 
 @dataclass(frozen=True)
 class KeyFigure:
-    """One of the figures under the first line. `limit`, `answer`, `strip` are empty where it has no limit."""
+    """One of the figures under the first line, or further down; empty: `limit`, `answer`, `strip` where it has no limit.
+
+    `basis` says what a figure without a limit rests on, `note` what else to know of it.
+    """
 
     title: str
     value: str
@@ -47,6 +50,7 @@ class KeyFigure:
     spread: str
     limit: str = ""
     answer: str = ""
+    basis: str = ""
     note: str = ""
     strip: Strip | None = None
 
@@ -179,6 +183,39 @@ class Distribution:
 
 
 @dataclass(frozen=True)
+class PartRow:
+    """One kind of thing in a regrind, or something found on pieces of any kind; shares in percent."""
+
+    meaning: str
+    is_form: bool
+    counted: str
+    share: str
+    spread: str
+    amount: str
+
+
+@dataclass(frozen=True)
+class SieveRow:
+    """One class of sieve openings: what it would hold back and let pass, by count and by amount, percent."""
+
+    name: str
+    held: str
+    held_amount: str
+    passing: str
+    passing_amount: str
+
+
+@dataclass(frozen=True)
+class RegrindPart:
+    """What a regrind is made of; `amounts` says what amounts are, "by mass" or "by area"."""
+
+    amounts: str
+    parts: tuple[PartRow, ...]
+    sieves: tuple[SieveRow, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Component:
     """One component of the uncertainty, median over the measured pieces, as shown, mm."""
 
@@ -222,6 +259,7 @@ class Report:
     figures: tuple[KeyFigure, ...]
     notes: tuple[str, ...]
     refusals: tuple[Refusal, ...]
+    sequence: str
     rules: tuple[str, ...]
     spec_in_words: tuple[str, ...]
     limits: tuple[LimitRow, ...]
@@ -232,6 +270,7 @@ class Report:
     closeups: tuple[Closeup, ...]
     closeups_intro: str
     distributions: tuple[Distribution, ...]
+    regrind: tuple[RegrindPart, ...]
     components: tuple[Component, ...]
     table_columns: tuple[TableColumn, ...]
     table_rows: tuple[tuple[str, ...], ...]

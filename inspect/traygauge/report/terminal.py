@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from traygauge.batch import Batch
 from traygauge.report.build import report_of
-from traygauge.report.model import Closeup, Distribution, KeyFigure, LimitRow, PhotoPart, Report
+from traygauge.report.model import Closeup, Distribution, KeyFigure, LimitRow, PhotoPart, RegrindPart, Report
 from traygauge.report.numbers import with_unit
 
 _BOLD, _SOFT, _PLATE, _END = "\x1b[1m", "\x1b[2m", "\x1b[1;7m", "\x1b[0m"
@@ -46,9 +46,9 @@ class _Writer:
         return ["", self.marked(text, _BOLD)]
 
     def columns(self, rows: Sequence[Sequence[str]], sides: str, gives: int = 0) -> list[str]:
-        """Return rows of cells set under each other; `sides` has "d" for numbers, aligned on the decimal, "l" for text.
+        """Return rows of cells set under each other.
 
-        One column gives way where a row is too long: the rest of its text goes to the lines below.
+        `sides` has "d" for numbers, aligned on the decimal, "r" for what ends alike, "l" for text. One column gives way where a row is too long: the rest of its text goes to the lines below.
         """
         cells_of = [list(row) for row in rows]
         for k in (k for k, side in enumerate(sides) if side == "d"):
@@ -65,7 +65,7 @@ class _Writer:
         for row in cells_of:
             row[gives], *more = textwrap.wrap(row[gives], widths[gives]) or [""]
             cells = [
-                cell.rjust(w) if side == "d" else cell.ljust(w)
+                cell.ljust(w) if side == "l" else cell.rjust(w)
                 for cell, w, side in zip(row, widths, sides, strict=True)
             ]
             lines.append(("  " + "  ".join(cells)).rstrip())
@@ -92,6 +92,8 @@ def _lines(report: Report, w: _Writer) -> Iterator[str]:
     yield from _closeups(report.closeups, w)
     yield from _distributions(report.distributions, w)
     yield from _limits(report.other_limits, w)
+    for regrind in report.regrind:
+        yield from _regrind(regrind, w)
     yield from _beside(report, w)
     yield from _fitness(report, w)
     yield from w.heading("To bear in mind")
@@ -121,6 +123,8 @@ def _how(report: Report, w: _Writer) -> Iterator[str]:
     if not report.limits:
         return
     yield from w.heading("How this was judged")
+    if report.sequence:
+        yield from w.wrapped(report.sequence, "  - ")
     for row in report.limits:
         if row.answer != "accept" and row.reason != report.headline.reason:
             yield from w.wrapped(f"{row.reason}{f' {row.more.capitalize()}.' if row.more else ''}", "  - ")
@@ -187,10 +191,22 @@ def _limits(rows: Sequence[LimitRow], w: _Writer) -> Iterator[str]:
     yield from w.columns(cells, "ldllll")
 
 
+def _regrind(regrind: RegrindPart, w: _Writer) -> Iterator[str]:
+    yield from w.heading("What the regrind is made of")
+    head = ("", "pieces", "% by count", "", f"% {regrind.amounts}")
+    rows = [(p.meaning, p.counted, p.share, f"({p.spread})", p.amount) for p in regrind.parts]
+    yield from w.columns([head, *rows], "llrlr")
+    yield from w.heading("Mesh size by projection, no sieve")
+    head = ("", "% held by count", regrind.amounts, "% passing by count", regrind.amounts)
+    sieves = [(r.name, r.held, r.held_amount, r.passing, r.passing_amount) for r in regrind.sieves]
+    yield from w.columns([head, *sieves], "lrrrr")
+    yield from w.wrapped(regrind.notes[-1], "  ")
+
+
 def _beside(report: Report, w: _Writer) -> Iterator[str]:
     if report.further:
         yield from w.heading("Beside the verdict")
-        yield from w.columns([_figure_row(f)[:4] for f in report.further], "ldll")
+        yield from w.columns([(*_figure_row(f)[:4], f.basis) for f in report.further], "ldlll")
     if report.advice:
         yield from w.heading("What else helps")
         for advice in report.advice:
