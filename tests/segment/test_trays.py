@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
@@ -130,6 +131,35 @@ def test_two_colours_in_equal_shares(see: See) -> None:
     white = scene("white", (0.18, 0.18, 0.18), n=24, seed=2)
     pieces = [replace(p, colour="black") if k % 2 else p for k, p in enumerate(white.pieces)]
     all_found(see(replace(white, pieces=tuple(pieces))))
+
+
+@pytest.mark.parametrize("light", ["lamp", "window"])
+def test_black_pieces_shaken_out_under_one_lamp_are_not_mixed_up_with_their_shadows(
+    see: See, light: str
+) -> None:
+    """The tray shows through between shadow and shadow, so that most of what is dark is shadow."""
+    batch = Batch(count=60, colour="black", surface="satin", length_sd_mm=0.25, long_fraction=0.04)
+    drawn = tray(
+        batch,
+        seed=79,
+        camera=small_phone(8.0, tilt_deg=5.0, tilt_towards_deg=30.0),
+        sheet=Sheet(window=(0.80, 0.80, 0.79)),
+        light=LIGHTS[light],
+        area_mm=(68, 45, 122, 85),
+        touching=True,
+    )
+    seen = see(drawn)
+    assert (seen.overlap.max(1) > 0.5).mean() > 0.9
+    assert seen.false <= 2
+
+
+def test_a_highlight_that_runs_out_of_a_dark_piece_cuts_no_slit_into_it(see: See) -> None:
+    """Glossy black strand under a lamp shows a bright line along it, as bright as its shadow."""
+    seen = see(scene("black", "white", light="lamp", surface="glossy", n=30, mpix=8.0, seed=4))
+    assert seen.recall_apart == 1.0
+    hull = [cv2.contourArea(cv2.convexHull(o.astype(np.float32))) for o in seen.regions.outlines_px]
+    own = [cv2.contourArea(o.astype(np.float32)) for o in seen.regions.outlines_px]
+    assert (np.array(own) / np.array(hull)).min() > 0.9
 
 
 def test_grey_pieces_among_hard_shadows(see: See) -> None:

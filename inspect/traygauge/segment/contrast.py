@@ -24,16 +24,18 @@ CLEAR_ENOUGH = 8.0
 #: How much of the tray's light shadows take, as a standard deviation: the signal should not see them.
 SHADOW_SPREAD = 0.3
 #: Shadows and pieces do not mingle where the fewest pixels between them are this share of the pieces' at most.
-CLEAN_VALLEY = 0.2
+CLEAN_VALLEY = 0.25
 #: Among shadows, a thin ridge counts from this share of the pieces' contrast on.
 RIDGE_MARK = 0.2
 #: Where shadows are no danger, a pixel counts from this share of the pieces' contrast on.
 LOW_MARK = 0.12
 #: Shadows are seen as such, lighter than the pieces, where so many times more pixels lie there (from the second
 #: value on) than between them and the pieces: then level tells them. Else they may be as dark as the pieces.
-SHADOWS_SEEN, LIGHTEST = 1.8, 0.3
+SHADOWS_SEEN, LIGHTEST = 1.4, 0.3
 #: Where hue tells shadows, what is darker than the tray by this share of the step is looked at.
 AMONG_SHADOWS = 0.15
+#: Shadows are a level of their own where it is so many times as frequent as the levels around it.
+MODE = 1.2
 #: Pieces can be seen through where a tenth of their insides shows less than this share of the contrast.
 SEE_THROUGH = 0.3
 #: The same for a signal of colours, which keeps more of itself in the shade and is blurred more.
@@ -218,12 +220,27 @@ def _valley(coarse: CoarseLook, rise: Float32Array) -> tuple[float, float, float
     smooth = np.convolve(np.pad(counts, 2, mode="edge"), np.array([1, 2, 3, 2, 1]) / 9.0, "valid")
     middle = (edges[:-1] + edges[1:]) / 2
     between = (middle > SHADOWS[0]) & (middle < SHADOWS[1])
+    between &= middle > _shadows_level(smooth, middle)
     highest = float(smooth[middle > SHADOWS[1]].max())
     lowest = float(smooth[between].min())
     valley = between & (smooth <= lowest + 0.01 * highest)
     at = float(middle[valley].mean())
     lighter = float(smooth[(middle > LIGHTEST) & (middle < at)].max(initial=0.0))
     return at, lowest / max(highest, 1.0), lighter / max(lowest, 1e-9)
+
+
+def _shadows_level(density: FloatArray, share: FloatArray) -> float:
+    """Return the share of the step at which most shadows lie, 0 where none stand out between tray and pieces.
+
+    The densest level counts that rises by `MODE` above the emptiest levels on both its sides.
+    """
+    inside = np.flatnonzero((share > LIGHTEST / 2) & (share < SHADOWS[1]))
+    before = np.minimum.accumulate(density[inside])
+    after = np.minimum.accumulate(density[inside][::-1])[::-1]
+    stands_out = density[inside] > MODE * np.maximum(before, after)
+    if not stands_out.any():
+        return 0.0
+    return float(share[inside[np.argmax(np.where(stands_out, density[inside], 0.0))]])
 
 
 def weights(piece: FloatArray, tray: FloatArray, noise: FloatArray) -> FloatArray:

@@ -44,6 +44,8 @@ MOST_COLOURS = 3
 FRINGE_MM = 0.4
 #: Coloured pieces beside their shadows: share of the pieces' hue that each of their pixels shows at least.
 LEAST_HUE = 0.3
+#: So many things can be told apart in an image of 16 bits.
+MOST_THINGS = np.uint16(0xFFFF)
 #: Threads up to this width are followed below the piece's own threshold.
 THREAD_MM = 0.35
 
@@ -170,6 +172,8 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
         mask = either(mask, np.asarray(cv2.compare(ridge, mark, cv2.CMP_GT), np.uint8))
     if signal.see_through:
         mask = _stripes_closed(mask, coarse, window)
+    elif signal.mark > signal.ridge_mark:
+        mask = _glints_closed(mask, coarse, window)
     if signal.hue is not None:
         scale = 255.0 / 4.0  # shares of the step from -2 to 2
         hue = _bytes(window.pixels, signal.hue * scale, 127.5)
@@ -206,10 +210,36 @@ def _without_shadows(mask: Mask, coarse: CoarseLook, weight: FloatArray, window:
 
 def _stripes_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
     """Return the mask with dark stripes of see-through pieces closed: narrower than a quarter of a piece."""
+    return closed(mask, _quarter(coarse, window))
+
+
+def _glints_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
+    """Return the mask with the slits closed that a highlight cuts into a dark piece from its end.
+
+    A slit is narrower than a quarter of a piece, and one connected thing lies on both its sides: gaps between pieces
+    stay open.
+    """
+    slits = without(closed(mask, _quarter(coarse, window)), mask)
+    things, thing = cv2.connectedComponents(mask, ltype=cv2.CV_16U)
+    count, slit = cv2.connectedComponents(slits, ltype=cv2.CV_16U)
+    if max(things, count) > MOST_THINGS:  # specks all over: nothing here is a highlight on a piece
+        return mask
+    at = np.nonzero(slits)
+    which = np.asarray(slit, np.intp)[at]
+    beside = np.asarray(thing, np.uint16)
+    last, first = np.zeros((2, count), np.uint16)
+    np.maximum.at(last, which, np.asarray(cv2.dilate(beside, square(1)), np.uint16)[at])
+    beside = np.where(beside > 0, MOST_THINGS - beside, 0)
+    np.maximum.at(first, which, np.asarray(cv2.dilate(beside, square(1)), np.uint16)[at])
+    out = mask.copy()
+    out[at] = np.where(first == MOST_THINGS - last, 255, 0)[which]
+    return out
+
+
+def _quarter(coarse: CoarseLook, window: Window) -> Mask:
+    """Return the round neighbourhood as wide as a quarter of a piece, 0.8 mm at most."""
     filled = closed(coarse.likely()[::2, ::2], square(1))
     depth = cv2.distanceTransform(over(filled, 0), cv2.DIST_L2, 3)
     deep = depth[depth > 0]
-    if not deep.size:
-        return mask
-    width = 4 * window.step * float(np.percentile(deep, 97))  # of the pieces: twice the depth
-    return closed(mask, disc(min(width / 4, 0.8 * window.px_per_mm)))
+    thick = 4 * window.step * float(np.percentile(deep, 97)) if deep.size else 0.0  # twice the depth
+    return disc(min(thick / 4, 0.8 * window.px_per_mm))
