@@ -68,7 +68,9 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     rivals = np.flatnonzero(strange[n:] < strange[doubtful] + _HOPELESS) + n
     tried = np.concatenate([np.arange(n), rivals])
     who, flanks, strange = who[tried], _rows(flanks, tried), strange[tried]
-    ends = fit_ends(signal.rows(who), tray, flanks.frames, flanks.optics, _rows_of_apart(apart, who))
+    beside = _rows_of_apart(apart, who)
+    beside.end_mm[n:] = np.inf  # parting knows nothing of an axis the other way
+    ends = fit_ends(signal.rows(who), tray, flanks.frames, flanks.optics, beside)
     misfit = _misfit(flanks, ends)
     total = misfit + strange
     own, other = who[n:], np.arange(n, len(who))
@@ -159,4 +161,6 @@ def _rows(table: T, index: IntArray) -> T:
 
 
 def _rows_of_apart(apart: Apart, index: IntArray) -> Apart:
-    return replace(apart, label=apart.label[index], tray_level=apart.tray_level[index])
+    return replace(
+        apart, label=apart.label[index], tray_level=apart.tray_level[index], end_mm=apart.end_mm[index]
+    )

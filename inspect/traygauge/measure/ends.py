@@ -69,7 +69,7 @@ class Ends:
 
 @dataclass(frozen=True, eq=False)
 class Apart:
-    """Which pixels of the photo belong to a piece's own body or to the tray, and which to a tail or another piece.
+    """What is known of pieces beside others: which pixels are their own or the tray's, and where parting ended them.
 
     Parameters
     ----------
@@ -77,12 +77,15 @@ class Apart:
     origin_px : photo pixel (x, y) of `labels[0, 0]`.
     label : ndarray (n,): the label of each measured piece.
     tray_level : ndarray (n,): signal of the tray beside each piece.
+    end_mm : ndarray (n,): how far each end may lie from the first frame's, as a standard deviation; infinite where the
+        frame is but a first guess from the outline.
     """
 
     labels: npt.NDArray[np.int32]
     origin_px: tuple[int, int]
     label: npt.NDArray[np.int64]
     tray_level: FloatArray
+    end_mm: FloatArray
 
     def own(self, points_px: FloatArray, who: IntArray) -> BoolArray:
         """Return whether points (e, ...) show the tray or the body of the piece `who` (e,) names."""
@@ -101,7 +104,7 @@ class _Light:
     ----------
     share : ndarray (e, r, m): light between tray (0) and flank (1); `weight` (e, r, m) what each counts.
     s : ndarray (e, m): mm outwards of the anchor; `v` (e, r): mm across.
-    blur, radius : ndarray (e,), mm.
+    blur, radius, known : ndarray (e,), mm; `known` is how far the end may lie from s = 0, a standard deviation.
     """
 
     share: SingleArray
@@ -110,6 +113,7 @@ class _Light:
     v: FloatArray
     blur: FloatArray
     radius: FloatArray
+    known: FloatArray
 
     def rows(self, some: BoolArray | IntArray) -> _Light:
         """Return the light of some ends."""
@@ -181,7 +185,7 @@ def _read(
     share = (raw - tray_row[..., None]) / np.where(good, contrast, np.maximum(usual, 1e-6))[..., None]
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
     weight = (own * trust[..., None]).astype(np.float32)
-    return _Light(share.astype(np.float32), weight, s.astype(np.float32), v, blur, radius)
+    return _Light(share.astype(np.float32), weight, s.astype(np.float32), v, blur, radius, apart.end_mm[who])
 
 
 def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> FloatArray:
@@ -240,6 +244,7 @@ def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
         light.v[:, middle],
         light.blur,
         light.radius,
+        light.known,
     )
     narrow = (1 / light.blur).astype(np.float32)[:, None, None]
     best = np.full(len(t), np.inf)
@@ -251,7 +256,9 @@ def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
             _edge(narrow * (x[..., None].astype(np.float32) - few.s[:, None]))[0] for x in (inner, outer)
         )
         weight, change = few.weight, np.ones(len(t))
-        off = 1.0 + 0.25 * np.minimum((outer[:, 1] / 0.25) ** 2, 4.0)  # the outline ends near s = 0
+        # the outline ends near s = 0, and what parting found ends there
+        off = 1.0 + 0.25 * np.minimum((outer[:, 1] / 0.25) ** 2, 4.0)
+        off = np.where(np.isfinite(few.known), 1.0 + 0.25 * (out / few.known) ** 2, off)
         if dark:
             # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
             # measured by what there is to explain there
@@ -286,6 +293,7 @@ def _gauss_newton(
     zero = np.zeros(n)
     prior = np.stack([zero, zero, np.abs(lean), np.where(dark, 1.0, 0.5), zero], -1)
     sd = np.tile([1e3, 0.35, SLOPE_SD, 1.0, 0.1], (n, 1))
+    sd[:, 0] = np.minimum(light.known, 1e3)
     sd[dark, 3:] = 0.15, 0.6
     p, robust = p.copy(), np.ones(light.weight.shape[:2], np.float32)
     spread, residual = np.zeros((n, 5)), np.zeros(n)

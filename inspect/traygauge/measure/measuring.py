@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.body import Bodies, fit_bodies
+from traygauge.measure.body import fit_bodies
 from traygauge.measure.channel import measuring_light
 from traygauge.measure.colours import with_colours
 from traygauge.measure.ends import Apart
@@ -28,6 +28,9 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
+#: How far the light along a parted bright, or dark, piece may move an end from where parting found it, in diameters:
+#: beside a dark piece lies a shadow that passes for more of it, so that the parting's own edges are held to.
+ROD_END = 0.06, 0.015
 #: A bend is stated from this many of its standard uncertainties on.
 _BENT = 3.0
 
@@ -69,11 +72,12 @@ def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
     signal = read_signal(tray, weights, own[tried], (x0, y0, x0 + w, y0 + h))
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
-    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried])
+    by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
+    end = np.where(signal.sense >= 0, *ROD_END) * first.diameter_mm[tried]
+    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried], np.where(by_rod, end, np.inf))
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
-    by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
     return Tried(tried, fit_bodies(signal, tray, start, apart), signal, apart.tray_level, by_rod)
 
 
@@ -114,7 +118,7 @@ def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None) ->
         "centrelines_mm": tuple(np.zeros((0, 2)) for _ in range(n)),
     }
     if tried is not None:
-        _put_bodies(columns, parts, tray, kinds, tried.index, tried.bodies)
+        _put_bodies(columns, parts, tray, kinds, tried, regions.confidence)
     return Pieces.of(n, columns, **parts)
 
 
@@ -134,15 +138,17 @@ def _put_bodies(
     parts: dict[str, Any],
     tray: TrayView,
     kinds: Kinds,
-    tried: IntArray,
-    bodies: Bodies,
+    tried: Tried,
+    confidence: FloatArray,
 ) -> None:
     """Put what is known of the strand bodies into the columns, at the rows of those that have a length."""
-    n = len(kinds.form)
-    measured = kinds.measured[tried]
-    rows = tried[measured]
+    n, bodies = len(kinds.form), tried.bodies
+    measured = kinds.measured[tried.index]
+    rows = tried.index[measured]
     frames, ends = bodies.frames, bodies.ends
-    shares = u_parts(tray, bodies)
+    shares = u_parts(
+        tray, bodies, tried.signal.sense < 0, np.where(tried.by_rod, confidence[tried.index], np.inf)
+    )
     u = combined(shares)
     angle = np.degrees(
         np.arctan(np.hypot(ends.slope, np.maximum(ends.view - np.abs(ends.view_expected), 0.0)))

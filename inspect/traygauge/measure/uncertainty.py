@@ -20,12 +20,20 @@ _USUAL_MISFIT = 0.04
 _EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
 #: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
+#: Spread of lengths of pieces that were parted from others, in diameters, where the parting is sure, for bright and for
+#: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls.
+_PARTING = 0.015, 0.045
 #: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
 _OVAL = 0.04 / np.sqrt(12) / 2
 
 
-def u_parts(tray: TrayView, bodies: Bodies) -> dict[str, FloatArray]:
-    """Return name -> ndarray (n, 2): each part's standard uncertainty of length and diameter, mm."""
+def u_parts(
+    tray: TrayView, bodies: Bodies, dark: npt.NDArray[np.bool_], confidence: FloatArray
+) -> dict[str, FloatArray]:
+    """Return name -> ndarray (n, 2): each part's standard uncertainty of length and diameter, mm.
+
+    `dark` (n,) are the pieces darker than the tray, `confidence` (n,) is that of the parting, infinite for pieces that lay apart.
+    """
     frames, ends, optics = bodies.frames, bodies.ends, bodies.flanks.optics
     length, diameter = frames.length_mm, frames.diameter_mm
     px = 1.0 / tray.px_per_mm(frames.centre_mm, frames.height_mm)
@@ -50,6 +58,7 @@ def u_parts(tray: TrayView, bodies: Bodies) -> dict[str, FloatArray]:
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
+        "parting": np.stack([np.where(dark, *_PARTING[::-1]) * diameter / confidence**2, zero], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
     }
 
