@@ -158,9 +158,9 @@ def _first_of_twins(ids: IntArray, quads: FloatArray) -> IntArray:
     """Return the places of the markers without those seen before at the same spot, by rising id."""
     middle = quads.mean(1)
     near = np.linalg.norm(quads[:, 0] - quads[:, 2], axis=1) / 2.0
-    kept: list[int] = []
-    for k in np.argsort(ids, kind="stable"):
-        twins = [j for j in kept if ids[j] == ids[k]]
+    kept: dict[int, list[int]] = {}
+    for k in np.argsort(ids, kind="stable").tolist():
+        twins = kept.setdefault(int(ids[k]), [])
         if all(np.linalg.norm(middle[j] - middle[k]) > near[k] for j in twins):
-            kept.append(int(k))
-    return np.array(kept, np.int64)
+            twins.append(k)
+    return np.array([k for twins in kept.values() for k in twins], np.int64)

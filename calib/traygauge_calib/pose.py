@@ -103,7 +103,8 @@ class PoseFit:
     ----------
     parameters : ndarray (17,), in the order given at the head of this file.
     covariance : ndarray (17, 17).
-    residuals_px : ndarray (N, 2), seen minus predicted; of an edge its part across the edge.
+    residuals_px : ndarray (N, 2), seen minus predicted before the last step, which is a small one; of an edge its part
+        across the edge.
     weights : ndarray (N,), 0 (thrown out as an outlier) to 1.
     corner_sigma_px, edge_sigma_px : standard deviation of one coordinate of a corner, of the place of an edge.
     """
@@ -187,15 +188,12 @@ def fit_pose(
         rows, wrong = _weighted(residuals, jacobian, weights, sigma, (believed - theta[6:]) / belief, belief)
         normal = rows.T @ rows
         step = np.linalg.solve(normal, rows.T @ wrong)
+        covariance = np.asarray(np.linalg.inv(normal), float)
         # the whole step is shortened, never the focal length's alone: focal length over height is well known
         theta = theta + step * min(1.0, 0.25 * theta[FOCAL] / max(abs(step[FOCAL]), 1e-9))
-        if np.all(np.abs(step) < LAST_STEP * np.sqrt(np.diag(np.linalg.inv(normal)))):
+        if np.all(np.abs(step) < LAST_STEP * np.sqrt(np.diag(covariance))):
             break
-    residuals, jacobian = _misfit(theta, marks, board_mm, edge)
-    weights, sigma = _robust(residuals, edge, least_sigma_px)
-    rows, _ = _weighted(residuals, jacobian, weights, sigma, np.zeros(len(belief)), belief)
     spread = [float(sigma[side][0]) if side.any() else float("nan") for side in (~edge, edge)]
-    covariance = np.asarray(np.linalg.inv(rows.T @ rows), float)
     return PoseFit(theta, covariance, residuals, weights, *spread)
 
 

@@ -259,12 +259,14 @@ def _read_flat(
     inside = (column >= 0) & (row >= 0) & (column < grey.shape[1]) & (row < grey.shape[0])
     code = grey[np.clip(row, 0, grey.shape[0] - 1), np.clip(column, 0, grey.shape[1] - 1)]
     light = LINEAR_OF_CODE[code].astype(float)
-    mean = light.mean((1, 2))
-    rest = light - mean[:, None, None]
+    # what is left of the light without its mean and its slopes, by Pythagoras
     y, x = np.meshgrid(offsets, offsets, indexing="ij")
-    for tilt in (x, y):
-        rest -= ((rest * tilt).sum((1, 2)) / (tilt**2).sum())[:, None, None] * tilt
-    noise = np.sqrt((rest**2).sum((1, 2)) / max(x.size - 3, 1))
+    terms = np.stack([np.ones(x.size), x.ravel(), y.ravel()], 1)
+    plane = terms / np.linalg.norm(terms, axis=0)
+    flat = light.reshape(len(light), -1)
+    mean = flat.mean(1)
+    rest = (flat**2).sum(1) - ((flat @ plane) ** 2).sum(1)
+    noise = np.sqrt(np.maximum(rest, 0.0) / max(x.size - 3, 1))
     full = (code >= 254).mean((1, 2))
     whole = inside.all((1, 2))
     return tuple(np.where(whole, value, np.nan) for value in (mean, noise, full))  # type: ignore[return-value]

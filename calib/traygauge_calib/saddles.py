@@ -84,18 +84,20 @@ def _patches(
     grey: npt.NDArray[np.uint8], points: FloatArray, axes: FloatArray, steps: FloatArray
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Return linear light (N, S, S), row along y, bilinear, and whether each patch lies in the photo."""
-    places = (
-        points[:, None, None]
-        + steps[None, None, :, None] * axes[:, None, None, 0]
-        + steps[None, :, None, None] * axes[:, None, None, 1]
+    rightwards, downwards = steps.astype(np.float32)[None, None, :], steps.astype(np.float32)[None, :, None]
+    start, right, down = (
+        part.astype(np.float32)[..., None, None] for part in (points, axes[:, 0], axes[:, 1])
     )
+    x, y = (start[:, k] + rightwards * right[:, k] + downwards * down[:, k] for k in (0, 1))
     height, width = grey.shape
     extent = np.abs(axes).sum(1)
     inside = ((points - extent >= 0) & (points + extent <= np.array([width - 1, height - 1]))).all(1)
     # places are rounded to 1/32 px here, which is no more than noise on the mean over a patch
-    x, y = (np.ascontiguousarray(places[..., axis].reshape(len(points), -1), np.float32) for axis in (0, 1))
-    code = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return LINEAR_OF_CODE[code].reshape(places.shape[:3]), inside
+    flat = (len(points), len(steps) ** 2)
+    code = cv2.remap(
+        grey, x.reshape(flat), y.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return LINEAR_OF_CODE[code].reshape(x.shape), inside
 
 
 def _shift(patches: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
@@ -103,25 +105,22 @@ def _shift(patches: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArr
 
     The patches are those of a corner whose top left is dark. The third answer: all four edges are there.
     """
-    far, near = steps >= _ARM, steps <= -_ARM
-    # profile across each edge, dark to bright: right and left edges run along x and are crossed along y
-    profiles = (
-        -patches[:, :, far].mean(2),
-        patches[:, :, near].mean(2),
-        -patches[:, far, :].mean(1),
-        patches[:, near, :].mean(1),
-    )
-    (right, left, below, above), step = np.array([_edge(p, steps) for p in profiles]).swapaxes(0, 1)
+    # means over either half, signed so that each edge is crossed from dark to bright: right and left edges run
+    # along x and are crossed along y
+    far = np.where(steps >= _ARM, -1.0, 0.0) / np.count_nonzero(steps >= _ARM)
+    halves = np.stack([far, -far[::-1]]).astype(np.float32)
+    profiles = np.concatenate([(patches @ halves.T).swapaxes(1, 2), halves @ patches], 1)
+    (right, left, below, above), step = (part.T for part in _edge(profiles, steps))
     sound = (step > 0.35 * step.max(0)).all(0) & (step.min(0) > 0.01)
     place = np.stack([below + above, right + left], 1) / 2
     apart = np.stack([below - above, right - left], 1) / 2
     return place, apart, sound
 
 
-def _edge(profile: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return where each rising profile (N, S) steps, in half patches, and how high the step is."""
-    start = profile[:, steps <= -_FLAT].mean(1)
-    step = profile[:, steps >= _FLAT].mean(1) - start
-    share = (profile - start[:, None]) / np.where(np.abs(step) < 1e-6, 1e-6, step)[:, None]
-    integral = (share.sum(1) - (share[:, 0] + share[:, -1]) / 2) * (steps[1] - steps[0])
+def _edge(profiles: FloatArray, steps: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return where each rising profile (..., S) steps, in half patches, and how high the step is."""
+    start = profiles[..., steps <= -_FLAT].mean(-1)
+    step = profiles[..., steps >= _FLAT].mean(-1) - start
+    share = (profiles - start[..., None]) / np.where(np.abs(step) < 1e-6, 1e-6, step)[..., None]
+    integral = (share.sum(-1) - (share[..., 0] + share[..., -1]) / 2) * (steps[1] - steps[0])
     return 1.0 - integral, step

@@ -288,9 +288,10 @@ def shared_uncertainty(
         return np.array([np.log(area).mean() / 2, np.log(camera.height_mm), *camera.foot_mm])
 
     steps = np.sqrt(np.diag(fit.covariance)) * 0.1
+    here = answers(fit.parameters)
     slopes = np.stack(
         [
-            (answers(fit.parameters + d) - answers(fit.parameters - d)) / (2 * h)
+            (answers(fit.parameters + d) - here) / h
             for h, d in zip(steps[:11], np.diag(steps)[:11], strict=True)
         ],
         1,
