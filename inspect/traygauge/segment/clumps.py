@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import find_objects
 
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
@@ -197,13 +198,14 @@ def _threads_given_back(labels: Labels, mask: Bool) -> Labels:
     """Return the labels with the clump's threads: each goes to the piece that it hangs on, or to the nearest."""
     whole = spread(labels, mask)
     left = mask & (labels == 0)
-    count, thread = cv2.connectedComponents(left.astype(np.uint8))
-    for k in range(1, count):
-        own = thread == k
-        beside = labels[dilated(own.astype(np.uint8), square(1)) > 0]
+    _, threads = cv2.connectedComponents(left.astype(np.uint8))
+    for k, box in enumerate(find_objects(threads)):
+        near = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in box)
+        own = threads[near] == k + 1
+        beside = labels[near][dilated(own.astype(np.uint8), square(1)) > 0]
         hung = np.unique(beside[beside > 0])
         if len(hung) == 1:
-            whole[own] = hung[0]
+            whole[near][own] = hung[0]
     return whole
 
 
@@ -251,12 +253,16 @@ def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
         labels[labels == two + 1] = one + 1
         rods[one] = np.nan
     pieces = []
-    for part, state in enumerate(parting.state):
-        own = labels == part + 1
-        rim = _rim(own.astype(np.uint8), at, found.contour[:0])
+    for part, box in enumerate(find_objects(labels, len(parting))):
+        if box is None:
+            continue
+        own = labels[box] == part + 1
+        rows, columns = (slice(a.start + b.start, a.start + b.stop) for a, b in zip(at, box, strict=True))
+        place = rows, columns
+        rim = _rim(own.astype(np.uint8), place, found.contour[:0])
         if len(rim) >= 4:
-            sure = float(parting.confidence[part])
-            pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rods[part], (at, own)))
+            state, sure = parting.state[part], float(parting.confidence[part])
+            pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rods[part], (place, own)))
     return pieces if len(pieces) > 1 else [Thing(found.contour, found.source)]
 
 

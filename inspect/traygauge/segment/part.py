@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment import part_judge, part_label, part_necks, part_polish
+from traygauge.segment import part_budget, part_judge, part_label, part_necks, part_polish
 from traygauge.segment.part_explain import explained
 from traygauge.segment.part_field import BoolArray, Clump, FloatArray, field_of
 from traygauge.segment.part_prior import StrandPrior, heap_prior, looks_single, strand_prior
@@ -63,11 +63,29 @@ def part_clump(
 
 
 def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]:
-    """Return the pieces of each clump of a photo; `prior` is None where the batch is no strand (regrind)."""
+    """Return the pieces of each clump of a photo; `prior` is None where the batch is no strand (regrind).
+
+    What a photo's budget (`part_budget`) does not pay for stays unresolved.
+    """
     if not clumps:
         return []
     prior = prior or heap_prior([clump.mask for clump in clumps])
+    room = np.array([clump.mask.size for clump in clumps], float)
     if prior is None:
+        paid = part_budget.within(room, part_budget.MOST_ROOM_PX)
+    else:
+        paid = part_budget.within(room / prior.diameter_px**2, part_budget.MOST_ROOM)
+    out = [_unresolved(clump.mask) for clump in clumps]
+    some = np.flatnonzero(paid).tolist()
+    parted = _parted([clumps[k] for k in some], prior)
+    for k, parting in zip(some, parted, strict=True):
+        out[k] = parting
+    return out
+
+
+def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]:
+    """Return the pieces of each of the clumps that are to be parted."""
+    if prior is None or not clumps:
         return [_at_necks(clump.mask, _SPECK) for clump in clumps]
     field = field_of(clumps, prior.diameter_px)
     found = explained(field, prior)
@@ -83,7 +101,9 @@ def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Part
         crop = field.in_crop(rods[mine], own[mine])
         words = [state[m] for m in mine]
         diameter = field.diameter / field.scale
-        if _explains(clump.mask, crop, confidence[mine]):
+        if not found.paid[k]:
+            out.append(_unresolved(clump.mask))
+        elif _explains(clump.mask, crop, confidence[mine]):
             out.append(_as_parting(clump.mask, crop, words, confidence[mine], diameter))
         else:
             out.append(_at_necks(clump.mask, 0.1 * diameter**2))
@@ -117,6 +137,11 @@ def _as_parting(
     words = ["unresolved" if k in poor else word for k, word in enumerate(state)]
     words += ["covered" if area < _LARGEST_COVERED * diameter**2 else "unresolved" for area in areas]
     return _compact(labels, words, np.concatenate([confidence, np.full(len(areas), _LEFT_OVER)]), rod_px)
+
+
+def _unresolved(mask: BoolArray) -> Parting:
+    """Return a clump that is left as it is."""
+    return Parting(mask.astype(np.int32), ("unresolved",), np.zeros(1), np.full((1, 5), np.nan))
 
 
 def _at_necks(mask: BoolArray, least_area: float) -> Parting:

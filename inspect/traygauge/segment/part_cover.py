@@ -27,6 +27,8 @@ SAME_COST = 8.0
 #: What it costs that one piece lies on another at all.
 ACROSS_COST = 0.3
 _NEVER = 1e3
+#: Pairs that are weighed at a time.
+_CHUNK = 8192
 #: What it costs to take two ends of one piece, under another, for two pieces.
 IN_LINE_COST = 1.8
 
@@ -38,17 +40,9 @@ def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
     """
     if len(rods) < 2:
         return np.empty(0, np.int64), np.empty(0, np.int64)
-    wide = float(np.median(rods[:, 4]))
     half, radius = rods[:, 3] / 2 + rods[:, 5], rods[:, 4] / 2
-    count = np.maximum(1, np.ceil(half / wide)).astype(np.int64)
-    rod = np.repeat(np.arange(len(rods)), count)
-    step = np.arange(len(rod)) - np.repeat(np.cumsum(count) - count, count)
-    offset = ((step + 0.5) / count[rod] - 0.5) * 2 * half[rod]
-    x = rods[rod, 0] + offset * np.cos(rods[rod, 2])
-    y = rods[rod, 1] + offset * np.sin(rods[rod, 2])
-    reach = np.hypot(half / count, radius)
-    close = cKDTree(np.stack([x, y], 1)).query_pairs(2 * float(reach.max()), output_type="ndarray")
-    own = rod[close]
+    rod, places, reach = _rows(rods)
+    own = rod[cKDTree(places).query_pairs(reach, output_type="ndarray")]
     own = own[own[:, 0] != own[:, 1]]
     key = np.unique(own.min(1) * len(rods) + own.max(1))
     i, j = key // len(rods), key % len(rods)
@@ -61,6 +55,26 @@ def pairs_near(rods: FloatArray) -> tuple[IntArray, IntArray]:
         meet &= np.abs(dx * ca + dy * sa) < half[a] + half[b] * c + radius[b] * s
         meet &= np.abs(dy * ca - dx * sa) < radius[a] + half[b] * s + radius[b] * c
     return i[meet], j[meet]
+
+
+def _rows(rods: FloatArray) -> tuple[IntArray, FloatArray, float]:
+    """Return rods (n, 6) as rows of short ones: the rod of each (m,), its middle (m, 2), and from where on none meet."""
+    half, radius = rods[:, 3] / 2 + rods[:, 5], rods[:, 4] / 2
+    count = np.maximum(1, np.ceil(half / float(np.median(rods[:, 4])))).astype(np.int64)
+    rod = np.repeat(np.arange(len(rods)), count)
+    step = np.arange(len(rod)) - np.repeat(np.cumsum(count) - count, count)
+    offset = ((step + 0.5) / count[rod] - 0.5) * 2 * half[rod]
+    way = np.stack([np.cos(rods[rod, 2]), np.sin(rods[rod, 2])], 1)
+    return rod, rods[rod, :2] + offset[:, None] * way, 2 * float(np.hypot(half / count, radius).max())
+
+
+def neighbours(rods: FloatArray) -> IntArray:
+    """Return how many others `pairs_near` has to look at for each rod (n,)."""
+    if not len(rods):
+        return np.empty(0, np.int64)
+    rod, places, reach = _rows(rods)
+    near = cKDTree(places).query_ball_point(places, reach, return_length=True)
+    return np.bincount(rod, near, len(rods)).astype(np.int64)
 
 
 def distinct(rods: FloatArray, said: Witness, gain: FloatArray, diameter: float) -> IntArray:
@@ -108,7 +122,20 @@ def pairs_of(rods: FloatArray, said: Witness, owner: IntArray, diameter: float) 
     i, j = pairs_near(rods)
     i, j = i[owner[i] == owner[j]], j[owner[i] == owner[j]]
     same = _mean_the_same(rods[i], rods[j])
-    alike_i, alike_j, i, j = i[same], j[same], i[~same], j[~same]
+    one, other = in_line(rods, owner, diameter)
+    apart = [
+        Pairs(a, b, np.full(len(a), cost), np.zeros(len(a)), np.zeros(len(a)))
+        for a, b, cost in ((i[same], j[same], _NEVER), (one, other, IN_LINE_COST))
+    ]
+    i, j = i[~same], j[~same]
+    some = range(0, len(i), _CHUNK)
+    return _joined(
+        [_weighed(rods, said, i[at : at + _CHUNK], j[at : at + _CHUNK], diameter) for at in some] + apart
+    )
+
+
+def _weighed(rods: FloatArray, said: Witness, i: IntArray, j: IntArray, diameter: float) -> Pairs:
+    """Return those of the pairs that touch, with what they cost."""
     in_j = hidden_by(said.points[i], rods[j], diameter)
     in_i = hidden_by(said.points[j], rods[i], diameter)
     touch = in_j.any(1) | in_i.any(1)
@@ -124,12 +151,7 @@ def pairs_of(rods: FloatArray, said: Witness, owner: IntArray, diameter: float) 
         + ACROSS_COST * (share > 0.12)
         + SAME_COST * np.maximum(share - most, 0) * np.maximum(1, np.minimum(area[i], area[j]) / 2)
     )
-    one, other = in_line(rods, owner, diameter)
-    apart = [
-        Pairs(a, b, np.full(len(a), cost), np.zeros(len(a)), np.zeros(len(a)))
-        for a, b, cost in ((alike_i, alike_j, _NEVER), (one, other, IN_LINE_COST))
-    ]
-    return _joined([Pairs(i, j, cost, lost_i, lost_j), *apart])
+    return Pairs(i, j, cost, lost_i, lost_j)
 
 
 def _joined(many: list[Pairs]) -> Pairs:

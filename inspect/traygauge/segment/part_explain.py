@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from traygauge.segment import part_cover, part_fit, part_polish, part_seeds
+from traygauge.segment import part_budget, part_cover, part_fit, part_polish, part_seeds
 from traygauge.segment.part_bridge import bridged
 from traygauge.segment.part_field import BoolArray, Field, FloatArray
 from traygauge.segment.part_prior import StrandPrior
@@ -24,12 +24,14 @@ class Explanation:
     rods : ndarray (n, 6), field pixels.
     said : their witness.
     usual : middle and spread of the batch's length, field pixels; (0, infinite) where it is not known.
+    paid : ndarray (clumps,), bool: those whose candidates the budget paid for; the others have no rods.
     """
 
     field: Field
     rods: FloatArray
     said: Witness
     usual: tuple[float, float]
+    paid: BoolArray
 
 
 def explained(field: Field, prior: StrandPrior) -> Explanation:
@@ -37,8 +39,10 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
     coarse = field.reduced(part_seeds.COARSE_DIAMETER)
     seed = part_seeds.seeds(coarse)
     reach = min(6 * coarse.diameter, float(np.hypot(*coarse.inside.shape)))
-    rods = part_seeds.rods_from(coarse, seed.axis, reach)
-    flat = lying(field, field.from_coarse(coarse, rods))
+    rods = field.from_coarse(coarse, part_seeds.rods_from(coarse, seed.axis, reach))
+    owner = field.owner_at(rods[:, 0], rods[:, 1])
+    paid = part_budget.within(np.bincount(owner, minlength=len(field.origin)), part_budget.MOST_CANDIDATES)
+    flat = lying(field, rods[paid[owner]])
     discs = field.from_coarse(coarse, part_seeds.discs_at(coarse, seed.disc))
     usual = prior.length_px * field.scale, prior.length_sd_px * field.scale
     spread = max(prior.diameter_sd_px / prior.diameter_px, 0.03)
@@ -53,6 +57,10 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
     flat = rods[~at_an_angle(field, rods)]
     rods, said, gain = _worth(field, np.concatenate([rods, part_polish.reread(field, flat)]), usual)
     owner = field.owner_at(rods[:, 0], rods[:, 1])
+    crowd = np.bincount(owner, part_cover.neighbours(rods), len(paid))
+    paid &= part_budget.within(crowd, part_budget.MOST_NEIGHBOURS)
+    keep = np.flatnonzero(paid[owner])
+    rods, said, gain, owner = rods[keep], said.take(keep), gain[keep], owner[keep]
     pairs = part_cover.pairs_of(rods, said, owner, field.diameter)
     taken = part_cover.chosen(gain, pairs)
     own = _usual_length(field, rods[taken])
@@ -60,7 +68,7 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
         taken = part_cover.chosen(gain - _cost_of_length(field, rods, own), pairs)
     usual = own if np.isfinite(own[1]) else usual
     best = bridged(field, rods[taken], usual)
-    return Explanation(field, best, witness(field, best), usual)
+    return Explanation(field, best, witness(field, best), usual, paid)
 
 
 def _usual_length(field: Field, rods: FloatArray) -> tuple[float, float]:

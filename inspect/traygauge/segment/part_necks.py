@@ -80,7 +80,7 @@ def _best_cut(mask: BoolArray, least_area: float) -> tuple[list[BoolArray], floa
     """Return the parts left by the cut that pays best, and its length, px; None if none pays."""
     edge = _outline(mask)
     notch, depth = _notches(edge, float(mask.sum()))
-    if not len(notch):
+    if not 0 < len(notch) <= 2 * _MOST_CUTS:  # a cut takes two notches away at most
         return None
     start, end, cost = _cuts(edge, notch, depth)
     for k in np.argsort(cost)[:6]:
@@ -118,14 +118,16 @@ def _cuts(
     length = np.hypot(*(edge[notch[i]] - edge[notch[j]]).T)
     pair_cost = length / (depth[i] + depth[j])
     # straight across: the nearest point of the outline that lies well away along it
-    gap = np.hypot(edge[notch, None, 0] - edge[None, :, 0], edge[notch, None, 1] - edge[None, :, 1])
-    along = np.abs(notch[:, None] - np.arange(n)[None])
-    along = np.minimum(along, n - along)
-    gap[along < np.maximum(2.5 * depth[:, None], 0.12 * n)] = np.inf
-    other = gap.argmin(1)
-    across_cost = 1.6 * gap[np.arange(k), other] / depth
+    other, width = np.empty(k, np.int64), np.empty(k)
+    for m in range(k):
+        along = np.abs(notch[m] - np.arange(n))
+        gap = np.hypot(*(edge[notch[m]] - edge).T)
+        gap[np.minimum(along, n - along) < max(2.5 * depth[m], 0.12 * n)] = np.inf
+        other[m] = gap.argmin()
+        width[m] = gap[other[m]]
+    across_cost = 1.6 * width / depth
     return (
         np.concatenate([notch[i], notch]),
-        np.concatenate([notch[j], other]).astype(np.int64),
+        np.concatenate([notch[j], other]),
         np.concatenate([pair_cost, across_cost]),
     )

@@ -27,6 +27,8 @@ _NEAR = 2.4
 _LEAST = 0.3
 #: A ring counts from this mean clearness of its edge.
 _RING = 0.7
+#: Seeds that are followed at a time.
+_CHUNK = 1024
 #: Lengths of upright pieces tried, diameters.
 _TALL = np.array([0.6, 1.0, 1.4, 1.8, 2.3])
 
@@ -140,8 +142,15 @@ def rods_from(field: Field, seed: FloatArray, reach: float) -> FloatArray:
 
     Each seed's axis is followed both ways for `reach` pixels; the clearest edges across it are taken as ends.
     """
-    if not len(seed):
-        return np.empty((0, 5))
+    d = field.diameter
+    some = range(0, len(seed), _CHUNK)
+    found = [_rods_from(field, seed[at : at + _CHUNK], reach) for at in some]
+    rods = np.concatenate([np.empty((0, 5)), *(r for r, _ in found)])
+    return rods[_unlike(rods, np.concatenate([np.empty(0), *(s for _, s in found)]), d)]
+
+
+def _rods_from(field: Field, seed: FloatArray, reach: float) -> tuple[FloatArray, FloatArray]:
+    """Return the rods (n, 5) that seeds (m, 3) give, and their scores (n,)."""
     d = field.diameter
     first, second = (_one_side(field, seed, side, reach) for side in (-1, 1))
     (s0, x0, f0, i0), (s1, x1, f1, i1) = first, second
@@ -155,7 +164,7 @@ def rods_from(field: Field, seed: FloatArray, reach: float) -> FloatArray:
     x = seed[m, 0] + shift * np.cos(seed[m, 2])
     y = seed[m, 1] + shift * np.sin(seed[m, 2])
     rods = np.stack([x, y, seed[m, 2], length[m, a, b], np.full(len(m), d)], 1)
-    return rods[_unlike(rods, score[m, a, b], d)]
+    return rods, np.asarray(score[m, a, b], np.float64)
 
 
 def _unlike(rods: FloatArray, score: FloatArray, d: float) -> IntArray:
