@@ -42,8 +42,9 @@ class TrayField:
     @cached_property
     def light(self) -> Float32Array:
         """Return the light on each block against the tray's average, in linear light, ndarray (rows, columns)."""
-        table = LINEAR_OF_CODE[np.clip(np.rint(self.code), 0, 255).astype(np.uint8)]
-        return np.asarray(table.sum(-1) / srgb_to_linear(self.colour / 255.0).sum(), np.float32)
+        code = np.asarray(cv2.convertScaleAbs(np.maximum(self.code, 0.0)), np.uint8)
+        share = LINEAR_OF_CODE / np.float32(srgb_to_linear(self.colour / 255.0).sum())
+        return np.asarray(cv2.transform(cv2.LUT(code, share), np.ones((1, 3), np.float32)), np.float32)
 
     def part(self, blocks: tuple[slice, slice]) -> TrayField:
         """Return the field of a part, given by slices of its blocks."""
@@ -152,10 +153,12 @@ def _continued(smooth: Bool, start: Bool) -> Bool:
 def _local_mean(blocks: Float32Array, bare: Bool, surface: Float32Array) -> Float32Array:
     """Return the bare blocks' local mean, running out into the surface where none is near."""
     code = surface
+    seen = bare.astype(np.float32)
     for reach in REACH:
-        near = bare.astype(np.float32)
-        extra = (blocks - code) * near[..., None]
+        extra, near = cv2.multiply(cv2.subtract(blocks, code), cv2.merge([seen] * 3)), seen
         for _ in range(2):  # two boxes make a triangle
             extra, near = (np.asarray(cv2.blur(image, (reach, reach)), np.float32) for image in (extra, near))
-        code = np.asarray(code + extra / (near + np.float32(0.02))[..., None], np.float32)
+        code = np.asarray(
+            cv2.add(code, cv2.multiply(extra, cv2.merge([1.0 / (near + np.float32(0.02))] * 3)))
+        )
     return code

@@ -99,11 +99,11 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     scene : where they were found.
     """
     found = [_Found(k, c, int(number[k]), labels) for k, c in enumerate(contours)]
-    shape = np.array([_shape(c) for c in contours])
+    shape = np.array([contour_shape(c) for c in contours])
     prior = _prior(shape)
     thread = _thread_px(prior, scene.window)
     for k in np.flatnonzero(~_single(shape, prior)):
-        shape[k] = _shape(found[k].without_threads(thread))
+        shape[k] = contour_shape(found[k].without_threads(thread))
     prior = _prior(shape)
     single = _single(shape, prior)
     things = [Thing(contours[k], k) for k in map(int, np.flatnonzero(single))]
@@ -113,10 +113,10 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     doubtful = [f for f, alone in zip(doubtful, loose, strict=True) if not alone]
     if scene.notched:
         whole = [f.without_notches(scene.window) for f in doubtful]
-        mended = _single(np.array([_shape(c) for c in whole]).reshape(-1, 4), prior)
+        mended = _single(np.array([contour_shape(c) for c in whole]).reshape(-1, 4), prior)
         things += [Thing(c, f.source, True) for f, c, m in zip(doubtful, whole, mended, strict=True) if m]
         doubtful = [f for f, m in zip(doubtful, mended, strict=True) if not m]
-    one = _too_little_for_two(shape, prior)
+    one = too_little_for_two(shape, prior)
     things += [Thing(f.contour, f.source) for f in doubtful if one[f.source]]
     doubtful = [f for f in doubtful if not one[f.source]]
     clumps = _clumps(doubtful, scene, prior, thread)
@@ -130,7 +130,7 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     return things
 
 
-def _too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
+def too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
     """Return which things need no look inside: convex ones that could not be taken for two pieces of the strand.
 
     Two pieces, each as short as the batch's shortest usual ones, have more area; in one straight line they are a double.
@@ -305,7 +305,7 @@ def _single(shape: FloatArray, prior: StrandPrior | None) -> Bool:
     return looks_single(shape[:, 0], shape[:, 1], shape[:, 2], shape[:, 3], prior)
 
 
-def _shape(contour: Contour) -> tuple[float, float, float, float]:
+def contour_shape(contour: Contour) -> tuple[float, float, float, float]:
     """Return area, solidity and the sides of the smallest rectangle of a contour, whole pixels counted."""
     hull = cv2.convexHull(contour)
     edge = len(contour) / 2 + 1  # what the pixels stick out beyond the line through their centres

@@ -191,7 +191,7 @@ def _steady(coarse: CoarseLook, by_code: FloatArray, tray: float) -> float:
 
 def _insides(coarse: CoarseLook) -> npt.NDArray[np.bool_]:
     """Return which pixels of every second row and column lie well inside what likely are pieces."""
-    return eroded(closed(coarse.likely()[::2, ::2], square(1)), square(2)) > 0
+    return eroded(closed(coarse.likely[::2, ::2], square(1)), square(2)) > 0
 
 
 def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:

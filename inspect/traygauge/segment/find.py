@@ -71,16 +71,20 @@ def find_pieces(tray: TrayView) -> Regions:
     if not len(keep):
         return _nothing(tray, window)
     scene = Scene(tray, window, signal.mark > signal.ridge_mark)
+    for k in np.flatnonzero(~np.isin(np.arange(len(contours)), keep)):
+        cv2.fillPoly(labels, [contours[k]], 0)
     told = [contours[k] for k in keep]
     if _kept(signal) > 0.0:
         things = parted(told, labels, keep + 1, scene)
     else:  # nothing can be measured here: do not spend time on it
         things = [Thing(contour, k) for k, contour in enumerate(told)]
-    outlines = _outlines_of(things, outlines.take(keep), light, weight[keep], window)
+    outlines = _outlines_of(things, outlines.take(keep), light, weight[keep], (told, labels), window)
     order = _reading_order(things, window)
-    things = [things[k] for k in order]
+    things, outlines = [things[k] for k in order], outlines.take(order)
     own = weight[keep][[t.source for t in things]]
-    return _regions(tray, window, field, signal, things, outlines.take(order), own)
+    labels[:] = 0
+    _draw_outlines(labels, things, outlines)
+    return _regions(tray, window, field, signal, things, labels, outlines, own)
 
 
 def _outlines_of(
@@ -88,23 +92,33 @@ def _outlines_of(
     outlines: Outlines,
     light: npt.NDArray[np.uint16],
     weight: FloatArray,
+    connected: tuple[Contours, Labels],
     window: Window,
 ) -> Outlines:
-    """Return the things' outlines: those of their connected contours, or new ones where the contour is another."""
-    new = [k for k, t in enumerate(things) if t.changed]
-    if not new:
-        return outlines.take([t.source for t in things])
-    labels = np.zeros(window.inside.shape, np.int32)
-    for k, thing in enumerate(things):
-        thing.draw(labels, k + 1)
+    """Return the things' outlines: those of their connected contours, or new ones where the contour is another.
+
+    `connected` are the connected contours and their label image: what is new is drawn into it in their place.
+    """
     source = np.array([t.source for t in things])
-    contours = [things[k].contour for k in new]
+    new = np.flatnonzero([t.changed for t in things])
+    if not len(new):
+        return outlines.take(source)
+    contours, labels = connected
+    for k in set(source[new]):
+        cv2.fillPoly(labels, [contours[k]], 0)
+    own = -1 - np.arange(len(new))  # numbers that none of them has
+    for k, name in zip(new, own, strict=True):
+        things[k].draw(labels, int(name))
     made = refine(
-        contours, light, weight[source[new]], blur_px=window.blur_px, beside=(labels, np.array(new) + 1)
+        [things[k].contour for k in new],
+        light,
+        weight[source[new]],
+        blur_px=window.blur_px,
+        beside=(labels, own),
     )
     place = source.copy()
     place[new] = len(weight) + np.arange(len(new))
-    return outlines.joined(made).take(place)
+    return Outlines.joined([outlines, made]).take(place)
 
 
 def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Contours]:
@@ -121,7 +135,7 @@ def _contours(mask: npt.NDArray[np.uint8], window: Window) -> tuple[Contours, Co
         area = cv2.contourArea(contour) + len(contour) / 2 + 1  # of the pixels, not between their centres
         if tree[0, k, 3] >= 0 or len(contour) < 4 or area < smallest:
             continue
-        outer.append(contour[:, 0].astype(np.int32))
+        outer.append(np.asarray(contour[:, 0], np.int32))
         hole = int(tree[0, k, 2])
         if hole >= 0 and area < 0.85 * cv2.contourArea(cv2.convexHull(contour)):
             while hole >= 0:
@@ -139,7 +153,14 @@ def _reading_order(things: list[Thing], window: Window) -> IndexArray:
 
 def _middles(contours: Contours) -> FloatArray:
     """Return the mean point of each contour, ndarray (n, 2), crop pixels."""
-    return np.array([c.mean(0) for c in contours])
+    points, start, length = _joined(contours)
+    return np.asarray(np.add.reduceat(points, start, dtype=float) / length[:, None], float)
+
+
+def _joined(contours: Contours) -> tuple[npt.NDArray[np.int32], IndexArray, IndexArray]:
+    """Return the points of all contours in one array (m, 2), where each begins in it, and their numbers of points."""
+    length = np.array([len(c) for c in contours])
+    return np.concatenate(contours), np.cumsum(length) - length, length
 
 
 def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
@@ -162,8 +183,9 @@ def _mean_colours(labels: Labels, middles: FloatArray, window: Window, field: Tr
     `middles` (n, 2) are points of theirs: a speck may lie between the pixels that are looked at.
     """
     n = len(middles)
-    y, x = np.nonzero(labels[::SPARSE, ::SPARSE])
-    owner = np.append(labels[::SPARSE, ::SPARSE][y, x] - 1, np.arange(n))
+    sparse = np.ascontiguousarray(labels[::SPARSE, ::SPARSE])
+    y, x = np.nonzero(sparse > 0)
+    owner = np.append(sparse[y, x] - 1, np.arange(n))
     x, y = (np.append(SPARSE * a, np.rint(m).astype(int)) for a, m in zip((x, y), middles.T, strict=True))
     light = LINEAR_OF_CODE[window.pixels[y, x]] / field.light[y // window.block, x // window.block][:, None]
     count = np.bincount(owner, minlength=n)
@@ -171,18 +193,16 @@ def _mean_colours(labels: Labels, middles: FloatArray, window: Window, field: Tr
     return np.asarray(total / count[:, None], float)
 
 
-def _labelled(things: list[Thing], outlines: Outlines, window: Window) -> Labels:
-    """Return the label image of the refined outlines: every pixel that they enclose or cross.
+def _draw_outlines(labels: Labels, things: list[Thing], outlines: Outlines) -> None:
+    """Draw into an empty label image the refined outlines: every pixel that they enclose or cross.
 
     Unresolved heaps keep their own pixels, because they may have gaps.
     """
-    labels = np.zeros(window.inside.shape, np.int32)
     for k, (thing, line) in enumerate(zip(things, outlines.lines(), strict=True)):
         if thing.state == "unresolved":
             thing.draw(labels, k + 1)
         else:
             cv2.fillPoly(labels, [np.rint(line * 16).astype(np.int32)], k + 1, shift=4)
-    return labels
 
 
 def _stands_out(
@@ -234,14 +254,15 @@ def _regions(
     field: TrayField,
     signal: Signal,
     things: list[Thing],
+    labels: Labels,
     outlines: Outlines,
     weight: FloatArray,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
     n = len(things)
-    labels = _labelled(things, outlines, window)
+    points, start, _ = _joined([t.contour for t in things])
     rim = eroded(window.inside, square(1))
-    cut = [not rim[t.contour[:, 1], t.contour[:, 0]].all() for t in things]
+    cut = np.minimum.reduceat(rim[points[:, 1], points[:, 0]], start) == 0
     lines = outlines.lines()
     level_tray, level_piece = outlines.levels
     extent = [2.0 * float(cv2.minEnclosingCircle(o.astype(np.float32))[1]) for o in lines]

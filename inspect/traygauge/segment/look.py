@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField
-from traygauge.segment.pixels import Mask, both, eroded, grown, over, square
+from traygauge.segment.pixels import Mask, both, eroded, grown, in_bands, over, square, weighted
 from traygauge.segment.window import Window
 
 FloatArray = npt.NDArray[np.float64]
@@ -24,6 +25,8 @@ FAR = 8.0
 SHADOW_HUE = 0.12
 #: A shadow takes at most about this share of the tray's code value (0.4 of it is left: 0.13 of the light).
 DARKEST_SHADOW = 0.6
+#: From so many dark pixels on, of every fourth row and column, the photo's own shadows are asked.
+FEWEST_DARK = 13
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +51,7 @@ class CoarseLook:
     noise: FloatArray
     px_per_mm: float
 
+    @cached_property
     def likely(self) -> Mask:
         """Return 255 where pieces most likely are, like `strong`: what is but dark counts where most is that."""
         bright = cv2.countNonZero(over(self.strong, 200))
@@ -73,16 +77,16 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     gain = cv2.resize((tray / np.maximum(field.code, 1.0)).astype(np.float32), size[::-1])
     even = np.asarray(cv2.multiply(window.coarse, gain, dtype=cv2.CV_32F), np.float32)
     covariance = _covariance(even[::9, ::11], np.broadcast_to(tray, field.code.shape), field.bare)
-    turn, length = _along_and_across(tray, covariance + np.eye(3) + np.outer(tray, tray) * 0.01**2)
-    turned = cv2.transform(even, np.hstack([turn, -(turn @ tray)[:, None]]))
-    along, one, two = (np.asarray(plane, np.float32) for plane in cv2.split(turned))
-    across = np.asarray(cv2.magnitude(one, two), np.float32)
-    # across is measured in standard deviations; a shadow's hue may take some of it
-    shadow_hue = SHADOW_HUE * _hue_length(turn, tray)
-    coloured = (across > FAR + shadow_hue) | ((across > FAR) & (along >= 0))
-    deepest = _deepest_shadow(along[::2, ::2] / -length, coloured[::2, ::2], inside[::2, ::2])
-    strong = (along < -max(FAR, deepest * length)).astype(np.uint8) * np.uint8(128)
-    strong[(along > FAR) | coloured] = 255
+    shade = _Shade.of(tray, covariance + np.eye(3) + np.outer(tray, tray) * 0.01**2)
+    deepest = shade.deepest(np.ascontiguousarray(even[::4, ::4]), inside[::4, ::4])
+    strong = np.empty(size, np.uint8)
+
+    def judge(rows: slice) -> None:
+        along, coloured = shade.judged(even[rows])
+        strong[rows] = np.where(along < -max(FAR, deepest * shade.length), np.uint8(128), np.uint8(0))
+        strong[rows][(along > FAR) | coloured] = 255
+
+    in_bands(size[0], judge)
     noise = _covariance(window.pixels[::17, ::19].astype(np.float32), field.code, field.bare)
     return CoarseLook(even, both(strong, inside), inside, tray, noise, window.px_per_mm / window.step)
 
@@ -103,33 +107,50 @@ def _covariance(sample: Float32Array, around: npt.NDArray[np.floating], bare: Bo
     )  # bytes are rounded: 1/12, where nothing else is
 
 
-def _along_and_across(tray: FloatArray, covariance: FloatArray) -> tuple[FloatArray, float]:
-    """Return rows that turn code values into standard deviations along a shadow and twice across it.
+@dataclass(frozen=True, eq=False)
+class _Shade:
+    """The way from the tray's colour to black, and across it, in standard deviations of the tray's colour.
 
-    The second value is how long the way from the tray's colour to black is along the first row.
+    Parameters
+    ----------
+    turn : ndarray (3, 4): rows that turn code values and 1 into deviations along that way and twice across it.
+    length : how long that way is.
+    hue : how far across it a shadow may lie.
     """
-    whiten = np.linalg.cholesky(np.linalg.inv(covariance)).T
-    shade = whiten @ np.maximum(tray, 1.0)  # a tray without any light has no hue: a grey one's
-    length = float(np.linalg.norm(shade))
-    axis = shade / length
-    across = np.linalg.svd(np.eye(3) - np.outer(axis, axis))[0][:, :2].T
-    return np.vstack([axis, across]) @ whiten, length
 
+    turn: FloatArray
+    length: float
+    hue: float
 
-def _hue_length(turn: FloatArray, tray: FloatArray) -> float:
-    """Return the tray's code value in standard deviations across the shadow's direction, the softest one."""
-    return float(np.linalg.norm(tray) / np.linalg.norm(np.linalg.pinv(turn[1:]), 2))
+    @classmethod
+    def of(cls, tray: FloatArray, covariance: FloatArray) -> _Shade:
+        whiten = np.linalg.cholesky(np.linalg.inv(covariance)).T
+        way = whiten @ np.maximum(tray, 1.0)  # a tray without any light has no hue: a grey one's
+        length = float(np.linalg.norm(way))
+        axis = way / length
+        across = np.linalg.svd(np.eye(3) - np.outer(axis, axis))[0][:, :2].T
+        turn = np.vstack([axis, across]) @ whiten
+        # the tray's code value in deviations across, the softest way
+        hue = SHADOW_HUE * float(np.linalg.norm(tray) / np.linalg.norm(np.linalg.pinv(turn[1:]), 2))
+        return cls(np.hstack([turn, -(turn @ tray)[:, None]]), length, hue)
 
+    def judged(self, even: Float32Array) -> tuple[Float32Array, Bool]:
+        """Return how far each pixel lies along the way, toward the light, and whether it lies off it."""
+        along, one, two = (weighted(even, row) for row in self.turn)
+        across = np.asarray(cv2.magnitude(one, two), np.float32)
+        return along, (across > FAR + self.hue) | ((across > FAR) & (along >= 0))
 
-def _deepest_shadow(depth: Float32Array, coloured: Bool, inside: Mask) -> float:
-    """Return how much of the tray's code value a pixel of its hue must lack to be no shadow.
+    def deepest(self, even: Float32Array, inside: Mask) -> float:
+        """Return how much of the tray's code value a pixel of its hue must lack to be no shadow.
 
-    That is the middle between the darkest things' depth and the tray's: shadows of the usual kind are lighter.
-    """
-    dark = depth[(depth > 0.25) & ~coloured & (inside > 0)]
-    if len(dark) < 50:
-        return DARKEST_SHADOW
-    return float(np.clip(0.6 * np.percentile(dark, 90), 0.15, DARKEST_SHADOW))
+        That is the middle between the darkest things' depth and the tray's: shadows of the usual kind are lighter.
+        """
+        along, coloured = self.judged(even)
+        depth = along / -self.length
+        dark = depth[(depth > 0.25) & ~coloured & (inside > 0)]
+        if len(dark) < FEWEST_DARK:
+            return DARKEST_SHADOW
+        return float(np.clip(0.6 * np.percentile(dark, 90), 0.15, DARKEST_SHADOW))
 
 
 def main_colour(coarse: CoarseLook, left: Mask, *, core_px: int) -> FloatArray | None:
@@ -142,7 +163,7 @@ def main_colour(coarse: CoarseLook, left: Mask, *, core_px: int) -> FloatArray |
     core_px : pixels of the coarse resolution to stay away from the pieces' edges.
     """
     core = eroded(left, square(core_px))
-    at = np.flatnonzero(core)
+    at = np.flatnonzero(core > 0)
     if not len(at):
         return None
     found = coarse.even.reshape(-1, 3)[at[:: max(1, len(at) // 5000)]].astype(float)

@@ -17,6 +17,7 @@ from traygauge.segment.pixels import (
     disc,
     either,
     grown,
+    in_bands,
     opened,
     over,
     shrunk,
@@ -57,7 +58,7 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
     look does, is looked at in its own colour.
     """
     core = max(1, round(CORE_MM * window.px_per_mm / window.step))
-    piece = main_colour(coarse, coarse.likely(), core_px=core)
+    piece = main_colour(coarse, coarse.likely, core_px=core)
     if piece is None:
         return np.zeros_like(window.inside), None
     signal = signal_for(piece, coarse)
@@ -186,7 +187,9 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
 
 def _bytes(pixels: npt.NDArray[np.uint8], weights: FloatArray, offset: float) -> Mask:
     """Return the weighted sum of the code values and an offset, clipped to 0..255."""
-    return np.asarray(cv2.transform(pixels, np.append(weights, offset)[None]), np.uint8)
+    turn, out = np.append(weights, offset)[None], np.empty(pixels.shape[:2], np.uint8)
+    in_bands(len(pixels), lambda rows: cv2.transform(pixels[rows], turn, out[rows]))
+    return out
 
 
 def _upsampled(blocks: npt.NDArray[np.floating], window: Window) -> Mask:
@@ -238,7 +241,7 @@ def _glints_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
 
 def _quarter(coarse: CoarseLook, window: Window) -> Mask:
     """Return the round neighbourhood as wide as a quarter of a piece, 0.8 mm at most."""
-    filled = closed(coarse.likely()[::2, ::2], square(1))
+    filled = closed(coarse.likely[::2, ::2], square(1))
     depth = cv2.distanceTransform(over(filled, 0), cv2.DIST_L2, 3)
     deep = depth[depth > 0]
     thick = 4 * window.step * float(np.percentile(deep, 97)) if deep.size else 0.0  # twice the depth

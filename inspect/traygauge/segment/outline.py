@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -17,7 +18,8 @@ IndexArray = npt.NDArray[np.intp]
 Bool = npt.NDArray[np.bool_]
 
 #: Samples along the outline's normal, in units of the edge spread, outward positive.
-STATIONS = np.arange(-4.0, 5.0)
+STATIONS = np.arange(-4.0, 5.0, dtype=np.float32)
+_BETWEEN = STATIONS[:-1] + np.float32(0.5)
 #: Where the levels inside and outside are read, edge spreads from the edge.
 LEVELS = 2.0
 #: In a signal of colours, blurred more, the tray is looked for as far out as this.
@@ -26,6 +28,8 @@ FOOT = 3.5
 LONG_PX = 40
 #: Points in a row of the sampling grid: `cv2.remap` takes no image with more than 32767 rows or columns.
 ROW = 4096
+#: So many contours are followed at once: what is made of them on the way fits into a processor core's own memory.
+AT_ONCE = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,17 +62,16 @@ class Outlines:
         levels = (a[at] for a in (self.inner, self.outer, self.rise))
         return Outlines(self.points[at], np.repeat(np.arange(len(order)), length), self.free[at], *levels)
 
-    def joined(self, more: Outlines) -> Outlines:
-        """Return these outlines and more of them, numbered on."""
-        shifted = more.region + self.region[-1] + 1 if len(self.region) else more.region
-        return Outlines(
-            np.concatenate([self.points, more.points]),
-            np.concatenate([self.region, shifted]),
-            np.concatenate([self.free, more.free]),
-            np.concatenate([self.inner, more.inner]),
-            np.concatenate([self.outer, more.outer]),
-            np.concatenate([self.rise, more.rise]),
+    @classmethod
+    def joined(cls, parts: Sequence[Outlines]) -> Outlines:
+        """Return the outlines of several lists (none of them empty) as one, numbered on."""
+        before = np.cumsum([0, *(part.region[-1] + 1 for part in parts)])
+        region = np.concatenate([part.region + n for part, n in zip(parts, before, strict=False)])
+        points, free, inner, outer, rise = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("points", "free", "inner", "outer", "rise")
         )
+        return cls(points, region, free, inner, outer, rise)
 
     def mean(self, value: FloatArray) -> FloatArray:
         """Return the mean of values (m,) over each region's free points; over all where none is free."""
@@ -77,7 +80,8 @@ class Outlines:
 
     def lines(self) -> list[FloatArray]:
         """Return the outlines, one ndarray (k, 2) a region."""
-        return np.split(self.points, np.flatnonzero(np.diff(self.region)) + 1)
+        end = np.cumsum(np.bincount(self.region)).tolist()
+        return [self.points[a:b] for a, b in zip([0, *end], end, strict=False)]
 
     @property
     def levels(self) -> tuple[FloatArray, FloatArray]:
@@ -110,6 +114,26 @@ def refine(
     beside : label image (h, w) and the contours' numbers (n,) in it, or None. Where another region lies beyond the
         edge, the outline runs between the two regions' pixels.
     """
+
+    def some(part: slice) -> Outlines:
+        neighbours = None if beside is None else (beside[0], beside[1][part])
+        return _refined(contours[part], light, weight[part], blur_px, neighbours)
+
+    parts = [slice(k, k + AT_ONCE) for k in range(0, len(contours), AT_ONCE)]
+    if len(parts) == 1:
+        return some(parts[0])
+    with ThreadPoolExecutor(2) as threads:
+        return Outlines.joined(list(threads.map(some, parts)))
+
+
+def _refined(
+    contours: Sequence[npt.NDArray[np.int32]],
+    light: npt.NDArray[np.uint16],
+    weight: FloatArray,
+    blur_px: float,
+    beside: tuple[npt.NDArray[np.int32], IndexArray] | None,
+) -> Outlines:
+    """Return some contours as `refine` does, in one thread."""
     contours = [c[::2] if len(c) > LONG_PX else c for c in contours]
     length = np.array([len(c) for c in contours])
     region = np.repeat(np.arange(len(contours)), length)
@@ -119,7 +143,7 @@ def refine(
     step = np.float32(max(1.0, blur_px))
     signal = _sample(points, normal * step, light, weight, region)
     coloured = (weight > 0).any(1) & (weight < 0).any(1)
-    foot = np.where(coloured, FOOT, LEVELS).astype(np.float32)[region]
+    foot = np.where(coloured, FOOT, LEVELS).astype(np.float32)[region] if coloured.any() else None
     shift, inner, outer = _crossing(signal, np.zeros(len(points), np.float32), foot)
     for _ in range(3):  # where the edge is believed to be decides where its levels are read
         shift, inner, outer = _crossing(signal, ring.smooth(shift), foot)
@@ -181,7 +205,7 @@ def _sample(
     for axis in (0, 1):
         np.add(
             points[:, axis],
-            STATIONS.astype(np.float32)[:, None] * normal[:, axis],
+            STATIONS[:, None] * normal[:, axis],
             out=where[axis, : m * k].reshape(k, m),
         )
     x, y = where.reshape(2, -1, ROW)
@@ -194,34 +218,34 @@ def _sample(
 
 
 def _crossing(
-    signal: Float32Array, around: Float32Array, foot: Float32Array
+    signal: Float32Array, around: Float32Array, foot: Float32Array | None
 ) -> tuple[Float32Array, Float32Array, Float32Array]:
     """Return the offset of the half-contrast edge (in stations), and the levels inside and outside, (m,) each.
 
     Levels are read two edge spreads on either side of where the edge is believed to be (`around`): nearer they
     hold the blur, farther they hold shading, shadow or the neighbour. A thread is narrower than that: its crest
-    and its feet count.
+    and its feet count. `foot` says how much farther out the tray is looked for, if it is.
     """
-    inner, outer = _at(signal, around), _at(signal, around)
+    inner = outer = _at(signal, around)
     for way in (0.5 * LEVELS, LEVELS):
         inner = np.maximum(inner, _at(signal, around - way))
         outer = np.minimum(outer, _at(signal, around + way))
-    outer = np.minimum(outer, _at(signal, around + foot))
+    if foot is not None:
+        outer = np.minimum(outer, _at(signal, around + foot))
     above = signal - (inner + outer) / 2
-    best = np.full(len(around), 99.0, np.float32)
-    shift = around.copy()
-    for k, station in enumerate(STATIONS[:-1]):
-        a, b = above[k], above[k + 1]
-        gap = np.abs(np.float32(station + 0.5) - around)
-        nearer = (a >= 0) & (b < 0) & (gap < best)
-        best[nearer] = gap[nearer]
-        shift[nearer] = station + a[nearer] / (a[nearer] - b[nearer])
-    return shift, inner, outer
+    gap = np.abs(_BETWEEN[:, None] - around)
+    gap[(above[:-1] < 0) | (above[1:] >= 0)] = np.inf  # no way down here
+    nearest = gap.argmin(0)
+    column = np.arange(len(around))
+    a, b = above[nearest, column], above[nearest + 1, column]
+    falls = (a >= 0) & (b < 0)
+    shift = np.where(falls, STATIONS[nearest] + a / np.where(falls, a - b, 1.0), around)
+    return shift.astype(np.float32), inner, outer
 
 
 def _at(signal: Float32Array, place: Float32Array) -> Float32Array:
     """Return each column's signal at a place given in stations, linear between them."""
-    index = np.clip(place - np.float32(STATIONS[0]), 0.0, len(STATIONS) - 1.001)
+    index = np.clip(place - STATIONS[0], 0.0, len(STATIONS) - 1.001)
     left = index.astype(np.intp)
     part = (index - left).astype(np.float32)
     flat = left * signal.shape[1] + np.arange(signal.shape[1])

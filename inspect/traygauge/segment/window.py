@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment.pixels import eroded, shrunk, square
+from traygauge.segment.pixels import shrunk
 from traygauge_calib.tray_view import TrayView
 
 #: The light field is estimated on blocks of about this size: a third of a strand, so that a piece is several.
@@ -100,11 +100,14 @@ def cut_window(tray: TrayView) -> Window:
         padded = cv2.copyMakeBorder(crop, 0, missing[0], 0, missing[1], cv2.BORDER_REPLICATE)
         crop = np.asarray(padded, np.uint8)
     inside = np.zeros((h, w), np.uint8)
-    cv2.fillPoly(inside, [np.round((outline - (x0, y0)) * 16).astype(np.int32)], (255.0,), shift=4)
-    inside[height - y0 :] = 0
-    inside[:, width - x0 :] = 0
+    line = np.round((outline - (x0, y0)) * 16).astype(np.int32)
+    cv2.fillPoly(inside, [line], (255.0,), shift=4)
     if tray.source == "sheet":
         rim = max(5, round(RIM_MM * px_per_mm))
-        inside = eroded(inside, square(rim))
+        cv2.polylines(
+            inside, [line], True, (0.0,), 2 * rim - 2, shift=4
+        )  # its ends are rounded up by a pixel
+    inside[height - y0 :] = 0
+    inside[:, width - x0 :] = 0
     coarse = shrunk(crop, (h // step, w // step))
     return Window((x0, y0), crop, inside, coarse, step, block, px_per_mm, float(tray.blur_px.at(middle)))
