@@ -138,6 +138,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "higher",
         "spread heaps, avoid hard shadows and glare, and use a tray of one colour that no piece comes near",
     ),
+    "things unlike pieces": (
+        "of the area found",
+        0.25,
+        0.45,
+        "higher",
+        "take the photo of pieces on a plain tray and of nothing else, sharp, at the scale stated; spread heaps",
+    ),
     "lengths": (
         "of the diameter uncertain",
         0.1,
@@ -183,8 +190,8 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
     Parameters
     ----------
     values : `contrast` between pieces and tray over the noise; `unexplained_patches`, area that looks like pieces and
-        belongs to none, over theirs; `lengths`, the usual standard uncertainty of a length over the diameter;
-        `diameters`, their relative scatter.
+        belongs to none, over theirs; `things_unlike_pieces`, the share of the area found that looks like none; `lengths`,
+        the usual standard uncertainty of a length over the diameter; `diameters`, their relative scatter.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

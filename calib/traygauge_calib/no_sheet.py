@@ -128,6 +128,17 @@ def beside_a_scale(seen: dict[str, int]) -> NoSheet:
     )
 
 
+def negative(seen: dict[str, int]) -> NoSheet:
+    """Return that a sheet is in view whose black and white are exchanged."""
+    return NoSheet(
+        "the picture is a negative",
+        " and ".join(f"{count} markers of the {name} sheet" for name, count in seen.items())
+        + ", black and white exchanged",
+        "the photo as the camera took it",
+        "send the original file, and inspect it without a stated scale",
+    )
+
+
 def few_corners(grey: npt.NDArray[np.uint8], sheet: Sheet, count: int, px_per_mm: float) -> NoSheet:
     """Return that the ring's corners cannot be read."""
     state = _state_of(grey)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -11,7 +12,7 @@ from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.camera_priors import CameraBelief, believe_file, believe_scanner, is_camera_shape
 from traygauge_calib.find_sheet import SEARCH_PX, FoundSheet, find_sheet, sheets_in_view
 from traygauge_calib.lens import LensModel, lens_priors
-from traygauge_calib.no_sheet import beside_a_scale
+from traygauge_calib.no_sheet import beside_a_scale, negative
 from traygauge_calib.picture_quality import green_of
 from traygauge_calib.pose import Marks, PoseFit, Priors, camera_of, fit_pose
 from traygauge_calib.prints import PrintRecord
@@ -108,9 +109,10 @@ def calibrate(
 
 def _check_alone(grey: npt.NDArray[np.uint8]) -> None:
     """Refuse a photo of a sheet whose scale is stated."""
-    seen = sheets_in_view(grey)
-    if seen:
-        raise beside_a_scale(seen).error()
+    for picture, wrong in ((grey, beside_a_scale), (cv2.bitwise_not(grey), negative)):
+        seen = sheets_in_view(np.asarray(picture, np.uint8))
+        if seen:
+            raise wrong(seen).error()
 
 
 def _with_print(priors: Priors, record: PrintRecord | None, sheet: Sheet) -> Priors:

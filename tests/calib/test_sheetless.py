@@ -161,6 +161,13 @@ def test_a_sheet_beside_a_stated_scale_is_refused(drawn, how, view):
     assert "without the stated scale" in error.value.advice
 
 
+def test_a_negative_of_a_sheet_is_refused(drawn):
+    photo = drawn().photo
+    with pytest.raises(SheetError, match="negative") as error:
+        calibrate(replace(photo, pixels=255 - photo.pixels), px_per_mm=8.0)
+    assert "of the small sheet, black and white exchanged" in error.value.found
+
+
 def test_fewer_markers_than_make_a_sheet_are_none():
     """Spots that look like a few markers by chance do not take a stated scale away."""
     assert calibrate(few_markers(5), px_per_mm=10.0).source == "stated"

@@ -51,7 +51,7 @@ def measuring_light(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArra
         return float(abs(rise) / softness(weights) ** 1.5)
 
     best = max(candidates, key=worth)
-    if best is candidates[-1]:
+    if best is candidates[-1] or worth(best) <= 0.0:  # rings show the tray inside: no step is usual
         return regions.contrast, regions.own_contrast, regions.level_tray
     best = best * np.sign(best @ step)
     odd = np.asarray((np.abs(regions.own_contrast - regions.contrast) > 1e-9).any(1))

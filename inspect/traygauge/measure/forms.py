@@ -184,7 +184,7 @@ def _leaning(bodies: Bodies, lying: BoolArray) -> BoolArray:
     """
     ends = bodies.ends
     rounder = (ends.view - np.abs(ends.view_expected)).min(1)
-    cuts = 1.4826 * float(np.median(np.abs(ends.slope[lying])))
+    cuts = 1.4826 * float(np.median(np.abs(ends.slope[lying]))) if lying.any() else 0.0
     shared = max(float(np.median(rounder[lying])), 0.0) if lying.sum() >= _ENOUGH else 0.0
     return np.asarray(rounder - shared > max(_LEANS, _LEANS_OF_CUTS * cuts))
 
