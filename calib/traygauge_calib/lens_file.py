@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from traygauge_calib.lens import LensModel, LensView
-from traygauge_calib.whole_files import write_whole
 from traygauge_shared.errors import RecordError, SpecError
+from traygauge_shared.saving import write_whole
 
 _HEAD = """\
 # The lens of one camera, fitted to several photos of a sheet. Written by traygauge lens.

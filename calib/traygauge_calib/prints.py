@@ -14,8 +14,8 @@ from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 
 from traygauge_calib.sheets import SHEETS
-from traygauge_calib.whole_files import write_whole
 from traygauge_shared.errors import RecordError, SpecError
+from traygauge_shared.saving import write_whole
 
 #: Name of the file in the folder handed in.
 PRINTS_FILE = "prints.toml"

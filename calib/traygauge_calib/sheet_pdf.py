@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from traygauge_calib.sheets import BITS, MARKER_SHARE, SHEETS, Sheet, marker_bits
-from traygauge_calib.whole_files import write_whole
 from traygauge_shared.errors import SheetError
+from traygauge_shared.saving import write_whole
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas

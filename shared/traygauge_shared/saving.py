@@ -1,82 +1,98 @@
-"""Writing JPEG files with the EXIF entries that loading reads; beside their place first, renamed when whole."""
+"""Files written beside their place and renamed when whole: what is there is either the old state or the new one."""
 
 from __future__ import annotations
 
+import errno
 import os
+import secrets
+from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
-import numpy.typing as npt
+from traygauge_shared.errors import RecordError
+from traygauge_shared.names import printable
+
+_ADVICE = {
+    errno.ENOSPC: "free some space, or choose another folder with --out",
+    errno.EDQUOT: "free some space, or choose another folder with --out",
+    errno.EACCES: "choose a folder you may write to with --out",
+    errno.EPERM: "choose a folder you may write to with --out",
+    errno.EROFS: "choose a folder on a disk that can be written to with --out",
+    errno.ENOTDIR: "a file stands where a folder is needed: move it, or choose another folder with --out",
+    errno.EEXIST: "a file stands where a folder is needed: move it, or choose another folder with --out",
+    errno.EISDIR: "a folder stands where a file is to be written: move it, or choose another folder with --out",
+    errno.ENAMETOOLONG: "choose a folder with a shorter path with --out",
+}
 
 
-def write_jpeg(
-    path: str | os.PathLike[str],
-    rgb: npt.NDArray[np.uint8],
-    *,
-    quality: int = 92,
-    focal_35mm: float | None = None,
-    orientation: int = 1,
-    dpi: tuple[float, float] | None = None,
-    maker: str = "",
-    model: str = "",
-) -> Path:
-    """Write pixels as a JPEG file and return its path.
+def write_whole(path: str | os.PathLike[str], data: bytes) -> Path:
+    """Write one file whole or not at all, and return its path (see `write_together`)."""
+    place = Path(path)
+    write_together({place: data})
+    return place
 
-    Parameters
-    ----------
-    path
-        Where to; replaced only when the new file is whole.
-    rgb
-        ndarray of shape (H, W, 3), uint8, RGB, as stored: with an `orientation` other than 1 a reader turns them.
-    quality
-        1 to 95; colour is not subsampled from 90 on.
-    focal_35mm
-        35-mm-equivalent focal length, mm, rounded to a whole number as EXIF does.
-    orientation
-        EXIF orientation, 1 to 8.
-    dpi
-        (across, down) of the stored pixels.
-    maker, model
-        Of the camera.
+
+def write_together(files: Mapping[Path, bytes]) -> None:
+    """Write several files so that a full disk, a missing right or an interruption leaves none of them half written.
+
+    All are first written beside their places, under names of their own; only when every one of them is whole and on
+    the disk are they renamed. Missing folders are made, and removed again where nothing came of it.
+
+    Raises
+    ------
+    RecordError
+        When a file cannot be written; what stood at the places before is untouched.
     """
-    path = Path(path)
-    part = path.with_name(path.name + ".part")
-    part.write_bytes(jpeg_bytes(rgb, quality, _exif_block(rgb, focal_35mm, orientation, dpi, maker, model)))
-    part.replace(path)
-    return path
+    made: list[Path] = []
+    waiting: dict[Path, Path] = {}
+    path = Path()
+    try:
+        for path, data in files.items():
+            made += _make_folder(path.parent)
+            waiting[path] = _beside(path, data)
+        for path, whole in waiting.items():
+            os.replace(whole, path)
+    except BaseException as error:
+        for whole in waiting.values():
+            whole.unlink(missing_ok=True)
+        _remove_empty(made)
+        if isinstance(error, OSError):
+            raise _answer(error, path) from error
+        raise
 
 
-def jpeg_bytes(rgb: npt.NDArray[np.uint8], quality: int = 92, exif: bytes = b"") -> bytes:
-    """Return pixels (H, W, 3), uint8, RGB, as the bytes of a JPEG file, with an EXIF block where one is given."""
-    import io
+def _beside(path: Path, data: bytes) -> Path:
+    """Write the bytes into the file's folder under a hidden name of their own and return that path."""
+    place = path.with_name(f".{secrets.token_hex(8)}.part")
+    handle = os.open(place, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except BaseException:
+        place.unlink(missing_ok=True)
+        raise
+    return place
 
-    from PIL import Image
 
-    out = io.BytesIO()
-    Image.fromarray(rgb).save(out, "JPEG", quality=quality, subsampling=0 if quality >= 90 else 2, exif=exif)
-    return out.getvalue()
+def _make_folder(folder: Path) -> list[Path]:
+    """Make a folder with what it stands in, and return those that were new, the innermost last."""
+    missing = [p for p in (folder, *folder.parents) if not p.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    return missing[::-1]
 
 
-def _exif_block(
-    rgb: npt.NDArray[np.uint8],
-    focal_35mm: float | None,
-    orientation: int,
-    dpi: tuple[float, float] | None,
-    maker: str,
-    model: str,
-) -> bytes:
-    from PIL import Image
+def _remove_empty(folders: list[Path]) -> None:
+    for folder in reversed(folders):
+        try:
+            folder.rmdir()
+        except OSError:  # not empty, or gone: not ours to remove
+            return
 
-    exif = Image.Exif()
-    exif[0x0112] = orientation
-    if maker:
-        exif[0x010F] = maker
-    if model:
-        exif[0x0110] = model
-    if dpi is not None:
-        exif[0x011A], exif[0x011B], exif[0x0128] = float(dpi[0]), float(dpi[1]), 2
-    camera = exif.get_ifd(0x8769)
-    camera[0xA002], camera[0xA003] = int(rgb.shape[1]), int(rgb.shape[0])
-    if focal_35mm is not None:
-        camera[0xA405] = round(focal_35mm)
-    return exif.tobytes()
+
+def _answer(error: OSError, path: Path) -> RecordError:
+    return RecordError(
+        f"cannot write {printable(path.name)} to {printable(str(path.parent), longest=400)}",
+        found=error.strerror or type(error).__name__,
+        advice=_ADVICE.get(error.errno or 0, "choose another folder with --out"),
+    )

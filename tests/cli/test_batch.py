@@ -14,7 +14,7 @@ from traygauge.batch import Setup
 from traygauge_calib.prints import PrintRecord
 from traygauge_calib.sheetless import Reference
 from traygauge_shared.errors import PhotoError, SpecError
-from traygauge_shared.saving import write_jpeg
+from traygauge_shared.scenes import write_jpeg
 
 
 def test_every_public_name_can_be_had_and_is_documented() -> None:

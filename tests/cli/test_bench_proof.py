@@ -13,7 +13,7 @@ import pytest
 
 from traygauge.exit_codes import ExitCode
 from traygauge_shared.loading import load_photo
-from traygauge_shared.saving import write_jpeg
+from traygauge_shared.scenes import write_jpeg
 
 Program = Callable[..., Any]
 

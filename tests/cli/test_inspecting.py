@@ -21,7 +21,7 @@ from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_calib.prints import find_print
 from traygauge_shared.loading import load_photo
-from traygauge_shared.saving import write_jpeg
+from traygauge_shared.scenes import write_jpeg
 
 #: Called with words, gives a run: exit code, what it said, what it told beside (conftest.py).
 Program = Callable[..., Any]

@@ -11,8 +11,7 @@ import pytest
 
 from traygauge.exit_codes import ExitCode
 from traygauge_calib.lens_file import read_lens
-from traygauge_shared.saving import write_jpeg
-from traygauge_shared.scenes import Scene, draw, phone_over, simple_scene, write_drawn
+from traygauge_shared.scenes import Scene, draw, phone_over, simple_scene, write_drawn, write_jpeg
 
 Program = Callable[..., Any]
 

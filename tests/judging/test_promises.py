@@ -1,20 +1,18 @@
 """A seeded sample of the statistics check: stated risks and coverages hold over drawn batches."""
 
-import importlib.util
-import sys
+import importlib
 from pathlib import Path
 
 import pytest
 
+BENCH = Path(__file__).parents[2] / "bench"
+
 
 @pytest.fixture(scope="module")
 def bench():
-    path = Path(__file__).parents[2] / "bench" / "statistics_check.py"
-    spec = importlib.util.spec_from_file_location("statistics_check", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["statistics_check"] = module  # its dataclasses look themselves up
-    spec.loader.exec_module(module)
-    return module
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(BENCH))
+        yield importlib.import_module("statistics_check")
 
 
 def test_promises_hold_over_200_batches_each(bench):

@@ -20,7 +20,7 @@ from PIL import Image
 from traygauge_shared import loading
 from traygauge_shared.errors import PhotoError
 from traygauge_shared.loading import decode_photo, load_photo
-from traygauge_shared.saving import jpeg_bytes, write_jpeg
+from traygauge_shared.scenes import jpeg_bytes, write_jpeg
 
 #: What each orientation of EXIF (TIFF 6.0, tag 274) does to the stored rows and columns, in NumPy's words.
 TURNS = {
@@ -326,7 +326,7 @@ def test_a_progress_bar_drawn_while_a_photo_is_decoded_is_passed_on(
 
 def test_heic_support_is_imported_for_heic_only() -> None:
     code = (
-        "import sys; from traygauge_shared.saving import jpeg_bytes; import numpy as np;"
+        "import sys; from traygauge_shared.scenes import jpeg_bytes; import numpy as np;"
         "from traygauge_shared.loading import decode_photo; decode_photo(jpeg_bytes(np.zeros((40, 40, 3), 'u1')), 'a');"
         "print('pi_heif' in sys.modules)"
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from traygauge.records import write_together, write_whole
+from traygauge_shared.saving import write_together, write_whole
 from traygauge_shared.errors import RecordError
 
 

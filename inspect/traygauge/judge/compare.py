@@ -206,7 +206,9 @@ def _interval(
 ) -> Interval:
     """Return the bootstrap interval, stretched where resampling cannot see the photos, with the scale's part added."""
     stretch = math.sqrt(_effect(a, b)) if min(a.clusters.photos, b.clusters.photos) < 5 else 1.0
-    low, high = percentile_bounds(np.sort(found[np.isfinite(found)]), estimate, (1 - confidence) / 2, stretch)
+    count = a.clusters.degrees + b.clusters.degrees + 1
+    drawn = np.sort(found[np.isfinite(found)])
+    low, high = percentile_bounds(drawn, estimate, (1 - confidence) / 2, count, stretch)
     extra = float(ndtri(0.5 + confidence / 2)) * shared
     return Interval(
         estimate,

@@ -161,7 +161,7 @@ class Distribution(Once):
     def _spread_bound(self, error: float, side: int) -> float:
         stretch = math.sqrt(self.clusters.design_effect) if self.clusters.photos < FEWEST_PHOTOS else 1.0
         raw = float(_spread(np.minimum(self.values, _NO_END)))
-        bound = percentile_bounds(self._spreads, raw, error, stretch)[side]
+        bound = percentile_bounds(self._spreads, raw, error, self.clusters.degrees + 1, stretch)[side]
         middle = self.estimate("spread")
         # the resamples know nothing of weights and measuring error: what these shift may be wrong by as much
         away = math.hypot(bound - raw, middle - raw)

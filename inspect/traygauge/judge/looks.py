@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -47,9 +48,7 @@ def share_error(
         return error
     if look > MOST_LOOKS or not 0 < limit < 1:
         return 0.0
-    share = limit if upper else 1 - limit
-    spent = _first_look(error, share, sizes[0], scale)
-    return _later_looks(error, share, [max(1, round(s)) for s in sizes[:look]], spent)
+    return _later_looks(error, limit if upper else 1 - limit, tuple(sizes[:look]), scale)
 
 
 def tail(hits: float, n: float, share: float) -> float:
@@ -68,9 +67,11 @@ def _first_look(error: float, share: float, n: float, scale: float) -> float:
     return tail(low * scale, n, share)
 
 
-def _later_looks(error: float, share: float, sizes: list[int], spent: float) -> float:
+@lru_cache(maxsize=256)
+def _later_looks(error: float, share: float, worth: tuple[float, ...], scale: float) -> float:
     """Return the error of the last look: paths decided before are gone, what was not spent is carried on."""
-    first = spent
+    first = spent = _first_look(error, share, worth[0], scale)
+    sizes = [max(1, round(size)) for size in worth]
     paths = binomial(sizes[0], share)
     paths = np.where(np.cumsum(paths) <= first + 1e-12, 0.0, paths)
     count = -1

@@ -7,7 +7,9 @@ from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
+
+from traygauge.judge.intervals import student
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -57,19 +59,24 @@ def resampled(
 
 
 def percentile_bounds(
-    found: FloatArray, estimate: float, error: float, stretch: float = 1.0
+    found: FloatArray, estimate: float, error: float, count: float, stretch: float = 1.0
 ) -> tuple[float, float]:
-    """Return the bounds of a figure, each missed with that error: bias-corrected percentiles (Efron 1987).
+    """Return the bounds of a figure, each missed with that error: expanded percentiles of its resamples.
+
+    Resamples spread too little by the root of (n - 1) / n and know no t quantile: percentiles are taken further out for
+    it (Hesterberg, Am. Stat. 69 (2015) 371). No bias correction: for figures made of quantiles it rests on few
+    values near the estimate, and in simulation it missed a spread of 100 to 200 pieces in 6 % instead of 5 %.
 
     Parameters
     ----------
     found : the figure of every resample, ascending.
     estimate : the figure of the sample itself.
+    count : independent values behind the figure: pieces, or photos where these decide.
     stretch : factor on the distance from the estimate: the root of a design effect that resampling cannot see.
     """
     if len(found) < 2 or not math.isfinite(estimate):
         return -math.inf, math.inf
-    below = (np.searchsorted(found, estimate) + np.searchsorted(found, estimate, "right")) / 2 / len(found)
-    shift = 2 * float(ndtri(min(max(float(below), 1 / len(found)), 1 - 1 / len(found))))
-    low, high = np.quantile(found, ndtr([shift + ndtri(error), shift + ndtri(1 - error)]))
+    degrees = max(count - 1, 1.0)
+    outside = ndtr(math.sqrt((degrees + 1) / degrees) * student(error, degrees))
+    low, high = np.quantile(found, (outside, 1 - outside))
     return estimate + stretch * (float(low) - estimate), estimate + stretch * (float(high) - estimate)

@@ -1,11 +1,11 @@
 """Results as files: the piece table, the verdict, and writing that leaves nothing half done."""
 
-from traygauge.records.files import write_together, write_whole
 from traygauge.records.known import KnownPieces, read_known
-from traygauge.records.names import file_stem, printable
 from traygauge.records.stored import StoredBatch, is_stored, kept, read_batch
 from traygauge.records.table import pieces_csv, read_pieces_csv, safe_text
 from traygauge.records.verdict_json import read_verdict_json, verdict_json, verdict_schema
+from traygauge_shared.names import file_stem, printable
+from traygauge_shared.saving import write_together, write_whole
 
 __all__ = [
     "KnownPieces",

@@ -13,8 +13,8 @@ import numpy.typing as npt
 
 from traygauge.judge.matching import match_places
 from traygauge.measure.pieces import Pieces
-from traygauge.records.names import printable
 from traygauge_shared.errors import SpecError
+from traygauge_shared.names import printable
 
 FloatArray = npt.NDArray[np.float64]
 

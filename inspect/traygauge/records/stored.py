@@ -10,10 +10,10 @@ import numpy as np
 
 from traygauge.batch import Batch
 from traygauge.measure.pieces import Pieces
-from traygauge.records.names import printable
 from traygauge.records.table import read_pieces_csv
 from traygauge.records.verdict_json import read_verdict_json, verdict_document
 from traygauge_shared.errors import RecordError
+from traygauge_shared.names import printable
 
 if TYPE_CHECKING:
     from traygauge.judge.spec import Spec

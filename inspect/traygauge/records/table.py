@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.pieces import Pieces
-from traygauge.records.names import printable
 from traygauge.words import COLUMNS, Column
 from traygauge_shared.errors import RecordError
+from traygauge_shared.names import printable
 
 #: What makes a spreadsheet take a cell for a formula, the full-width forms too; an apostrophe in front stops it.
 _FORMULA = re.compile(r"^'*[=+\-@\t\r＝＋－＠]")

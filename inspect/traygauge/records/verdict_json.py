@@ -20,11 +20,11 @@ from traygauge.batch import Batch, PhotoInspection
 from traygauge.judge.regrind import Part, Regrind, SieveTable
 from traygauge.judge.verdict import Figure, Interval, LimitResult
 from traygauge.measure.pieces import Pieces
-from traygauge.records.names import printable
 from traygauge.words import FINDINGS, FORMS, MEASURED_STATES, STATES
 from traygauge_calib.fitness import Check
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.errors import RecordError, TraygaugeError
+from traygauge_shared.names import printable
 
 FORMAT_NUMBER = 2
 

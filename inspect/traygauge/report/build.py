@@ -13,7 +13,6 @@ import numpy as np
 
 import traygauge
 from traygauge.batch import Batch
-from traygauge.records.names import printable
 from traygauge.report.distributions import distributions
 from traygauge.report.first_look import first_look
 from traygauge.report.judged import (
@@ -34,6 +33,7 @@ from traygauge.report.piece_text import PieceText, piece_text
 from traygauge.report.regrind_part import regrind_part
 from traygauge.words import MEASURED_STATES
 from traygauge_shared.errors import TraygaugeError
+from traygauge_shared.names import printable
 
 _PACKAGES = ("numpy", "scipy", "opencv-python-headless", "pillow")
 

@@ -9,7 +9,6 @@ import numpy as np
 
 from traygauge.batch import Batch, PhotoInspection
 from traygauge.measure.pieces import Pieces
-from traygauge.records.names import printable
 from traygauge.report.judged import sentence
 from traygauge.report.model import CheckRow, Fact, Mark, PhotoPart, Tally
 from traygauge.report.numbers import fixed, short
@@ -20,6 +19,7 @@ from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.fitness import Check
 from traygauge_calib.sight import Sight
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.names import printable
 
 #: Labels on a photo with more of one finding than this are its two-letter code; so are all labels where the pieces
 #: that carry one lie closer than this share of the window's longer side (half of them, to their nearest).

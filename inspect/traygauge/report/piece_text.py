@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from traygauge.measure.pieces import Pieces
-from traygauge.records.names import printable
 from traygauge.report.model import Fact, TableColumn
 from traygauge.report.numbers import NOTHING, column_decimals, fixed, spread, with_unit
 from traygauge.words import COLUMNS, MEASURED_STATES, Column
+from traygauge_shared.names import printable
 
 #: The columns that a reader is shown, in this order; `pieces.csv` has all of them.
 _READ = (

@@ -30,6 +30,7 @@ from traygauge_shared.scenes.cases import CASES, Case, case_scene
 from traygauge_shared.scenes.draw import Drawn, draw
 from traygauge_shared.scenes.files import photo_bytes, truth_csv, write_drawn
 from traygauge_shared.scenes.hard import hard_scene, hard_scenes
+from traygauge_shared.scenes.jpeg import jpeg_bytes, write_jpeg
 from traygauge_shared.scenes.place import loose, moved_to, scatter, scatter_groups
 from traygauge_shared.scenes.populate import Batch, blended, make_pieces
 from traygauge_shared.scenes.samples import LIGHTS, groups_of, groups_scene, scan_scene, simple_scene, tray
@@ -80,6 +81,7 @@ __all__ = [
     "groups_scene",
     "hard_scene",
     "hard_scenes",
+    "jpeg_bytes",
     "loose",
     "make_pieces",
     "moved_to",
@@ -93,4 +95,5 @@ __all__ = [
     "tray",
     "truth_csv",
     "write_drawn",
+    "write_jpeg",
 ]

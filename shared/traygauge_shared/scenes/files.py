@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
+from traygauge_shared.saving import write_together
 from traygauge_shared.scenes.camera import PhoneCamera
 from traygauge_shared.scenes.draw import Drawn
 from traygauge_shared.scenes.truth import COLUMNS
@@ -85,16 +87,23 @@ def write_drawn(drawn: Drawn, folder: Path | str, name: str, *, images: bool = T
     -------
     Path of the photo.
     """
+    folder = Path(folder)
+    photo = folder / f"{name}.{'png' if drawn.scene.sensor.file_format == 'png' else 'jpg'}"
+    files = {
+        photo: photo_bytes(drawn),
+        folder / f"{name}.truth.csv": truth_csv(drawn).encode(),
+        folder / f"{name}.scene.json": json.dumps(scene_facts(drawn, name, photo.name), indent=1).encode(),
+    }
+    if images:
+        files[folder / f"{name}.labels.png"] = _png(drawn.labels.astype(np.uint16))
+        files[folder / f"{name}.parts.png"] = _png(drawn.parts)
+    write_together(files)
+    return photo
+
+
+def _png(pixels: npt.NDArray[Any]) -> bytes:
     from PIL import Image
 
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    photo = folder / f"{name}.{'png' if drawn.scene.sensor.file_format == 'png' else 'jpg'}"
-    photo.write_bytes(photo_bytes(drawn))
-    (folder / f"{name}.truth.csv").write_text(truth_csv(drawn), encoding="utf-8")
-    facts = json.dumps(scene_facts(drawn, name, photo.name), indent=1)
-    (folder / f"{name}.scene.json").write_text(facts, encoding="utf-8")
-    if images:
-        Image.fromarray(drawn.labels.astype(np.uint16)).save(folder / f"{name}.labels.png")
-        Image.fromarray(drawn.parts).save(folder / f"{name}.parts.png")
-    return photo
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "PNG")
+    return out.getvalue()
