@@ -171,6 +171,22 @@ def test_a_report_and_a_photo_are_held_against_each_other(program: Program, phot
     assert max(map(len, run.out.replace(str(photos), "").splitlines())) <= 80
 
 
+def test_a_large_change_is_told_at_80_columns(program: Program, photos: Path) -> None:
+    for name, factor in (("before", 1.0), ("after", 3.0)):
+        program("inspect", photos / "good.jpg", "--out", photos / name, "--spec", "rigid-1.75")
+        table = photos / name / "pieces.csv"
+        rows = list(csv.DictReader(io.StringIO(table.read_text(encoding="utf-8-sig"))))
+        for row in rows:
+            row["length_mm"] = f"{factor * float(row['length_mm'] or 3):.3f}"
+        with table.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, rows[0])
+            writer.writeheader()
+            writer.writerows(rows)
+    run = program("compare", photos / "before", photos / "after", "--out", photos / "c.html")
+    assert "The share of long pieces has risen" in run.out
+    assert max(map(len, run.out.replace(str(photos), "").splitlines())) <= 80
+
+
 def test_a_batch_does_not_differ_from_itself(program: Program, photos: Path) -> None:
     program("inspect", photos / "good.jpg", "--out", photos / "r", "--spec", "rigid-1.75")
     found = json.loads(

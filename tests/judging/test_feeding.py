@@ -167,3 +167,14 @@ def test_without_density_nothing_is_weighed(batch):
     pieces = with_masses(batch([3.0]), None, None)
     assert np.isnan(pieces["mass_mg"]).all()
     assert "pieces_per_kilogram" not in figures(pieces, "")
+
+
+def test_a_tolerance_interval_says_where_most_pieces_lie(batch):
+    """95 % of the lengths, with 95 % confidence: of 93 values the smallest and the largest (NIST 7.2.6.4)."""
+    found = figures(batch(np.linspace(2.0, 4.0, 93), u_mm=0.0), "")["tolerance_length_mm"]
+    assert (found.low, found.value, found.high) == pytest.approx((2.0, 3.0, 4.0))
+    assert found.basis == "measured"
+    assert "95 % confidence" in found.note
+    shared = figures(batch(np.linspace(2.0, 4.0, 93), u_mm=0.0, u_shared_mm=0.1), "")["tolerance_length_mm"]
+    assert shared.high - found.high == pytest.approx(1.96 * 0.1, abs=1e-3)
+    assert "tolerance_length_mm" not in figures(batch([3.0]), "")

@@ -7,7 +7,6 @@ from scipy import stats
 from traygauge.judge.plans import (
     SequentialPlan,
     SinglePlan,
-    acceptance_number,
     code_letter,
     single_plan,
     standard_plan,
@@ -123,16 +122,6 @@ def test_sequence_keeps_its_risks_when_drawn():
             first = next((a for a in answers if a is not Answer.UNDECIDED), Answer.UNDECIDED)
             count += first is wrong
         assert count / 400 < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
-
-
-def test_acceptance_number_is_the_largest_that_keeps_the_risk():
-    for n, limit in ((300, 0.02), (188, 0.08), (50, 0.05), (59, 0.05)):
-        found = acceptance_number(n, limit, 0.05)
-        if found >= 0:
-            assert stats.binom.cdf(found, n, limit) <= 0.05
-        assert stats.binom.cdf(found + 1, n, limit) > 0.05
-    assert acceptance_number(58, 0.05, 0.05) == -1  # 59 pieces are needed when none may be found
-    assert acceptance_number(59, 0.05, 0.05) == 0
 
 
 def test_plan_says_how_many_scoops():

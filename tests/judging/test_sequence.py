@@ -76,6 +76,23 @@ def test_chances_are_those_of_the_binomial_at_one_look():
     assert rejected == pytest.approx(stats.binom.sf(19, 200, 0.05))
 
 
+@pytest.mark.parametrize(("n", "limit"), [(300, 0.02), (188, 0.08), (50, 0.05), (59, 0.05)])
+def test_the_first_look_is_the_fixed_sample(n, limit):
+    look = look_at(limit, 0.05, [float(n)], 1.0)
+    most = -1 if look.accept_up_to is None else look.accept_up_to
+    assert stats.binom.cdf(most, n, limit) <= 0.05 < stats.binom.cdf(most + 1, n, limit)
+    assert (
+        stats.binom.sf(look.reject_from - 1, n, limit)
+        < 0.05
+        <= stats.binom.sf(look.reject_from - 2, n, limit)
+    )
+
+
+def test_59_pieces_are_needed_when_none_may_be_found():
+    assert look_at(0.05, 0.05, [58.0], 1.0).accept_up_to is None
+    assert look_at(0.05, 0.05, [59.0], 1.0).accept_up_to == 0
+
+
 @pytest.mark.parametrize("photos", [1, 2, 3])
 def test_the_verdict_answers_as_the_plan_says(batch, photos):
     plan = plan_sample(8.0, pieces_per_scoop=150)

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from traygauge_shared.saving import write_together, write_whole
 from traygauge_shared.errors import RecordError
+from traygauge_shared.saving import write_together, write_whole
 
 
 def test_files_and_missing_folders_are_written(tmp_path: Path) -> None:

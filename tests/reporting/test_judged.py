@@ -54,7 +54,7 @@ def test_a_figure_says_where_it_comes_from() -> None:
     figure = Figure("void", "void fraction", "", 0.381, 0.327, 0.420, "published relation", "a source")
     shown = plain_figure(figure)
     assert (shown.value, shown.spread) == ("0.38", "0.33 to 0.42")
-    assert (shown.basis, shown.note) == ("computed, published relation", "a source")
+    assert (shown.basis, shown.note) == ("published relation", "a source")
     assert (
         plain_figure(Figure("x", "x", "1/kg", 102567.0, 95611.0, 110634.0, "measured")).value
         == f"102{NBSP}600"

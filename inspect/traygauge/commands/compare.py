@@ -127,7 +127,10 @@ def _say(env: Environment, told: Comparison, found: tuple[Difference, ...]) -> N
         say_list(env, [f"{letter}: {name}, {counted}"], mark=" " * 10)
     if found:
         say_heading(env, "From A to B")
-        rows = [(r.title, r.a, r.b, f"{r.change} {r.unit}", r.interval, r.p_value) for r in told.rows]
+        rows = [
+            (r.title, r.a, r.b, f"x {r.change}" if r.unit == "times" else r.change, r.interval, r.p_value)
+            for r in told.rows
+        ]
         say_table(
             env, rows, ("", "A", "B", "change", f"{100 * found[0].effect.confidence:g} % interval", "p")
         )

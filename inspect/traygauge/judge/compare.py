@@ -120,9 +120,10 @@ def _share(a: Sample, b: Sample, finding: str) -> Difference | None:
     hits = [(c.share * c.n_effective, c.n_effective) for c in (two, one)]
     effect = newcombe(*hits[0], *hits[1], confidence)
     shown = Interval(100 * effect.estimate, 100 * effect.low, 100 * effect.high, confidence)
+    title = f"share of {finding}" if finding in ("doubles", "fines") else f"share of {finding} pieces"
     return Difference(
         f"{finding}_share",
-        f"share of {finding} pieces" if finding not in ("doubles", "fines") else f"share of {finding}",
+        title,
         "%",
         100 * one.share,
         100 * two.share,
@@ -130,7 +131,7 @@ def _share(a: Sample, b: Sample, finding: str) -> Difference | None:
         _share_p(one, two),
         one.n_effective,
         two.n_effective,
-        _sentence(f"The share of {finding}", shown, "percentage points", 1),
+        _sentence(f"The {title}", shown, "percentage points", 1),
         "difference of shares on effective pieces (Newcombe 1998, method 10); p from the pooled score test",
     )
 

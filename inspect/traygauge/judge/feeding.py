@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.special import ndtri
 
 from traygauge.judge.distribution import distribution
 from traygauge.judge.masses import mean_mass_mg, pieces_per_kilogram, weighed
@@ -12,6 +13,7 @@ from traygauge.judge.packing import SOURCES, void_range
 from traygauge.judge.regrind import is_regrind
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import count_share
+from traygauge.judge.tolerance import tolerance_bounds
 from traygauge.judge.unseen import unseen
 from traygauge.judge.verdict import Figure
 
@@ -19,6 +21,8 @@ MEASURED, RELATION, PRACTICE = "measured", "published relation", "common practic
 _PACKING = "; ".join(SOURCES.values())
 #: Opening over the largest piece that keeps pieces from interlocking: a bulk-solids column in the trade press.
 OUTLET = {"round": (6.0, 8.0), "slot": (3.0, 4.0)}
+#: A tolerance interval holds this part of the pieces.
+MOST = 0.95
 #: Pieces of about this share of the channel's width lie across it and bridge: common practice, no source.
 BRIDGES_FROM = 7 / 12
 
@@ -34,6 +38,8 @@ def figures(sample: Sample) -> tuple[Figure, ...]:
         _of_distribution(sample, "length_mm", "mean", "mean cut length", error),
         _of_distribution(sample, "length_mm", "D10", "D10 of the cut length", error),
         _of_distribution(sample, "length_mm", "D90", "D90 of the cut length", error),
+        _where_most_lie(sample, "length_mm", "cut lengths"),
+        _where_most_lie(sample, "diameter_mm", "diameters"),
         _share(sample, "stringy", "share of stringy pieces", error),
         _share(sample, "doubles", "share of doubles", error),
         *_rates(sample, error),
@@ -60,6 +66,19 @@ def _of_distribution(sample: Sample, column: str, statistic: str, title: str, er
     low, high = values.bounds(statistic, error, error, unmeasured=True)
     name = f"{statistic.lower()}_{column}"
     return Figure(name, title, "mm", values.estimate(statistic), low, high, MEASURED)
+
+
+def _where_most_lie(sample: Sample, column: str, what: str) -> Figure | None:
+    """Return the tolerance interval of single pieces, widened by what all of them share; its value is the median."""
+    values, confidence = distribution(sample, column), sample.spec.judging.confidence
+    low, high, rule = tolerance_bounds(values.values[np.isfinite(values.values)], MOST, confidence)
+    if not math.isfinite(low):
+        return None
+    shared = float(ndtri(0.5 + confidence / 2)) * values.u_shared_of("median")
+    title = f"where {100 * MOST:g} % of the {what} lie"
+    note = f"tolerance interval around the median, {100 * confidence:g} % confidence: {rule}; pieces that were measured"
+    bounds = max(low - shared, 0.0), high + shared
+    return Figure(f"tolerance_{column}", title, "mm", values.estimate("median"), *bounds, MEASURED, "", note)
 
 
 def _rates(sample: Sample, error: float) -> list[Figure]:

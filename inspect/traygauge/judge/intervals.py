@@ -79,16 +79,6 @@ def quantile_ranks(n: int, p: float, error: float, design_effect: float = 1.0) -
     return max(low, 0), min(high, n + 1)
 
 
-def quantile_bounds(
-    ordered: FloatArray, p: float, error: float, design_effect: float = 1.0
-) -> tuple[float, float]:
-    """Return the bounds of the p-quantile from ascending values (infinite where the sample is too small)."""
-    low, high = quantile_ranks(len(ordered), p, error, design_effect)
-    below = float(ordered[low - 1]) if low >= 1 else -math.inf
-    above = float(ordered[high - 1]) if high <= len(ordered) else math.inf
-    return below, above
-
-
 def mean_bounds(
     values: FloatArray,
     error: float,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import bdtr, bdtrik
+from scipy.special import bdtr
 
 from traygauge.judge.verdict import Answer
 
@@ -208,15 +208,3 @@ def _check(good: float, producer_risk: float, bad: float, consumer_risk: float) 
     for risk in (producer_risk, consumer_risk):
         if not 0 < risk < 0.5:
             raise ValueError(f"a risk of {risk:g} is none: between 0 and 0.5")
-
-
-def acceptance_number(n: int, limit: float, consumer_risk: float) -> int:
-    """Return up to how many bad pieces of n a batch at the limit is accepted with at most that risk; -1: never."""
-    if bdtr(0, n, limit) > consumer_risk:
-        return -1
-    found = math.floor(float(bdtrik(consumer_risk, n, limit)))
-    while bdtr(found, n, limit) > consumer_risk:
-        found -= 1
-    while bdtr(found + 1, n, limit) <= consumer_risk:
-        found += 1
-    return found

@@ -1,4 +1,4 @@
-"""Tolerance factors, conformity of a single value, and agreement of two results."""
+"""Tolerance intervals, and agreement of two results."""
 
 from __future__ import annotations
 
@@ -26,37 +26,6 @@ def two_sided_factor(n: int, coverage: float, confidence: float, *, exact: bool 
     return float(z * math.sqrt((n - 1) * (1 + 1 / n) / chdtri(n - 1, confidence)))
 
 
-def one_sided_factor(n: int, coverage: float, confidence: float, *, exact: bool | None = None) -> float:
-    """Return k1: mean + k1 s lies above the stated part of a normal population with the stated confidence.
-
-    Natrella's approximation, or the noncentral t (same place), which is taken below 30 values unless told otherwise.
-    """
-    if exact if exact is not None else n < APPROXIMATE_FROM:
-        from scipy.stats import nct
-
-        delta = ndtri(coverage) * math.sqrt(n)
-        return float(nct.ppf(confidence, n - 1, delta) / math.sqrt(n))
-    z, zc = float(ndtri(coverage)), float(ndtri(confidence))
-    a = 1 - zc * zc / (2 * (n - 1))
-    b = z * z - zc * zc / n
-    return (z + math.sqrt(z * z - a * b)) / a
-
-
-def values_for_extremes(coverage: float, confidence: float, *, two_sided: bool = True) -> int:
-    """Return how many values are needed until smallest and largest (or the largest alone) hold the stated part.
-
-    Whatever the distribution: 1 - n p^(n-1) + (n-1) p^n, one-sided 1 - p^n (NIST/SEMATECH e-Handbook 7.2.6.4).
-    """
-    n = 1
-    while _extremes(n, coverage, two_sided) < confidence:
-        n += 1
-    return n
-
-
-def _extremes(n: int, p: float, two_sided: bool) -> float:
-    return float(1 - n * p ** (n - 1) + (n - 1) * p**n) if two_sided else float(1 - p**n)
-
-
 def tolerance_bounds(
     values: npt.ArrayLike, coverage: float = 0.95, confidence: float = 0.95
 ) -> tuple[float, float, str]:
@@ -68,7 +37,7 @@ def tolerance_bounds(
     n = len(ordered)
     if n < 2:
         return -math.inf, math.inf, "too few values"
-    if _extremes(n, coverage, True) >= confidence:
+    if _ordered_confidence(n, 0, coverage) >= confidence:
         cut = 0  # drop equally many at both ends while the rest still holds the part
         while _ordered_confidence(n, cut + 1, coverage) >= confidence:
             cut += 1
@@ -83,16 +52,6 @@ def _ordered_confidence(n: int, cut: int, coverage: float) -> float:
 
     kept = n - 2 * cut - 1
     return float(bdtr(kept - 1, n, coverage)) if kept > 0 else 0.0
-
-
-def conformity(value: float, u: float, low: float = -math.inf, high: float = math.inf) -> float:
-    """Return the probability that a value measured with standard uncertainty u lies within limits (JCGM 106, 7)."""
-    return float(ndtr((high - value) / u) - ndtr((low - value) / u))
-
-
-def guard_band(u: float, risk: float = 0.025) -> float:
-    """Return how far a reading must stay from a limit so that it is beyond with at most that risk (JCGM 106, 8)."""
-    return float(-ndtri(risk) * u)
 
 
 def agreement(

@@ -39,7 +39,7 @@ _FALLBACK = {
 #: What a figure rests on, as a reader is told.
 _BASIS = {
     "measured": "measured",
-    "published relation": "computed, published relation",
+    "published relation": "published relation",
     "common practice": "common practice",
 }
 
