@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
+from traygauge.segment.background import tray_field
+from traygauge.segment.window import cut_window
 from traygauge.words import STATES
 from traygauge_shared.scenes import (
     LIGHTS,
@@ -151,6 +153,21 @@ def test_black_pieces_shaken_out_under_one_lamp_are_not_mixed_up_with_their_shad
     seen = see(drawn)
     assert (seen.overlap.max(1) > 0.5).mean() > 0.9
     assert seen.false <= 2
+
+
+def test_a_dense_dark_heap_is_not_taken_for_the_tray(view: Callable[..., Any]) -> None:
+    """Black strand and its shadows over most of a green window: the tray is what runs round them."""
+    rng = np.random.default_rng(5)
+    green, shadow, black = (25, 101, 42), (14, 55, 22), (40, 41, 40)
+    picture = np.full((1200, 1800, 3), green, np.uint8)
+    middle, angle = rng.uniform((110, 110), (1690, 1090), (700, 2)), rng.uniform(0, 180, 700)
+    for colour, shift in ((shadow, 22.0), (black, 0.0)):
+        for at, turn in zip(middle + shift, angle, strict=True):
+            box = cv2.boxPoints(((float(at[0]), float(at[1])), (64.0, 28.0), float(turn)))
+            cv2.fillConvexPoly(picture, np.rint(box).astype(np.int32), colour, cv2.LINE_AA)
+    noisy = np.clip(picture + rng.normal(0, 1.5, picture.shape), 0, 255).astype(np.uint8)
+    field = tray_field(cut_window(view(noisy)))
+    np.testing.assert_allclose(field.colour, green, rtol=0.08)
 
 
 def test_a_highlight_that_runs_out_of_a_dark_piece_cuts_no_slit_into_it(see: See) -> None:

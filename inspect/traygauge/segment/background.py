@@ -24,6 +24,10 @@ CELL = 16
 REACH = 17, 7
 
 
+#: An area is the tray's for sure where it is this share of all that is smooth.
+WIDE = 0.3
+
+
 @dataclass(frozen=True, eq=False)
 class TrayField:
     """The empty tray.
@@ -62,7 +66,7 @@ def tray_field(window: Window) -> TrayField:
     blocks = shrunk(fine, (rows, cols)).astype(np.float32)
     visible = cv2.resize(window.inside, (cols, rows), interpolation=cv2.INTER_AREA) == 255
     smooth = visible & ~_rough(fine, visible)
-    surface = _surface(blocks, smooth if smooth.any() else visible)
+    surface = _surface(blocks, _widest(smooth) if smooth.any() else visible)
     bare = _continued(smooth, smooth & _like(blocks, surface, 0.12))
     code = _local_mean(blocks, bare, surface)
     for share in (0.15, 0.1):
@@ -138,6 +142,18 @@ def _cell_medians(blocks: Float32Array, usable: Bool) -> tuple[FloatArray, Float
     value = [np.sort((cell << 16) + sparse[y, x, c])[middle] & 0xFFFF for c in range(3)]
     down, across = np.divmod(filled, wide)
     return np.stack(value, -1) / 64.0, (down + 0.5) * CELL, (across + 0.5) * CELL
+
+
+def _widest(smooth: Bool) -> Bool:
+    """Return the largest smooth area, which is tray: in a dense heap most of the rest is pieces' flanks and shadows.
+
+    All of it where no area is large.
+    """
+    _, area = cv2.connectedComponents(smooth.astype(np.uint8), connectivity=4)
+    size = np.bincount(area.ravel())
+    size[0] = 0
+    largest = int(size.argmax())
+    return np.asarray(area == largest) if size[largest] > WIDE * size.sum() else smooth
 
 
 def _continued(smooth: Bool, start: Bool) -> Bool:

@@ -113,13 +113,14 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     rise = _rise(coarse, by_code)
     _, filled, lighter = _valley(coarse, rise)
     clean = filled < CLEAN_VALLEY
+    known = None if hue is None else piece  # what has this hue is no shadow
     if hue is not None and _steady(coarse, hue, 0.0) < UNSTEADY:
         hue = None  # next to black there is no hue to speak of
     if hue is not None:
         level = _steady(coarse, by_code, float(by_code @ coarse.tray))
         return _read_in(plain if clean or level > STEADY else weight, piece, coarse, hue)
     dark = (rise > AMONG_SHADOWS) & (coarse.inside > 0)
-    shadow = None if clean and lighter > SHADOWS_SEEN else shadow_hue(coarse, dark)
+    shadow = None if clean and lighter > SHADOWS_SEEN else shadow_hue(coarse, dark, known)
     clear = clean or shadow is not None or not mingled(coarse, rise[::2, ::2])
     return _read_in(plain, piece, coarse, None, shadow, clear=clear)
 

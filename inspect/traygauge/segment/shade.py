@@ -30,7 +30,7 @@ FEWEST = 0.1
 BETWEEN = 0.35, 0.8
 
 
-def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
+def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> FloatArray | None:
     """Return weights (4,) of even code values R, G, B and 1 whose local sum is positive in shadows only.
 
     Half shadow lies between tray and full shadow: the deeper, the more hue. So hue is read against depth.
@@ -39,10 +39,12 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
     ----------
     coarse : the coarse look.
     dark : ndarray (h / step, w / step): what is darker than the tray, pieces and shadows alike.
+    piece : ndarray (3,): the pieces' code values, where they are of a hue of their own; None where evenness of level
+        is all that tells which of two hues is the shadows'.
 
     Returns
     -------
-    None where what is dark has not two hues, one of them of a single level.
+    None where what is dark has not two hues, one of them of a single level unless the pieces' own is known.
     """
     brightness = coarse.tray / float(coarse.tray @ coarse.tray)
     across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
@@ -59,13 +61,14 @@ def shadow_hue(coarse: CoarseLook, dark: Bool) -> FloatArray | None:
     spread = [_spread(1.0 - level[side]) for side in (one, two)]
     evenness = min(spread) / max(spread)
     told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and evenness < ONE_LEVEL[1])
-    if not told or evenness > ONE_LEVEL[0] or min(one.mean(), two.mean()) < FEWEST:
+    if not told or (piece is None and evenness > ONE_LEVEL[0]) or min(one.mean(), two.mean()) < FEWEST:
         return None
     if abs(place[one].mean() - place[two].mean()) < LEAST_HUE * float(np.linalg.norm(coarse.tray)):
         return None
     steep = sum(float(np.median(hue[side] @ axis / (1.0 - level[side]))) for side in (one, two)) / 2
     weight = np.append(axis @ across + steep * brightness, -steep)
-    return np.asarray(weight if spread[0] < spread[1] else -weight, float)
+    first = spread[0] < spread[1] if piece is None else weight[:3] @ piece + weight[3] < 0
+    return np.asarray(weight if first else -weight, float)
 
 
 def shadow_mask(coarse: CoarseLook, weight: FloatArray, dark: Bool) -> Mask:
