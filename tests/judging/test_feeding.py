@@ -178,3 +178,14 @@ def test_a_tolerance_interval_says_where_most_pieces_lie(batch):
     shared = figures(batch(np.linspace(2.0, 4.0, 93), u_mm=0.0, u_shared_mm=0.1), "")["tolerance_length_mm"]
     assert shared.high - found.high == pytest.approx(1.96 * 0.1, abs=1e-3)
     assert "tolerance_length_mm" not in figures(batch([3.0]), "")
+
+
+def test_a_scoop_that_cannot_be_compared_with_anything_is_said(batch):
+    notes = judge_pieces(batch([3.0] * 5), spec_of(""), windows_mm=WINDOWS, scoop_g=1.0)[1].notes
+    assert any("weight was not used" in note and "density" in note for note in notes)
+
+
+def test_what_was_not_measured_is_the_first_note(batch):
+    pieces = batch([3.0] * 5 + [np.nan], state=["whole"] * 5 + ["upright"])
+    spec = spec_of("[material]\ndensity_g_cm3 = 1.24\n")
+    assert judge_pieces(pieces, spec, windows_mm=WINDOWS, scoop_g=0.05)[1].notes[0].startswith("Not measured")

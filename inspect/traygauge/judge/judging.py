@@ -12,7 +12,7 @@ from traygauge.judge.feeding import figures
 from traygauge.judge.findings import find
 from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
 from traygauge.judge.mixing import colour_figures
-from traygauge.judge.next_steps import advice, next_step, notes, reason, weighing_notes
+from traygauge.judge.next_steps import advice, next_step, notes, reason
 from traygauge.judge.regrind import regrind_of
 from traygauge.judge.sample import sample
 from traygauge.judge.sequence import where_it_stands
@@ -72,7 +72,7 @@ def judge_pieces(
         limits,
         (*figures(batch), *colour_figures(batch)),
         (*advice(batch, limits), *sentences(diagnose(batch))),
-        (*weighing_notes(weighing), *notes(batch, unmeasured)),
+        notes(batch, unmeasured, weighing, scoop_g),
         unmeasured,
         looks,
         where_it_stands(limits, answer, looks),

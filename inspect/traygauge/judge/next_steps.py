@@ -209,9 +209,11 @@ def _mesh(sample: Sample) -> str:
     )
 
 
-def notes(sample: Sample, unmeasured: dict[str, int]) -> tuple[str, ...]:
-    """Return the sentences that every reader must see: what was not measured, what was assumed, what is not judged."""
-    said = [*_not_measured(sample, unmeasured), *_assumed(sample)]
+def notes(
+    sample: Sample, unmeasured: dict[str, int], weighing: Weighing | None, scoop_g: float | None
+) -> tuple[str, ...]:
+    """Return the sentences that every reader must see: what was not measured, weighed, assumed, and is not judged."""
+    said = [*_not_measured(sample, unmeasured), *_weighed(weighing, scoop_g), *_assumed(sample)]
     if sample.sight is not None:
         said.append(in_words(sample.sight))
     said.append(
@@ -222,10 +224,14 @@ def notes(sample: Sample, unmeasured: dict[str, int]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def weighing_notes(weighing: Weighing | None) -> tuple[str, ...]:
+def _weighed(weighing: Weighing | None, scoop_g: float | None) -> tuple[str, ...]:
     """Return what weighing the very scoop says, one sentence; none where it was not weighed."""
-    if weighing is None:
+    if scoop_g is None:
         return ()
+    if weighing is None:
+        return (
+            "The scoop's weight was not used: the spec gives no density (or polymer) to compare it with.",
+        )
     if weighing.flake_thickness_mm is not None:
         return (
             (

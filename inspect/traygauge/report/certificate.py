@@ -160,7 +160,8 @@ def _middle(canvas: Canvas, report: Report, batch: Batch, y: float) -> float:
         value = f"{figure.value} {figure.unit}".strip()
         write(canvas, value, WIDE - MARGIN, y - 9, align="right")
         free = room - canvas.stringWidth(latin(value), "Helvetica", 8.5) - 8
-        y = paragraph(canvas, figure.title, left, y + 0.5, free, 8.5, colour=SOFT, most=23) - 2.5
+        title = figure.title if figure.basis == "measured" else f"{figure.title} ({figure.basis})"
+        y = paragraph(canvas, title, left, y + 0.5, free, 8.5, colour=SOFT, most=23) - 2.5
         if figure.spread:
             write(canvas, f"({figure.spread})", WIDE - MARGIN, y - 6, 7.5, align="right", colour=SOFT)
             y -= 10

@@ -206,7 +206,9 @@ def _regrind(regrind: RegrindPart, w: _Writer) -> Iterator[str]:
 def _beside(report: Report, w: _Writer) -> Iterator[str]:
     if report.further:
         yield from w.heading("Beside the verdict")
-        yield from w.columns([(*_figure_row(f)[:4], f.basis) for f in report.further], "ldlll")
+        for basis in dict.fromkeys(f.basis for f in report.further):
+            yield from w.wrapped(f"{basis}:", " ")
+            yield from w.columns([_figure_row(f)[:4] for f in report.further if f.basis == basis], "ldll")
     if report.advice:
         yield from w.heading("What else helps")
         for advice in report.advice:
