@@ -45,8 +45,8 @@ MOST_COLOURS = 3
 FRINGE_MM = 0.4
 #: Coloured pieces beside their shadows: share of the pieces' hue that each of their pixels shows at least.
 LEAST_HUE = 0.3
-#: So many things can be told apart in an image of 16 bits.
-MOST_THINGS = np.uint16(0xFFFF)
+#: What fills this share of its hull has no slit.
+CONVEX = 0.95
 #: Threads up to this width are followed below the piece's own threshold.
 THREAD_MM = 0.35
 
@@ -222,20 +222,20 @@ def _glints_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
     A slit is narrower than a quarter of a piece, and one connected thing lies on both its sides: gaps between pieces
     stay open.
     """
-    slits = without(closed(mask, _quarter(coarse, window)), mask)
-    things, thing = cv2.connectedComponents(mask, ltype=cv2.CV_16U)
-    count, slit = cv2.connectedComponents(slits, ltype=cv2.CV_16U)
-    if max(things, count) > MOST_THINGS:  # specks all over: nothing here is a highlight on a piece
-        return mask
-    at = np.nonzero(slits)
-    which = np.asarray(slit, np.intp)[at]
-    beside = np.asarray(thing, np.uint16)
-    last, first = np.zeros((2, count), np.uint16)
-    np.maximum.at(last, which, np.asarray(cv2.dilate(beside, square(1)), np.uint16)[at])
-    beside = np.where(beside > 0, MOST_THINGS - beside, 0)
-    np.maximum.at(first, which, np.asarray(cv2.dilate(beside, square(1)), np.uint16)[at])
+    kernel = _quarter(coarse, window)
+    reach = len(kernel) // 2 + 1
     out = mask.copy()
-    out[at] = np.where(first == MOST_THINGS - last, 255, 0)[which]
+    for edge in cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
+        area = cv2.contourArea(edge)
+        if len(edge) < 8 * reach or area > CONVEX * cv2.contourArea(cv2.convexHull(edge)):
+            continue
+        x, y, w, h = cv2.boundingRect(edge)
+        at = slice(y, y + h), slice(x, x + w)
+        thing = np.zeros((h + 2 * reach, w + 2 * reach), np.uint8)
+        cv2.drawContours(thing, [edge - (x - reach, y - reach)], 0, (255.0,), cv2.FILLED)
+        inside = slice(reach, reach + h), slice(reach, reach + w)
+        thing[inside] = both(thing[inside], mask[at])
+        out[at] = either(out[at], closed(thing, kernel)[inside])
     return out
 
 
