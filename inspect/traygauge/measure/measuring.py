@@ -20,7 +20,7 @@ from traygauge.measure.shape import shapes_of, strand_volume_mm3
 from traygauge.measure.signal import read_signal
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tails import Tails, find_tails
-from traygauge.measure.uncertainty import combined, u_parts
+from traygauge.measure.uncertainty import combined, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -146,9 +146,9 @@ def _put_bodies(
     measured = kinds.measured[tried.index]
     rows = tried.index[measured]
     frames, ends = bodies.frames, bodies.ends
-    shares = u_parts(
-        tray, bodies, tried.signal.sense < 0, np.where(tried.by_rod, confidence[tried.index], np.inf)
-    )
+    dark = tried.signal.sense < 0
+    sure = np.where(tried.by_rod, confidence[tried.index], np.inf)
+    shares = u_parts(tray, bodies, dark, sure) | {"odd width": u_odd_width(frames.diameter_mm, measured)}
     u = combined(shares)
     angle = np.degrees(
         np.arctan(np.hypot(ends.slope, np.maximum(ends.view - np.abs(ends.view_expected), 0.0)))

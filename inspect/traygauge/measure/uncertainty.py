@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.body import Bodies
+from traygauge.measure.frame import usual_diameter
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -23,6 +24,9 @@ _ROUNDING_MM = 0.011
 #: Spread of lengths of pieces that were parted from others, in diameters, where the parting is sure, for bright and for
 #: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls.
 _PARTING = 0.015, 0.045
+#: A batch is of one strand where its diameters spread by this share; a width is odd from so many of that spread on, 2 %
+#: at least; shares of the oddness that length and diameter may be wrong by.
+_ONE_STRAND, _ODD, _OF_ODD = 0.06, 5.0, np.array([0.25, 0.6])
 #: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
 _OVAL = 0.04 / np.sqrt(12) / 2
 
@@ -61,6 +65,19 @@ def u_parts(
         "parting": np.stack([np.where(dark, *_PARTING[::-1]) * diameter / confidence**2, zero], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
     }
+
+
+def u_odd_width(diameter_mm: FloatArray, strand: npt.NDArray[np.bool_]) -> FloatArray:
+    """Return what an odd width adds to a piece's standard uncertainty, ndarray (n, 2), mm (common practice).
+
+    In a batch of one strand, a piece much thicker or thinner than the others was likely not seen whole: its lit side
+    passed for tray, or a shadow for more of it. `strand` (n,) are the pieces that the strand is told by.
+    """
+    usual, spread = usual_diameter(diameter_mm[strand])
+    if not spread < _ONE_STRAND * usual:
+        return np.zeros((len(diameter_mm), 2))
+    off = np.maximum(np.abs(diameter_mm - usual) - _ODD * max(spread, 0.02 * usual), 0.0)
+    return np.asarray(off[:, None] * _OF_ODD)
 
 
 def _worse(bodies: Bodies) -> FloatArray:
