@@ -36,7 +36,7 @@ def flat_tray(px_per_mm: float = 16.0) -> TrayView:
 
 def outlines_of(shapes: list[np.ndarray]) -> Outlines:
     # pixel centres lie at whole numbers, the sheet's origin at the outer corner of the first pixel
-    return Outlines.of(flat_tray(), tuple(16.0 * s - 0.5 for s in shapes), np.zeros(len(shapes)))
+    return Outlines.of(flat_tray(), tuple(16.0 * s - 0.5 for s in shapes))
 
 
 def disc(diameter: float, at: tuple[float, float] = (20.0, 20.0), oval: float = 1.0) -> np.ndarray:

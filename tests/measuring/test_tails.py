@@ -131,7 +131,7 @@ def test_parts_and_body_outlines_fit_together(mixed) -> None:
         np.testing.assert_array_equal(body, outline[part != TAIL])
     lengths = tails.length_mm
     for k in np.flatnonzero(tails.count > 1):
-        assert (np.diff(lengths[tails.of(k)]) < 0.2).all()
+        assert (np.diff(lengths[tails.owner == k]) < 0.2).all()
     assert (tails.outline_part[0] >= BODY).all()
 
 

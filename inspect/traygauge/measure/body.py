@@ -11,7 +11,7 @@ import numpy.typing as npt
 from traygauge.measure.ends import Apart, Ends, fit_ends
 from traygauge.measure.flanks import Flanks, fit_flanks
 from traygauge.measure.frame import Frames, usual_diameter
-from traygauge.measure.signal import Signal, local_maps
+from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -92,10 +92,9 @@ def grain_of(signal: Signal, tray: TrayView, frames: Frames) -> FloatArray:
         return np.zeros(0)
     place = np.linspace(-0.62, 0.62, 9)
     s = place * frames.length_mm[:, None] / 2
-    base, jac = local_maps(tray, frames.point(s), np.repeat(frames.height_mm[:, None], 9, 1))
-    side = np.einsum("nkij,nkj->nki", jac, frames.across(s))
-    v = place * frames.diameter_mm[:, None] / 2
-    light = signal.at(base[:, :, None] + v[:, None, :, None] * side[:, :, None])
+    across, height = frames.across(s) * frames.diameter_mm[:, None, None] / 2, frames.height_mm[:, None]
+    start, side = steps_px(tray, frames.point(s), across, np.broadcast_to(height, s.shape))
+    light = signal.at(on_lines(start, side, place))
     across, along = light.mean(1).std(1), light.mean(2).std(1)
     floor = 0.01 * np.abs(light).mean((1, 2)) + 1e-6
     return np.asarray(np.clip(np.log((across + floor) / (along + floor)), -2.0, 2.0))

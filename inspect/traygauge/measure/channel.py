@@ -69,9 +69,18 @@ def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:
     window = np.zeros(labels.shape, np.uint8)
     corners = (regions.tray.window_px - regions.origin_px) / _SPARSE
     cv2.fillPoly(window, [np.rint(corners).astype(np.int32)], 1)
-    inside = LINEAR_OF_CODE[pixels[labels > 0]]
-    beside = LINEAR_OF_CODE[pixels[(labels == 0) & (window > 0)]]
-    if not len(inside) or not len(beside):
+    inside, beside = (labels > 0).view(np.uint8), ((labels == 0) & (window > 0)).view(np.uint8)
+    if not inside.any() or not beside.any():
         return np.zeros(3), np.zeros(3)
-    tray = np.median(beside, 0).astype(float)
-    return np.median(inside, 0).astype(float) - tray, tray
+    pixels = np.ascontiguousarray(pixels)
+    tray = _middle_light(pixels, beside)
+    return _middle_light(pixels, inside) - tray, tray
+
+
+def _middle_light(pixels: npt.NDArray[np.uint8], mask: npt.NDArray[np.uint8]) -> FloatArray:
+    """Return the median of linear R, G, B where a mask is set, ndarray (3,), from the counts of codes."""
+    counts = [cv2.calcHist([pixels], [c], mask, [256], [0, 256]).ravel() for c in range(3)]
+    run = np.cumsum(counts, axis=1, dtype=np.int64)
+    n = int(run[0, -1])
+    middle = [(run > rank).argmax(1) for rank in ((n - 1) // 2, n // 2)]
+    return np.asarray(LINEAR_OF_CODE[middle].mean(0), float)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.frame import Frames
-from traygauge.measure.signal import Signal, local_maps
+from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -53,10 +53,10 @@ def _flanks(signal: Signal, tray: TrayView, frames: Frames, s: npt.NDArray[np.fl
     """Return the light along both flanks, ndarray (n, 2, len(s))."""
     along = np.broadcast_to(s, (len(frames), len(s)))
     points = frames.point(along)
-    base, jac = local_maps(tray, points, np.broadcast_to(frames.height_mm[:, None], along.shape))
-    side = np.einsum("nkij,nkj->nki", jac, frames.across(along)) * frames.diameter_mm[:, None, None] / 2
-    out = np.stack([_LINES, -_LINES])[:, :, None, None] * side[:, None, None]
-    return np.asarray(signal.at(base[:, None, None] + out).mean(2), np.float32)
+    across, height = frames.across(along) * frames.diameter_mm[:, None, None] / 2, frames.height_mm[:, None]
+    start, side = steps_px(tray, points, across, np.broadcast_to(height, along.shape))
+    lines = on_lines(start[:, None], np.stack([side, -side], 1), _LINES)
+    return np.asarray(signal.at(lines).mean(-1), np.float32)
 
 
 def _above_tray(signal: Signal, light: SingleArray, tray_level: FloatArray) -> SingleArray:

@@ -13,16 +13,18 @@ brightness f between tray (0) and flank (1) free and t held by the known camera.
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+import itertools
+from dataclasses import dataclass, fields, replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
 from traygauge.measure.edge_model import Optics
 from traygauge.measure.frame import Frames
-from traygauge.measure.signal import Signal, local_maps
+from traygauge.measure.signal import Signal, local_maps, look_up, on_lines
+from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -34,8 +36,11 @@ ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, wher
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
 _STEP_PX = 0.8
-_SHARED_OUT = 200  # ends from which two threads are worth their start
-_ROUNDS = 12  # at most; most ends stand still after six
+_BLOCK = 256  # ends fitted at once: their light stays in a core's own cache
+_FIRST, _ROUNDS = (
+    3,
+    12,
+)  # rounds before slopes and rows are weighed, and at most; most ends stand still after six
 _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
 #: (shading, tone curve), so that hundreds of them say little more than a few.
@@ -87,37 +92,37 @@ class Apart:
     tray_level: FloatArray
     end_mm: FloatArray
 
-    def own(self, points_px: FloatArray, who: IntArray) -> BoolArray:
-        """Return whether points (e, ...) show the tray or the body of the piece `who` (e,) names."""
-        h, w = self.labels.shape
-        x = np.clip(np.rint(points_px[..., 0] - self.origin_px[0]).astype(np.intp), 0, w - 1)
-        y = np.clip(np.rint(points_px[..., 1] - self.origin_px[1]).astype(np.intp), 0, h - 1)
-        found = self.labels[y, x]
+    def own(self, xy_px: SingleArray, who: IntArray) -> BoolArray:
+        """Return whether points (2, e, ...) show the tray or the body of the piece `who` (e,) names."""
+        found = look_up(self.labels, xy_px, self.origin_px, cv2.INTER_NEAREST)
         return np.asarray((found == 0) | (found == self.label[who].reshape(-1, *([1] * (found.ndim - 1)))))
 
 
 @dataclass(frozen=True, eq=False)
 class _Light:
-    """Light along the axis at e ends, on r rows of m places each.
+    """Light along the axis at e ends, on r rows of m places each; the ends come last, so that inner loops are long.
 
     Parameters
     ----------
-    share : ndarray (e, r, m): light between tray (0) and flank (1); `weight` (e, r, m) what each counts.
-    s : ndarray (e, m): mm outwards of the anchor; `v` (e, r): mm across.
+    share : ndarray (r, m, e): light between tray (0) and flank (1); `weight` (r, m, e) what each counts.
+    s : ndarray (m, e): mm outwards of the anchor; `v` (r, e): mm across.
     blur, radius, known : ndarray (e,), mm; `known` is how far the end may lie from s = 0, a standard deviation.
+    lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
     """
 
     share: SingleArray
     weight: SingleArray
     s: SingleArray
-    v: FloatArray
-    blur: FloatArray
-    radius: FloatArray
-    known: FloatArray
+    v: SingleArray
+    blur: SingleArray
+    radius: SingleArray
+    known: SingleArray
+    lean: SingleArray
+    dark: BoolArray
 
-    def rows(self, some: BoolArray | IntArray) -> _Light:
+    def of(self, some: BoolArray | IntArray) -> _Light:
         """Return the light of some ends."""
-        return _Light(*(getattr(self, f.name)[some] for f in fields(self)))
+        return _Light(*(np.ascontiguousarray(getattr(self, f.name)[..., some]) for f in fields(self)))
 
 
 def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apart: Apart) -> Ends:
@@ -129,63 +134,95 @@ def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apa
     optics : blur of the photo's signal.
     apart : what in the photo belongs to a tail or to another piece, and is left out.
     """
-    n = len(frames)
-    side = np.tile([-1.0, 1.0], n)
-    who = np.repeat(np.arange(n), 2)
-    anchor_s = side * frames.length_mm[who] / 2
-    anchors = frames.point(anchor_s.reshape(n, 2)).reshape(-1, 2)
-    outward = frames.along(anchor_s.reshape(n, 2)).reshape(-1, 2) * side[:, None]
-    across = np.stack([-outward[:, 1], outward[:, 0]], -1)
-    slope = tray.lean(anchors, frames.height_mm[who])
-    lean = (slope * outward).sum(-1)
-    both = signal.rows(who)
-    light = _read(both, tray, frames, who, anchors, outward, across, lean, optics, apart)
-    fit = _fitted(light, lean, both.sense < 0)
-    return _as_ends(fit, light, lean, frames, n)
-
-
-def _read(
-    signal: Signal,
-    tray: TrayView,
-    frames: Frames,
-    who: IntArray,
-    anchors: FloatArray,
-    outward: FloatArray,
-    across: FloatArray,
-    lean: FloatArray,
-    optics: Optics,
-    apart: Apart,
-) -> _Light:
-    radius = frames.diameter_mm[who] / 2
+    rims = _rims(tray, frames)
     scale = float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm)))
-    blur = optics.sigma_px / tray.px_per_mm(anchors, frames.height_mm[who])
+    m = int(np.ceil((np.median(rims.inner) + np.median(rims.outer)) * scale / _STEP_PX))
+
+    def begun(some: IntArray) -> tuple[_Light, _Fit]:
+        part = rims.of(some)
+        light = _read(signal.rows(part.who), tray, part, m, optics, apart)
+        return light, _improved(light, _Fit.start(_search(light), len(ROWS)), SLOPE_SD, range(_FIRST))
+
+    def ended(light: _Light, fit: _Fit) -> _Fit:
+        return _improved(light, fit, slope_sd, range(_FIRST, _ROUNDS))
+
+    lights, fits = zip(*in_threads(begun, blocks(len(rims.who), _BLOCK)), strict=True)
+    # cuts lean up and down as much as they lean sideways, and sideways is seen
+    slopes = np.abs(np.concatenate([fit.p[1] for fit in fits]))
+    slope_sd = float(np.clip(1.4826 * np.median(slopes), SLOPE_SD, 0.6))
+    return _as_ends(in_threads(ended, lights, fits), rims.lean, frames)
+
+
+@dataclass(frozen=True, eq=False)
+class _Rims:
+    """Where e ends are looked for.
+
+    Parameters
+    ----------
+    who : ndarray (e,), of which piece; anchor, outward : ndarray (e, 2), on the axis, mm and unit direction.
+    height, radius : ndarray (e,), mm; lean : ndarray (e,), of the line of sight outwards.
+    inner, outer : ndarray (e,): how far inwards and outwards of the anchor the light is read, mm.
+    """
+
+    who: IntArray
+    anchor: FloatArray
+    outward: FloatArray
+    height: FloatArray
+    radius: FloatArray
+    lean: FloatArray
+    inner: FloatArray
+    outer: FloatArray
+
+    def of(self, some: IntArray) -> _Rims:
+        """Return some of the rims."""
+        return _Rims(*(getattr(self, f.name)[some] for f in fields(self)))
+
+
+def _rims(tray: TrayView, frames: Frames) -> _Rims:
+    n = len(frames)
+    who, side = np.repeat(np.arange(n), 2), np.array([-1.0, 1.0])
+    s = side * frames.length_mm[:, None] / 2
+    anchor = frames.point(s).reshape(-1, 2)
+    outward = (frames.along(s) * side[:, None]).reshape(-1, 2)
+    height, radius = frames.height_mm[who], frames.diameter_mm[who] / 2
+    lean = (tray.lean(anchor, height) * outward).sum(-1)
     inner = np.minimum(2 * radius * np.abs(lean).clip(0.1) + 0.5, 0.62 * frames.length_mm[who])
-    outer = 0.35 + 0.4 * radius
-    m = int(np.ceil((np.median(inner) + np.median(outer)) * scale / _STEP_PX))
-    s = np.linspace(-1, 0, m)[None] * (inner + outer)[:, None] + outer[:, None]
+    return _Rims(who, anchor, outward, height, radius, lean, inner, 0.35 + 0.4 * radius)
+
+
+def _read(signal: Signal, tray: TrayView, rims: _Rims, m: int, optics: Optics, apart: Apart) -> _Light:
+    """Return the light of some ends (a signal of as many rows), at m places each."""
+    blur = optics.sigma_px / tray.px_per_mm(rims.anchor, rims.height)
+    s = np.linspace(-1, 0, m)[None] * (rims.inner + rims.outer)[:, None] + rims.outer[:, None]
     # rows keep off the sides as far as the blur carries their darkness inwards
-    room = np.clip(1.0 - 1.8 * blur / radius, 0.35, ROWS[-1]) / ROWS[-1]
-    v = ROWS[None] * (room * radius)[:, None]
-    base, jac = local_maps(tray, anchors, frames.height_mm[who])
-    ds = np.einsum("eij,ej->ei", jac, outward)
-    dv = np.einsum("eij,ej->ei", jac, across)
-    px = (
-        base[:, None, None]
-        + s[:, None, :, None] * ds[:, None, None]
-        + v[:, :, None, None] * dv[:, None, None]
-    )
+    room = np.clip(1.0 - 1.8 * blur / rims.radius, 0.35, ROWS[-1]) / ROWS[-1]
+    v = ROWS[None] * (room * rims.radius)[:, None]
+    base, jac = local_maps(tray, rims.anchor, rims.height)
+    across = np.stack([-rims.outward[:, 1], rims.outward[:, 0]], -1)
+    ds, dv = (np.einsum("eij,ej->ei", jac, way) for way in (rims.outward, across))
+    px = on_lines(base[:, None] + v[..., None] * dv[:, None], ds[:, None], s[:, None])
     raw = signal.at(px)
-    own = apart.own(px, who)
+    own = apart.own(px, rims.who)
     k = max(4, m // 6)
-    tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[who])
+    tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[rims.who])
     flank_row = np.median(raw[..., :k], -1)
     contrast = flank_row - tray_row
     usual = np.median(contrast, 1, keepdims=True)
     good = contrast > 0.25 * usual
     share = (raw - tray_row[..., None]) / np.where(good, contrast, np.maximum(usual, 1e-6))[..., None]
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
-    weight = (own * trust[..., None]).astype(np.float32)
-    return _Light(share.astype(np.float32), weight, s.astype(np.float32), v, blur, radius, apart.end_mm[who])
+    weight = own * trust[..., None]
+    last = (
+        share.transpose(1, 2, 0),
+        weight.transpose(1, 2, 0),
+        s.T,
+        v.T,
+        blur,
+        rims.radius,
+        apart.end_mm[rims.who],
+        rims.lean,
+    )
+    return _Light(*(x.astype(np.float32, order="C") for x in last), signal.sense < 0)
 
 
 def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> FloatArray:
@@ -201,30 +238,34 @@ def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> 
     return middle
 
 
-def _arcs(p: FloatArray, light: _Light) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the outer and inner arc and q (e, r) for parameters (e, 5): out, m, t, f, g."""
-    q = np.sqrt(np.clip((light.radius - ROUNDING_MM)[:, None] ** 2 - light.v**2, 0, None))
-    line = p[:, :1] + p[:, 1:2] * light.v
-    return line + p[:, 2:3] * q, line - p[:, 2:3] * q, q
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """Cut faces fitted to e ends.
+
+    Parameters
+    ----------
+    p : ndarray (5, e): out, m, t, f, g; robust : ndarray (r, e), what each row counts.
+    normal : ndarray (e, 5, 5), inverse of the parameters' covariance; residual : ndarray (e,).
+    """
+
+    p: FloatArray
+    robust: SingleArray
+    normal: FloatArray
+    residual: FloatArray
+
+    @classmethod
+    def start(cls, p: FloatArray, rows: int) -> _Fit:
+        """Return what is known before the first round."""
+        n = p.shape[1]
+        return cls(p, np.ones((rows, n), np.float32), np.zeros((n, 5, 5)), np.zeros(n))
 
 
-def _fitted(light: _Light, lean: FloatArray, dark: BoolArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return what `_gauss_newton` returns; many ends are shared out over two threads (NumPy lets go of the lock)."""
-
-    def part(index: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        some, here, black = light.rows(index), lean[index], dark[index]
-        start = np.zeros((len(index), 5))
-        for kind in (black, ~black):
-            start[kind] = _search(some.rows(kind), here[kind], bool(black[kind].any()))
-        return _gauss_newton(some, here, start, black)
-
-    n = len(lean)
-    if n < _SHARED_OUT:
-        return part(np.arange(n))
-    with ThreadPoolExecutor(2) as threads:
-        halves = list(threads.map(part, (np.arange(n // 2), np.arange(n // 2, n))))
-    p, spread, residual = (np.concatenate(x) for x in zip(*halves, strict=True))
-    return p, spread, residual
+def _arcs(p: FloatArray, light: _Light) -> tuple[SingleArray, SingleArray, SingleArray]:
+    """Return the outer and inner arc and q (r, e) for parameters (5, e): out, m, t, f, g."""
+    out, m, t = p[:3].astype(np.float32)
+    q = np.sqrt(np.maximum((light.radius - np.float32(ROUNDING_MM)) ** 2 - light.v**2, 0))
+    line = out + m * light.v
+    return line + t * q, line - t * q, q
 
 
 #: Brightness of the face and of the surroundings, between tray (0) and flank (1), that a search starts from. Bright
@@ -233,141 +274,130 @@ _BRIGHT_STARTS = ((0.0, 0.0), (0.5, 0.0), (1.0, 0.0))
 _DARK_STARTS = ((1.0, 0.0), (0.9, 0.0), (1.0, 0.3), (1.0, 0.6), (1.0, 0.75))
 
 
-def _search(light: _Light, lean: FloatArray, dark: bool) -> FloatArray:
-    """Return starting parameters (e, 5): the best of a line of places and of a few brightnesses."""
-    t = np.abs(lean)
-    middle = slice(len(ROWS) // 2 - 2, len(ROWS) // 2 + 3, 2)
-    few = _Light(
-        light.share[:, middle, ::2],
-        light.weight[:, middle, ::2],
-        light.s[:, ::2],
-        light.v[:, middle],
-        light.blur,
-        light.radius,
-        light.known,
-    )
-    narrow = (1 / light.blur).astype(np.float32)[:, None, None]
-    best = np.full(len(t), np.inf)
-    start = np.zeros((len(t), 5))
-    for out in np.arange(-0.6, 0.46, 0.1):
-        p = np.stack([out - t * light.radius * 0.5, 0 * t, t, 0 * t, 0 * t], -1)
-        outer, inner, _ = _arcs(p, few)
-        ci, co = (
-            _edge(narrow * (x[..., None].astype(np.float32) - few.s[:, None]))[0] for x in (inner, outer)
-        )
-        weight, change = few.weight, np.ones(len(t))
-        # the outline ends near s = 0, and what parting found ends there
-        off = 1.0 + 0.25 * np.minimum((outer[:, 1] / 0.25) ** 2, 4.0)
-        off = np.where(np.isfinite(few.known), 1.0 + 0.25 * (out / few.known) ** 2, off)
-        if dark:
-            # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
-            # measured by what there is to explain there
-            weight = weight * (
-                (few.s[:, None] < outer[..., None] + 0.2) & (few.s[:, None] > inner[..., None] - 0.2)
-            )
-            total = weight.sum((1, 2)) + 1e-6
-            mean = (weight * few.share).sum((1, 2)) / total
-            change = (weight * np.abs(few.share - mean[:, None, None])).sum((1, 2)) + 0.05 * total
-        for face, beside in _DARK_STARTS if dark else _BRIGHT_STARTS:
-            f = np.where(lean > 0.05, 1.0, face).astype(np.float32)
-            rest = ci + f[:, None, None] * (co - ci) + beside * (1 - co) - few.share
-            cost = (weight * np.abs(rest)).sum((1, 2)) / change * off
-            better = cost < best
-            best = np.where(better, cost, best)
-            start[better] = p[better]
-            start[better, 3], start[better, 4] = f[better], beside
+def _search(light: _Light) -> FloatArray:
+    """Return starting parameters (5, e): the best of a line of places and of a few brightnesses."""
+    start = np.zeros((5, len(light.lean)))
+    for kind, starts in ((light.dark, _DARK_STARTS), (~light.dark, _BRIGHT_STARTS)):
+        if kind.any():
+            start[:, kind] = _best_start(light if kind.all() else light.of(kind), starts)
     return start
 
 
-def _gauss_newton(
-    light: _Light, lean: FloatArray, p: FloatArray, dark: BoolArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return parameters (e, 5), their covariance's diagonal (e, 5) and residual (e,), by weighted Gauss-Newton.
+def _best_start(light: _Light, starts: tuple[tuple[float, float], ...]) -> FloatArray:
+    """Return the best starting parameters (5, e) for ends that are all dark or all bright."""
+    t = np.abs(light.lean)
+    middle = slice(len(ROWS) // 2 - 2, len(ROWS) // 2 + 3, 2)
+    few = replace(
+        light,
+        share=light.share[middle, ::2],
+        weight=light.weight[middle, ::2],
+        s=light.s[::2],
+        v=light.v[middle],
+    )
+    best, start = np.full(len(t), np.inf), np.zeros((5, len(t)))
+    for out in np.arange(-0.6, 0.46, 0.1):
+        p = np.stack([out - t * light.radius * 0.5, 0 * t, t, 0 * t, 0 * t])
+        outer, inner, _ = _arcs(p, few)
+        ci, co = (_of(_STEP_TABLE, _edge_index(arc, few)) for arc in (inner, outer))
+        weight, change = few.weight, np.ones(len(t))
+        # the outline ends near s = 0, and what parting found ends there
+        off = 1.0 + 0.25 * np.minimum((outer[1] / 0.25) ** 2, 4.0)
+        off = np.where(np.isfinite(few.known), 1.0 + 0.25 * (out / few.known) ** 2, off)
+        if light.dark.all():
+            # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
+            # measured by what there is to explain there
+            weight = weight * ((few.s < outer[:, None] + 0.2) & (few.s > inner[:, None] - 0.2))
+            total = weight.sum((0, 1)) + 1e-6
+            mean = (weight * few.share).sum((0, 1)) / total
+            change = (weight * np.abs(few.share - mean)).sum((0, 1)) + 0.05 * total
+        rest, face_step, tray = ci - few.share, co - ci, 1 - co
+        for face, beside in starts:
+            f = np.where(light.lean > 0.05, 1.0, face).astype(np.float32)
+            gap = rest + f * face_step
+            gap = np.abs(gap + np.float32(beside) * tray if beside else gap)
+            cost = np.einsum("rme,rme->e", weight, gap) / change * off
+            better = cost < best
+            best[better] = cost[better]
+            start[:, better] = p[:, better]
+            start[3, better], start[4, better] = f[better], beside
+    return start
+
+
+def _improved(light: _Light, fit: _Fit, slope_sd: float, rounds: range) -> _Fit:
+    """Return a fit after some rounds of weighted Gauss-Newton, in which each end goes its own way.
 
     Priors: t near what the camera makes of a square cut; m near square; f fixed at 1 where the face looks away and
     near 1 for dark pieces, whose faces are as dark as their flanks; g, the surroundings against the tray further out
     (a shadow is darker than its tray), near 0 for bright pieces.
     """
-    n = len(p)
-    hidden = lean > 0.12
-    zero = np.zeros(n)
-    prior = np.stack([zero, zero, np.abs(lean), np.where(dark, 1.0, 0.5), zero], -1)
-    sd = np.tile([1e3, 0.35, SLOPE_SD, 1.0, 0.1], (n, 1))
-    sd[:, 0] = np.minimum(light.known, 1e3)
-    sd[dark, 3:] = 0.15, 0.6
-    p, robust = p.copy(), np.ones(light.weight.shape[:2], np.float32)
-    spread, residual = np.zeros((n, 5)), np.zeros(n)
-    left = np.arange(n)  # ends still on the move; the others are done with
-    for step in range(_ROUNDS):
-        some = light if len(left) == n else light.rows(left)
-        functions, weight = _functions(p[left], some, robust[left])
-        gram = np.asarray((functions * weight[..., None, :]) @ functions.swapaxes(-1, -2), np.float32)
-        normal, right = _normal_equations(gram, p[left], some, ~hidden[left])
-        normal, right = (
-            normal + np.eye(5) / sd[left, None] ** 2,
-            right + (prior[left] - p[left]) / sd[left] ** 2,
-        )
-        move = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -_LARGEST_STEP, _LARGEST_STEP)
-        spread[left] = np.sqrt(np.einsum("eii->ei", np.linalg.inv(normal)))
-        residual[left] = np.sqrt(gram[..., 4, 4].sum(1) / np.maximum(weight.sum((1, 2)), 1e-9))
-        p[left] = _within_bounds(p[left] + move, hidden[left])
-        if step >= 2:
-            # cuts lean up and down as much as they lean sideways, and sideways is seen
-            sd[:, 2] = np.clip(1.4826 * np.median(np.abs(p[:, 1])), SLOPE_SD, 0.6)
-            row = np.sqrt(gram[..., 4, 4] / (robust[left] * some.weight.shape[-1]))
-            robust[left] = 1 / (1 + (row / (2.0 * np.median(row, 1, keepdims=True) + 0.02)) ** 2)
-        if step >= 4:
-            left = left[(np.abs(move[:, :3]) > _STILL).any(1)]
+    zero, dark = np.zeros(len(light.lean)), light.dark
+    prior = np.stack([zero, zero, np.abs(light.lean), np.where(dark, 1.0, 0.5), zero])
+    sd = np.stack(
+        [
+            np.minimum(light.known, 1e3),
+            zero + 0.35,
+            zero + slope_sd,
+            np.where(dark, 0.15, 1.0),
+            np.where(dark, 0.6, 0.1),
+        ]
+    )
+    hidden = light.lean > 0.12
+    p, robust, normal, residual = fit.p.copy(), fit.robust.copy(), fit.normal.copy(), fit.residual.copy()
+    left = np.arange(len(zero))  # ends still on the move; the others are done with
+    for step in rounds:
+        some = light if len(left) == len(zero) else light.of(left)
+        functions, weight = _functions(p[:, left], some, robust[:, left])
+        gram, misfit = _products(functions, weight)
+        gram[3, :, hidden[left]] = gram[:, 3, hidden[left]] = 0.0
+        normal[left] = gram[:5, :5].T / _NOISE**2 + np.eye(5) / sd.T[left, None] ** 2
+        right = gram[5, :5] / _NOISE**2 + (prior - p)[:, left] / sd[:, left] ** 2
+        move = np.linalg.solve(normal[left], right.T[..., None])[..., 0].T
+        move = np.clip(move, -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
+        residual[left] = np.sqrt(gram[5, 5] / np.maximum(weight.sum((0, 1)), 1e-9))
+        p[:, left] = _within_bounds(p[:, left] + move, hidden[left])
+        if step >= _FIRST - 1:
+            row = np.sqrt(misfit / (robust[:, left] * len(light.s)))
+            robust[:, left] = 1 / (1 + (row / (2.0 * np.median(row, 0) + 0.02)) ** 2)
+        if step > _FIRST:
+            left = left[(np.abs(move[:3]) > _STILL[:, None]).any(0)]
             if not len(left):
                 break
-    return p, spread, residual
+    return _Fit(p, robust, normal, residual)
 
 
 def _within_bounds(p: FloatArray, hidden: BoolArray) -> FloatArray:
     """Return parameters with t not negative, and brightnesses a face and its surroundings can have."""
-    p[:, 2] = np.abs(p[:, 2])
-    p[:, 3] = np.where(hidden, 1.0, np.clip(p[:, 3], -0.3, 2.5))
-    p[:, 4] = np.clip(p[:, 4], -0.4, 0.9)
+    p[2] = np.abs(p[2])
+    p[3] = np.where(hidden, 1.0, np.clip(p[3], -0.3, 2.5))
+    p[4] = np.clip(p[4], -0.4, 0.9)
     return p
 
 
-def _functions(p: FloatArray, light: _Light, robust: SingleArray) -> tuple[SingleArray, SingleArray]:
-    """Return the five functions of s on each row (e, r, 5, m) and their weights (e, r, m), single precision.
-
-    The functions: what moves with the inner arc, what moves with the outer arc, what f and what g bring in, and what
-    is left unexplained. Every derivative of the model is a row's own multiple of the first four.
-    """
-    outer, inner, _ = _arcs(p, light)
-    narrow = (1 / light.blur).astype(np.float32)[:, None, None]
-    f, g = (p[:, k].astype(np.float32)[:, None, None] for k in (3, 4))
-    ci, gi = _edge(narrow * (inner[..., None].astype(np.float32) - light.s[:, None]))
-    zo = narrow * (outer[..., None].astype(np.float32) - light.s[:, None])
-    co, go = _edge(zo)
-    both = np.empty((*ci.shape[:2], 5, ci.shape[2]), np.float32)
-    both[..., 0, :] = (1 - f) * narrow * gi
-    both[..., 1, :] = (f - g) * narrow * go
-    both[..., 2, :] = co - ci
-    both[..., 3, :] = 1 - co
-    both[..., 4, :] = light.share - (g + (1 - f) * ci + (f - g) * co)
+def _functions(p: FloatArray, light: _Light, robust: SingleArray) -> tuple[list[SingleArray], SingleArray]:
+    """Return the model's derivatives after out, m, t, f, g and what is left unexplained, and the weights, (r, m, e)."""
+    outer, inner, q = _arcs(p, light)
+    f, g = p[3:].astype(np.float32)
+    index = _edge_index(inner, light)
+    ci, with_inner = _of(_STEP_TABLE, index), _of(_BELL_TABLE, index) * ((1 - f) / light.blur)
+    index = _edge_index(outer, light)
+    co, with_outer = _of(_STEP_TABLE, index), _of(_BELL_TABLE, index) * ((f - g) / light.blur)
+    face, tray = co - ci, 1 - co
+    with_out = with_inner + with_outer
+    with_view = (with_outer - with_inner) * q[:, None]
+    rest = light.share - ci - f * face - g * tray
     # the surroundings count only as far as they can be taken for even
-    near = np.clip(1.0 + (zo / narrow + 4 / narrow + np.float32(0.05)) / np.float32(0.15), 0.0, 1.0)
-    return both, np.asarray(light.weight * robust[..., None] * near, np.float32)
+    near = np.clip(((outer + 4 * light.blur + 0.2)[:, None] - light.s) / np.float32(0.15), 0, 1)
+    weight = light.weight * robust[:, None] * near
+    return [with_out, with_out * light.v[:, None], with_view, face, tray, rest], weight
 
 
-def _normal_equations(
-    gram: SingleArray, p: FloatArray, light: _Light, face_free: BoolArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return the normal matrix (e, 5, 5) and right side (e, 5) from each row's products of functions (e, r, 5, 5)."""
-    _, _, q = _arcs(p, light)
-    rows = np.zeros((*q.shape, 5, 5))  # parameter, function
-    rows[..., 0, :2] = 1.0
-    rows[..., 1, :2] = light.v[..., None]
-    rows[..., 2, 0], rows[..., 2, 1] = -q, q
-    rows[..., 3, 2] = face_free[:, None]
-    rows[..., 4, 3] = 1.0
-    half = rows @ gram.astype(float)
-    normal = (half @ rows.swapaxes(-1, -2)).sum(1) / _NOISE**2
-    return normal, half[..., 4].sum(1) / _NOISE**2
+def _products(functions: list[SingleArray], weight: SingleArray) -> tuple[FloatArray, SingleArray]:
+    """Return the weighted products of all pairs of functions (6, 6, e), and of the last with itself by rows (r, e)."""
+    gram = np.empty((len(functions), len(functions), weight.shape[2]))
+    weighted = [one * weight for one in functions]
+    for i, j in itertools.combinations_with_replacement(range(len(functions)), 2):
+        gram[i, j] = gram[j, i] = np.einsum("rme,rme->e", weighted[i], functions[j])
+    return gram, np.einsum("rme,rme->re", weighted[-1], functions[-1])
 
 
 _TABLE = np.arange(-600, 601) / 100.0
@@ -377,19 +407,24 @@ _STEP_TABLE, _BELL_TABLE = (
 )
 
 
-def _edge(z: SingleArray) -> tuple[SingleArray, SingleArray]:
-    """Return the normal distribution and density at z, from a table (error below 0.002); at NaN, those far below."""
-    index = np.fmin(np.fmax(z * np.float32(100.0) + np.float32(600.5), 0), 1200).astype(np.int32)
-    return _STEP_TABLE[index], _BELL_TABLE[index]
+def _edge_index(arc: SingleArray, light: _Light) -> IntArray:
+    """Return where in the tables of the normal distribution (error below 0.002) each place (r, m, e) lies from an arc.
+
+    Beyond the tables their ends hold (`_of`); places that are no numbers count as far below.
+    """
+    scale = np.float32(100.0) / light.blur
+    with np.errstate(invalid="ignore"):
+        return ((arc * scale + np.float32(600.5))[:, None] - light.s * scale).astype(np.intp)
 
 
-def _as_ends(
-    fit: tuple[FloatArray, FloatArray, FloatArray], light: _Light, lean: FloatArray, frames: Frames, n: int
-) -> Ends:
-    p, sd, residual = fit
+def _of(table: SingleArray, index: IntArray) -> SingleArray:
+    return np.asarray(table.take(index, mode="clip"))
 
-    def two(x: FloatArray) -> FloatArray:
-        return x.reshape(n, 2)
 
-    out = p[:, 0] + frames.length_mm.repeat(2) / 2
-    return Ends(two(out), two(p[:, 1]), two(p[:, 2]), two(lean), two(p[:, 3]), two(residual), two(sd[:, 0]))
+def _as_ends(fits: list[_Fit], lean: FloatArray, frames: Frames) -> Ends:
+    p = np.concatenate([fit.p for fit in fits], 1)
+    out, slope, view, face = p[:4]
+    residual = np.concatenate([fit.residual for fit in fits])
+    u_fit = np.sqrt(np.linalg.inv(np.concatenate([fit.normal for fit in fits]))[:, 0, 0])
+    columns = (out + frames.length_mm.repeat(2) / 2, slope, view, lean, face, residual, u_fit)
+    return Ends(*(x.reshape(len(frames), 2) for x in columns))

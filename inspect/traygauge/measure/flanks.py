@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 
 from traygauge.measure.edge_model import Optics, find_optics, place_edges, usual_limb_share
 from traygauge.measure.frame import Frames
-from traygauge.measure.signal import Signal, local_maps
+from traygauge.measure.signal import Signal, on_lines, steps_px
+from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -19,6 +19,7 @@ SingleArray = npt.NDArray[np.float32]
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
+_BLOCK = 256  # pieces refined at once by one thread
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -56,12 +57,9 @@ def _side_profiles(
     stations : ndarray (n, k), mm along the axis; half : ndarray (n, k), mm; u : ndarray (m,), in half widths. The first
         side lies along `across`, the second against it.
     """
-    points = frames.point(stations)
-    base, jac = local_maps(tray, points, np.broadcast_to(frames.height_mm[:, None], stations.shape))
-    side = np.einsum("nkij,nkj->nki", jac, frames.across(stations)) * half[..., None]
-    start, step, u = base.astype(np.float32), side.astype(np.float32), u.astype(np.float32)
-    out = u[:, None] * step[:, :, None]
-    return signal.at(np.stack([start[:, :, None] + out, start[:, :, None] - out], 1))
+    height = np.broadcast_to(frames.height_mm[:, None], stations.shape)
+    start, side = steps_px(tray, frames.point(stations), frames.across(stations) * half[..., None], height)
+    return signal.at(on_lines(start[:, None], np.stack([side, -side], 1), u))
 
 
 def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
@@ -70,17 +68,24 @@ def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[Floa
     Each is the steepest within 0.1 u. A highlight's edge and a shadow's are among them, so one alone decides nothing.
     """
     step = u[1] - u[0]
-    drop = profile[..., :-2] - profile[..., 2:]
-    reach = max(1, round(0.1 / step))
-    padded = np.pad(drop, [(0, 0)] * (drop.ndim - 1) + [(reach, reach)], constant_values=-np.inf)
-    around = sliding_window_view(padded, drop.shape[-1], -1).max(-2)
+    light = np.ascontiguousarray(np.moveaxis(profile, -1, 0))
+    drop = light[:-2] - light[2:]
+    around = drop.copy()
+    for k in range(1, max(1, round(0.1 / step)) + 1):
+        np.maximum(around[k:], drop[:-k], out=around[k:])
+        np.maximum(around[:-k], drop[k:], out=around[:-k])
     height = np.where((drop >= around) & (drop > 0), drop, 0.0)
-    order = np.argsort(-height, axis=-1)[..., :count]
-    at = np.clip(order, 1, drop.shape[-1] - 2)
-    low, mid, high = (np.take_along_axis(drop, at + i, -1) for i in (-1, 0, 1))
-    curve = low - 2 * mid + high
-    part = np.where(curve < 0, 0.5 * (low - high) / np.where(curve < 0, curve, 1.0), 0.0)
-    return u[at + 1] + np.clip(part, -1, 1) * step, np.take_along_axis(height, order, -1)
+    place, steepness = [], []
+    for _ in range(count):
+        steepest = height.argmax(0)[None]
+        at = np.clip(steepest, 1, len(drop) - 2)
+        low, mid, high = (np.take_along_axis(drop, at + i, 0)[0] for i in (-1, 0, 1))
+        curve = low - 2 * mid + high
+        part = np.where(curve < 0, 0.5 * (low - high) / np.where(curve < 0, curve, 1.0), 0.0)
+        place.append(u[at[0] + 1] + np.clip(part, -1, 1) * step)
+        steepness.append(np.take_along_axis(height, steepest, 0)[0])
+        np.put_along_axis(height, steepest, 0.0, 0)
+    return np.stack(place, -1), np.stack(steepness, -1)
 
 
 def _widths_in_batch(width: FloatArray, weight: FloatArray) -> FloatArray:
@@ -123,19 +128,17 @@ def robust_polynomial(x: FloatArray, y: FloatArray, ridge: FloatArray, rounds: i
 
     `ridge` (d,) holds each coefficient back, in units of one point's weight; the weights are Tukey's biweight.
     """
-    d = len(ridge)
-    powers = np.stack([x**i for i in range(d)], -1)
-    good = np.isfinite(y)
-    filled = np.where(good, y, 0.0)
+    powers = np.stack([x.T**i for i in range(len(ridge))])  # pieces last, so that inner loops are long
+    good = np.isfinite(y.T)
+    filled = np.where(good, y.T, 0.0)
     weight = good.astype(float)
-    coefficients = np.zeros((len(x), d))
     for _ in range(rounds):
-        weighted = powers * weight[..., None]
-        normal = np.einsum("nki,nkj->nij", weighted, powers) + np.diag(ridge + 1e-9)
-        right = np.einsum("nki,nk->ni", weighted, filled)
-        coefficients = np.linalg.solve(normal, right[..., None])[..., 0]
-        rest = np.abs(filled - np.einsum("nki,ni->nk", powers, coefficients))
-        scale = np.maximum(1.4826 * np.median(np.where(good, rest, 0.0), axis=1, keepdims=True), 0.004)
+        weighted = powers * weight
+        normal = np.einsum("ikn,jkn->ijn", weighted, powers).T + np.diag(ridge + 1e-9)
+        right = np.einsum("ikn,kn->in", weighted, filled)
+        coefficients = np.linalg.solve(normal, right.T[..., None])[..., 0]
+        rest = np.abs(filled - np.einsum("ikn,in->kn", powers, coefficients.T))
+        scale = np.maximum(1.4826 * np.median(np.where(good, rest, 0.0), axis=0), 0.004)
         weight = good * np.clip(1.0 - (rest / (5.0 * scale)) ** 2, 0.0, None) ** 2
     return coefficients
 
@@ -174,8 +177,11 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames) -> Flanks:
     """
     frames = _first_width(signal, tray, frames)
     for _ in range(2):
-        frames, width = _refine(signal, tray, frames)
-    return _fine(signal, tray, frames, width)
+        u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, _STEP_PX))
+        parts = [(signal.rows(some), frames.rows(some)) for some in blocks(len(frames), _BLOCK)]
+        refined = in_threads(lambda here, rows, u=u: _refine(here, tray, rows, u), *zip(*parts, strict=True))
+        frames = Frames.joined([some for some, _ in refined])
+    return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]))
 
 
 def _steps(tray: TrayView, frames: Frames, step_px: float) -> float:
@@ -208,11 +214,10 @@ def _stations(frames: Frames) -> FloatArray:
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
 
 
-def _refine(signal: Signal, tray: TrayView, frames: Frames) -> tuple[Frames, FloatArray]:
+def _refine(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, FloatArray]:
     """Return the frames straightened on the edges of single stations, and half width polynomials of s."""
     stations = _stations(frames)
     half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)
-    u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, _STEP_PX))
     profiles = _side_profiles(signal, tray, frames, stations, half, u)
     place, height = _steep_places(signal.steps_of_light(profiles), u, 2)
     nearness = np.exp(-0.5 * ((place - 1.0) / 0.12) ** 2)

@@ -144,14 +144,14 @@ class _Looks:
 def _look(tray: TrayView, outlines_px: tuple[FloatArray, ...], first: Frames, tried: Tried) -> _Looks:
     bodies = tried.bodies
     outlines_px = tuple(outline[:: max(1, len(outline) // _VERTICES)] for outline in outlines_px)
-    lying = Outlines.of(tray, outlines_px, bodies.frames.height_mm)
+    on_tray = Outlines.of(tray, outlines_px)
+    lying = on_tray.raised(tray, bodies.frames.height_mm)
     gaps = rod_gaps(lying, bodies, tray)
     grain = grain_of(tried.signal, tray, bodies.frames)
     biggest = np.hypot(first.length_mm, first.diameter_mm)[tried.index]
     gap = lying.mean(gaps)
     odds = _odds(gap, grain, tried, biggest > _CRUMB_MM)
     crumb = biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
-    on_tray = Outlines.of(tray, outlines_px, np.zeros(len(grain)))
     stand = standing(on_tray, grain, gap, odds.diameter_mm, tray)
     likely = odds.probability > 0.5
     rod = likely | tried.by_rod  # a heap that rods explain holds no flakes, however poor an outline is

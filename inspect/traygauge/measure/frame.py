@@ -37,6 +37,11 @@ class Frames:
         """Return the frames of an index, in that order."""
         return Frames(*(getattr(self, f.name)[index] for f in fields(self)))
 
+    @classmethod
+    def joined(cls, many: list[Frames]) -> Frames:
+        """Return the frames of several, one after the other."""
+        return cls(*(np.concatenate([getattr(some, f.name) for some in many]) for f in fields(cls)))
+
     @property
     def height_mm(self) -> FloatArray:
         """Return the height of the axis above the tray, ndarray (n,)."""

@@ -83,7 +83,7 @@ def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
 
 def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None) -> Pieces:
     n, tray = len(regions), regions.tray
-    outlines = Outlines.of(tray, regions.outlines_px, kinds.height_mm).each()
+    outlines = Outlines.of(tray, regions.outlines_px).raised(tray, kinds.height_mm).each()
     shapes = shapes_of(outlines)
     columns: dict[str, npt.ArrayLike] = {
         "photo": np.full(n, tray.photo.name, dtype=object),
@@ -114,7 +114,7 @@ def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None) ->
     }
     parts: dict[str, Any] = {
         "outlines_mm": outlines,
-        "tails_mm": tuple(tuple(tails.centrelines_mm[t] for t in tails.of(k)) for k in range(n)),
+        "tails_mm": tails.each(tails.centrelines_mm),
         "centrelines_mm": tuple(np.zeros((0, 2)) for _ in range(n)),
     }
     if tried is not None:

@@ -16,7 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Outlines:
-    """Closed outlines of n bodies in sheet mm, laid end to end, in the plane at half the body's height.
+    """Closed outlines of n bodies in sheet mm, laid end to end, in the tray's plane or one above it.
 
     Parameters
     ----------
@@ -28,12 +28,17 @@ class Outlines:
     start: npt.NDArray[np.intp]
 
     @classmethod
-    def of(cls, tray: TrayView, outlines_px: tuple[FloatArray, ...], height_mm: FloatArray) -> Outlines:
-        """Return outlines given in photo pixels, seen in planes at the given heights (n,)."""
-        sizes = np.array([len(o) for o in outlines_px])
-        owner = np.repeat(np.arange(len(sizes)), sizes)
-        points = tray.to_mm(np.concatenate(outlines_px), height_mm[owner]) if len(sizes) else np.zeros((0, 2))
-        return cls(points, owner, np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.intp))
+    def of(cls, tray: TrayView, outlines_px: tuple[FloatArray, ...]) -> Outlines:
+        """Return outlines given in photo pixels, seen in the tray's own plane."""
+        sizes = np.array([len(o) for o in outlines_px], np.intp)
+        points = tray.to_mm(np.concatenate(outlines_px)) if len(sizes) else np.zeros((0, 2))
+        start = (np.cumsum(sizes) - sizes).astype(np.intp)
+        return cls(points, np.repeat(np.arange(len(sizes)), sizes), start)
+
+    def raised(self, tray: TrayView, height_mm: FloatArray) -> Outlines:
+        """Return outlines of the tray's plane as the same rays show them in planes at the given heights (n,)."""
+        shift = height_mm[self.owner][:, None] * tray.lean(self.points)
+        return Outlines(self.points - shift, self.owner, self.start)
 
     def each(self) -> tuple[FloatArray, ...]:
         """Return one ndarray (k, 2) a body."""

@@ -7,11 +7,14 @@ length over diameter.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import correlate1d, maximum_filter1d
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -122,12 +125,9 @@ def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
 
     Outlines of fewer than three points have zero area and NaN ratios.
     """
-    outlines = _quiet([np.asarray(o, float).reshape(-1, 2) for o in outlines_mm])
-    hulls = [_hull(o) for o in outlines]
-    longest, narrowest = _feret(hulls)
-    area, perimeter = _area_and_length(outlines)
-    hull_area, hull_perimeter = _area_and_length(hulls)
-    return Shapes(area, perimeter, hull_area, hull_perimeter, longest, narrowest)
+    outlines = _quiet(_Rings.of([np.asarray(o, float).reshape(-1, 2) for o in outlines_mm]))
+    hulls = _hulls(outlines)
+    return Shapes(outlines.area, outlines.perimeter, hulls.area, hulls.perimeter, *_feret(hulls))
 
 
 def strand_volume_mm3(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
@@ -146,27 +146,71 @@ def _ratio(a: FloatArray, b: FloatArray) -> FloatArray:
     return out
 
 
-def _joined(outlines: list[FloatArray]) -> tuple[FloatArray, IntArray, IntArray]:
-    """Return all points in one array, each ring's start (n + 1), and each point's successor in its ring."""
-    size = np.array([len(o) for o in outlines], np.int64)
-    start = np.concatenate([[0], np.cumsum(size)])
-    after = np.arange(start[-1]) + 1
-    some = size > 0
-    after[start[1:][some] - 1] = start[:-1][some]
-    return (np.concatenate(outlines) if outlines else np.zeros((0, 2))), start, after
+@dataclass(frozen=True, eq=False)
+class _Rings:
+    """Closed outlines of n things, laid end to end.
+
+    Parameters
+    ----------
+    points : ndarray (m, 2); start : ndarray (n + 1,): ring k is points[start[k]:start[k + 1]].
+    """
+
+    points: FloatArray
+    start: IntArray
+
+    @classmethod
+    def of(cls, outlines: list[FloatArray]) -> _Rings:
+        """Return rings, each seen from its own first point: no cancellation far from (0, 0)."""
+        size = np.array([len(o) for o in outlines], np.int64)
+        first = np.array([o[0] for o in outlines if len(o)]).reshape(-1, 2)
+        points = np.concatenate([np.zeros((0, 2)), *outlines]) - np.repeat(first, size[size > 0], axis=0)
+        return cls(points, np.concatenate([[0], np.cumsum(size)]))
+
+    @cached_property
+    def size(self) -> IntArray:
+        """Return the number of points of each ring, ndarray (n,)."""
+        return np.diff(self.start)
+
+    @cached_property
+    def owner(self) -> IntArray:
+        """Return the ring of each point, ndarray (m,)."""
+        return np.repeat(np.arange(len(self.size)), self.size)
+
+    @cached_property
+    def after(self) -> IntArray:
+        """Return the next point of each point's ring, ndarray (m,)."""
+        after = np.arange(1, len(self.points) + 1)
+        some = self.size > 0
+        after[self.start[1:][some] - 1] = self.start[:-1][some]
+        return after
+
+    @cached_property
+    def side(self) -> FloatArray:
+        """Return the way from each point to the next, ndarray (m, 2)."""
+        return self.points[self.after] - self.points
+
+    @cached_property
+    def step(self) -> FloatArray:
+        """Return the length of each side, ndarray (m,)."""
+        return np.hypot(self.side[:, 0], self.side[:, 1])
+
+    @cached_property
+    def perimeter(self) -> FloatArray:
+        """Return the length of each ring, ndarray (n,)."""
+        return self._total(self.step)
+
+    @property
+    def area(self) -> FloatArray:
+        """Return the enclosed areas, ndarray (n,)."""
+        return np.abs(self._total(_cross(self.points, self.side))) / 2
+
+    def _total(self, values: FloatArray) -> FloatArray:
+        run = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(run[self.start[1:]] - run[self.start[:-1]], float)
 
 
-def _per_ring(values: FloatArray, start: IntArray) -> FloatArray:
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray(total[start[1:]] - total[start[:-1]], float)
-
-
-def _area_and_length(outlines: list[FloatArray]) -> tuple[FloatArray, FloatArray]:
-    near = [o - o[:1] for o in outlines]  # from a near origin: no cancellation far from (0, 0)
-    p, start, after = _joined(near)
-    q = p[after]
-    area = 0.5 * _per_ring(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], start)
-    return np.abs(area), _per_ring(np.hypot(*(q - p).T), start)
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
 
 
 #: Weights of a local cubic over seven points (Savitzky and Golay, Anal. Chem. 36 (1964) 1627, table I).
@@ -174,59 +218,63 @@ _CUBIC_7 = np.array([-2, 3, 6, 7, 6, 3, -2]) / 21
 _LONG_STEP = 2.3  # times an outline's mean step
 
 
-def _quiet(outlines: list[FloatArray]) -> list[FloatArray]:
+def _quiet(rings: _Rings) -> _Rings:
     """Return outlines without the noise of their points.
 
     Points a step h apart, off by s across the outline, make it s²/h² longer and push its hull outwards. A local cubic
     over seven points leaves a twelfth of that and keeps smooth curves; corners of a photo's outline are rounded by blur
     anyway. Points beside a long step (drawn polygons, chords) stay where they are, as do outlines below 16 points.
     """
-    points, start, after = _joined(outlines)
-    if not len(points):
-        return outlines
-    size = np.diff(start)
-    owner = np.repeat(np.arange(len(size)), size)
-    first, count = start[:-1][owner], size[owner]
-    ring = np.arange(len(points)) - first
-    around = [first + (ring + k) % count for k in range(-3, 4)]
-    smooth = sum((w * points[at] for w, at in zip(_CUBIC_7, around, strict=True)), np.zeros_like(points))
-    step = np.hypot(*(points[after] - points).T)
-    usual = _per_ring(step, start) / np.maximum(size, 1)
-    longest = np.max([step[at] for at in around[:-1]], axis=0)
-    keep = (longest >= _LONG_STEP * usual[owner]) | (count < 16)
-    return np.split(np.where(keep[:, None], points, smooth), start[1:-1])
+    if not len(rings.points):
+        return rings
+    # laid out with the last three points of a ring before its first as well, and the first three after its last
+    wide = rings.size + 6
+    place = np.arange(wide.sum()) - np.repeat(np.cumsum(wide) - wide + 3, wide)
+    around = np.repeat(rings.start[:-1], wide) + place % np.repeat(np.maximum(rings.size, 1), wide)
+    around = np.minimum(around, len(rings.points) - 1)
+    own = np.flatnonzero((place >= 0) & (place < np.repeat(rings.size, wide)))
+    smooth = correlate1d(rings.points[around], _CUBIC_7, axis=0)[own]
+    longest = maximum_filter1d(rings.step[around], 6)[own]
+    usual = rings.perimeter / np.maximum(rings.size, 1)
+    keep = (longest >= _LONG_STEP * usual[rings.owner]) | (rings.size < 16)[rings.owner]
+    return _Rings(np.where(keep[:, None], rings.points, smooth), rings.start)
 
 
-def _hull(points: FloatArray) -> FloatArray:
-    if len(points) < 3:
-        return points
-    near = (points - points[0]).astype(np.float32)
-    index = cv2.convexHull(near.reshape(-1, 1, 2), returnPoints=False)
-    return np.asarray(points[index[:, 0]], float)
+def _hulls(rings: _Rings) -> _Rings:
+    """Return the convex hulls, all turning the same way."""
+    points = rings.points.astype(np.float32).reshape(-1, 1, 2)
+    return _Rings.of(
+        [
+            cv2.convexHull(points[a:b])[:, 0].astype(float) if b - a > 2 else rings.points[a:b]
+            for a, b in itertools.pairwise(rings.start.tolist())
+        ]
+    )
 
 
-def _feret(hulls: list[FloatArray], chunk: int = 128) -> tuple[FloatArray, FloatArray]:
-    """Return the largest and smallest Feret diameters: between hull points, and across hull sides."""
-    longest, narrowest = np.zeros(len(hulls)), np.zeros(len(hulls))
-    order = np.argsort([len(h) for h in hulls], kind="stable")
-    for at in range(0, len(hulls), chunk):
-        some = order[at : at + chunk]
-        most = max(1, max(len(hulls[k]) for k in some))
-        # shorter hulls repeat their last point: sides of no length, which say nothing
-        h = np.stack([_padded(hulls[k], most) for k in some])
-        h = h - h[:, :1]
-        side = np.roll(h, -1, axis=1) - h
-        length = np.hypot(side[..., 0], side[..., 1])
-        unit = side / np.where(length > 0, length, 1.0)[..., None]
-        dx, dy = h[:, None, :, 0] - h[:, :, None, 0], h[:, None, :, 1] - h[:, :, None, 1]
-        longest[some] = np.sqrt((dx * dx + dy * dy).max(axis=(1, 2)))
-        across = np.abs(dx * unit[:, :, None, 1] - dy * unit[:, :, None, 0]).max(axis=2)
-        across = np.where(length > 0, across, np.inf).min(axis=1)
-        narrowest[some] = np.where(np.isfinite(across), across, 0.0)
+def _feret(hulls: _Rings) -> tuple[FloatArray, FloatArray]:
+    """Return the largest and smallest Feret diameters of convex rings.
+
+    Parallel lines that hold a hull touch a side and the point furthest from it, where the hull has turned by half
+    (rotating callipers: Toussaint, Proc. IEEE MELECON (1983) A10.02). The narrowest lie on a side, and the two points
+    furthest apart are a side's end and its furthest point.
+    """
+    angle = np.arctan2(hulls.side[:, 1], hulls.side[:, 0])
+    turn = np.mod(angle[hulls.after] - angle + 0.1, 2 * np.pi) - 0.1  # rounding may turn a straight one back
+    run = np.concatenate([[0.0], np.cumsum(np.maximum(turn, 0.0))])
+    first = hulls.start[hulls.owner]
+    turned = run[:-1] - run[first]
+    apart = 7.0 * hulls.owner  # more than a full turn
+    opposite = np.searchsorted(turned + apart, np.mod(turned + np.pi, 2 * np.pi) + apart)
+    opposite = np.where(opposite == first + hulls.size[hulls.owner], first, opposite)
+    away = hulls.points[opposite] - hulls.points
+    across = np.abs(_cross(hulls.side, away)) / np.where(hulls.step > 0, hulls.step, 1.0)
+    # the furthest point may be either end of a parallel side
+    other = hulls.points[hulls.after[opposite]] - hulls.points
+    ways = (away, away - hulls.side, other, other - hulls.side)
+    most = np.max([np.einsum("mi,mi->m", way, way) for way in ways], axis=0)
+    longest, narrowest = np.zeros(len(hulls.size)), np.zeros(len(hulls.size))
+    some = hulls.size > 0
+    if some.any():
+        longest[some] = np.sqrt(np.maximum.reduceat(most, hulls.start[:-1][some]))
+        narrowest[some] = np.minimum.reduceat(across, hulls.start[:-1][some])
     return longest, narrowest
-
-
-def _padded(hull: FloatArray, most: int) -> FloatArray:
-    if len(hull) == 0:
-        return np.zeros((most, 2))
-    return np.concatenate([hull, np.broadcast_to(hull[-1], (most - len(hull), 2))])

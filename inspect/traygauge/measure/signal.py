@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.channel import softness
+from traygauge.measure.threads import in_threads
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
+Scalar = TypeVar("Scalar", np.float32, np.int32)
 
 _DARK = 0.012  # linear light that counts as black: stray light and read noise of a phone, common practice
-_WIDEST = 16384  # cv2.remap refuses more than 32767 rows at once
+_STRIP = 16  # rows of pixels taken at once: they stay in a core's own cache
+_WIDEST = 1024  # cv2.remap refuses more than 32767 rows or columns at once
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,25 +68,32 @@ class Signal:
         ratio = sense * np.log(np.maximum(sense * values, 0.0) + _DARK)
         return np.asarray(np.where(sense == 0, values, ratio), np.float32)
 
-    def at(self, points_px: npt.ArrayLike) -> SignalArray:
-        """Return the signal at photo pixels (n, ..., 2), bicubic; places outside repeat the edge."""
-        points = np.asarray(points_px, np.float32)
-        out = _read(self.values, points, self.origin_px)
+    def at(self, xy_px: SignalArray) -> SignalArray:
+        """Return the signal at photo pixels (2, n, ...), bicubic; places outside repeat the edge."""
+        out = look_up(self.values, xy_px, self.origin_px, cv2.INTER_CUBIC)
         if self.planes is not None and self.odd.any():
-            colour = _read(self.planes, points[self.odd], self.origin_px)
-            out[self.odd] = np.einsum("n...c,nc->n...", colour, self.weights[self.odd]).astype(np.float32)
+            colour = look_up(self.planes, xy_px[:, self.odd], self.origin_px, cv2.INTER_CUBIC)
+            out[self.odd] = np.einsum("n...c,nc->n...", colour, self.weights[self.odd].astype(np.float32))
         return out
 
 
-def _read(image: SignalArray, points: SignalArray, origin_px: tuple[int, int]) -> SignalArray:
-    """Return an image's values (..., channels if any) at photo pixels (..., 2)."""
-    flat = points.reshape(-1, 2) - np.asarray(origin_px, np.float32)
-    n = len(flat)
-    rows = -(-n // _WIDEST)
-    flat = np.pad(flat, ((0, rows * _WIDEST - n), (0, 0))).reshape(rows, _WIDEST, 2)
-    out = cv2.remap(image, flat[..., 0], flat[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+def look_up(
+    image: npt.NDArray[Scalar], xy_px: SignalArray, origin_px: tuple[int, int], how: int
+) -> npt.NDArray[Scalar]:
+    """Return an image's values (..., channels if any) at photo pixels (2, ...), x and y in planes of their own."""
+    n = xy_px[0].size
+    maps = np.zeros((2, -(-n // _WIDEST) * _WIDEST), np.float32)
+    np.subtract(xy_px.reshape(2, n), np.asarray(origin_px, np.float32)[:, None], out=maps[:, :n])
+    x, y = maps.reshape(2, -1, _WIDEST)
+    found = cv2.remap(image, x, y, how, borderMode=cv2.BORDER_REPLICATE)
     channels = image.shape[2:]
-    return np.asarray(out, np.float32).reshape(-1, *channels)[:n].reshape(*points.shape[:-1], *channels)
+    return np.asarray(found, image.dtype).reshape(-1, *channels)[:n].reshape(*xy_px.shape[1:], *channels)
+
+
+def on_lines(start_px: FloatArray, step_px: FloatArray, places: FloatArray) -> SignalArray:
+    """Return photo pixels (2, ..., m) on lines that start at (..., 2), at places (..., m) counted in steps (..., 2)."""
+    start, step = (np.moveaxis(a, -1, 0)[..., None].astype(np.float32) for a in (start_px, step_px))
+    return np.asarray(places.astype(np.float32) * step + start, np.float32)
 
 
 def read_signal(
@@ -100,22 +111,34 @@ def read_signal(
     pixels = tray.photo.pixels[y0:y1, x0:x1]
     odd = np.asarray((np.abs(own_contrast - contrast) > 1e-9).any(1))
     table = LINEAR_OF_CODE[:, None] * np.asarray(contrast, np.float32)
-    weighted = cv2.LUT(pixels, np.ascontiguousarray(table[None]))
-    values = np.asarray(cv2.transform(weighted, np.ones((1, 3), np.float32)), np.float32)
+    table = np.ascontiguousarray(table[None])
+    values = np.empty(pixels.shape[:2], np.float32)
+
+    def weigh(rows: slice) -> None:
+        cv2.transform(cv2.LUT(pixels[rows], table), np.ones((1, 3), np.float32), dst=values[rows])
+
+    in_threads(weigh, [slice(y, y + _STRIP) for y in range(0, len(values), _STRIP)])
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
     return Signal(values, planes, (x0, y0), own_contrast, odd, softness(contrast))
+
+
+def steps_px(
+    tray: TrayView, points_mm: FloatArray, step_mm: FloatArray, height_mm: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return photo pixels (..., 2) of points at a height, and how far a step (..., 2) from each leads there, px.
+
+    Within a few millimetres the projection is affine to better than 0.02 px, so that the light around a point can be
+    laid out in such steps.
+    """
+    ahead, back = tray.to_px(points_mm + step_mm, height_mm), tray.to_px(points_mm - step_mm, height_mm)
+    return (ahead + back) / 2, (ahead - back) / 2
 
 
 def local_maps(
     tray: TrayView, anchors_mm: FloatArray, height_mm: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return photo pixels (..., 2) of anchors and the local maps (..., 2, 2), px/mm, at their height.
-
-    Around an anchor the projection is affine within a few millimetres to better than 0.01 px, which lets thousands
-    of profiles be laid out with one multiplication each.
-    """
-    step = 0.25
-    base = tray.to_px(anchors_mm, height_mm)
-    across = tray.to_px(anchors_mm + [step, 0.0], height_mm) - tray.to_px(anchors_mm - [step, 0.0], height_mm)
-    down = tray.to_px(anchors_mm + [0.0, step], height_mm) - tray.to_px(anchors_mm - [0.0, step], height_mm)
-    return base, np.stack([across, down], -1) / (2 * step)
+    """Return photo pixels (..., 2) of anchors and the local maps (..., 2, 2), px/mm, at their height."""
+    reach = 0.25
+    base, across = steps_px(tray, anchors_mm, np.array([reach, 0.0]), height_mm)
+    _, down = steps_px(tray, anchors_mm, np.array([0.0, reach]), height_mm)
+    return base, np.stack([across, down], -1) / reach

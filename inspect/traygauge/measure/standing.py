@@ -6,17 +6,22 @@ them oval. Outlines are fitted by that shape, with a shadow's or a neighbour's p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.outlines import Outlines
+from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 
 _VERTICES, _ROUNDS = 32, 8
+_BLOCK = 256  # outlines fitted at once by one thread
+#: A fit is given up where its misfit before each round (the last holds from then on) is so many times what standing
+#: allows; of the standing pieces on the test photos none was above half of that.
+_GIVEN_UP = (16.0, 8.0, 4.0)
 #: Standard deviations, in diameters, of an outline's place, and of the disc's size and ovality (common practice).
 _OUTLINE_SD, _SIZE_SD, _OVAL_SD = 0.02, 0.12, 0.10
 #: And of how far the top lies aside of the line of sight: oblique cuts let pieces stand a few degrees off.
@@ -32,7 +37,7 @@ _WEIGHTS = np.array([-18.2, -6.0, -1.2, -7.8, -7.5, -2.0, 0.9, -1.3])
 
 @dataclass(frozen=True, eq=False)
 class Standing:
-    """Outlines explained as cylinders standing on the tray; what cannot stand has NaN and odds of minus infinity.
+    """Outlines explained as cylinders standing on the tray; what cannot stand has NaN, its odds are minus infinity.
 
     Parameters
     ----------
@@ -73,10 +78,15 @@ def standing(
     extent = np.ptp(seen, axis=1)
     able = (extent.min(1) > 1 / _WIDEST) & (extent[:, 1] < _WIDEST)
     able &= extent[:, 0] < _WIDEST + _HIGHEST * slant
+    # whatever size, oval and height a fit finds, they only lower the odds
+    rest = _WEIGHTS[0] + _WEIGHTS[2] * grain + _WEIGHTS[6] * np.log(gap + 0.004)
+    most = np.exp(-rest / _WEIGHTS[1]) - 0.003
     k = np.flatnonzero(able)
-    if not len(k):
-        return Standing(odds, diameter, foot)
-    disc = _fit(seen[k])
+    parts = [k[some] for some in blocks(len(k), _BLOCK)]
+    discs = in_threads(_fit, [seen[part] for part in parts], [most[part] for part in parts])
+    disc = _Disc(*(np.concatenate([getattr(part, f.name) for part in discs]) for f in fields(_Disc)))
+    fits = np.isfinite(disc.misfit)
+    k, disc = k[fits], _Disc(*(getattr(disc, f.name)[fits] for f in fields(_Disc)))
     drawn = np.maximum(disc.drawn[:, 0], 0.0)
     features = [
         np.log(disc.misfit + 0.003),
@@ -122,8 +132,8 @@ class _Disc:
         return np.asarray((mean + away) / (mean - away))
 
 
-def _fit(points: FloatArray) -> _Disc:
-    """Return the drawn-out discs nearest to outlines (n, m, 2).
+def _fit(points: FloatArray, most: FloatArray) -> _Disc:
+    """Return the drawn-out discs nearest to outlines (n, m, 2); infinite misfits where they cannot get below `most` (n,).
 
     Tried twice: drawn out to all that is seen, and as a mere disc at the far end, because the flank below a lit face may
     be lost in the dark or seen in part.
@@ -137,36 +147,51 @@ def _fit(points: FloatArray) -> _Disc:
     whole = np.stack([low[:, 0] + radius, aside, *round_, drawn, zero], -1)
     face = np.stack([high[:, 0] - radius, aside, *round_, zero + 1e-6, zero], -1)
     slack = np.repeat([[9.0, _ASLANT_SD], [1e-3, 1e-3]], n, axis=0)
-    p, misfit = _nearest(np.concatenate([points, points]), np.concatenate([whole, face]), slack)
+    p, misfit = _nearest(
+        np.concatenate([points, points]), np.concatenate([whole, face]), slack, np.tile(most, 2)
+    )
     best = np.where(misfit[n:] < misfit[:n], n, 0) + np.arange(n)
     return _Disc(p[best, :2], p[best, 5:], misfit[best], p[best, 2:5])
 
 
-def _nearest(points: FloatArray, p: FloatArray, slack: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _nearest(
+    points: FloatArray, p: FloatArray, slack: FloatArray, most: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Return the parameters (n, 7) of the discs nearest to outlines and their misfits (n,), by Gauss-Newton.
 
     The parameters: the foot's middle x, y; the shape xx, yy, xy; where the top lies, x, y, which may change by about
-    `slack` (n, 2). Points that lie far off count less.
+    `slack` (n, 2). Points that lie far off count less. Those that stay far above `most` (n,) are given up.
     """
     zero = np.zeros(len(p))
     prior = np.column_stack([p[:, :2], zero + 2, zero + 2, zero, p[:, 5:]])
     size, oval = zero + 2 * _SIZE_SD, zero + 2 * _OVAL_SD
     hold = 1 / np.column_stack([zero + 9.0, zero + 9.0, size, size, oval, slack]) ** 2
+    p, misfit, left = p.copy(), np.full(len(p), np.inf), np.arange(len(p))
     for step in range(_ROUNDS + 1):
-        gap, slopes = _distances(points, p)
-        if step == _ROUNDS:
+        gap, slopes = _distances(points[left], p[left])
+        middle = np.median(np.abs(gap), 1)
+        stays = middle < most[left] * _GIVEN_UP[min(step, len(_GIVEN_UP) - 1)]
+        left, gap, slopes, middle = left[stays], gap[stays], slopes[stays], middle[stays]
+        if step == _ROUNDS or not len(left):
+            misfit[left] = middle
             break
-        scale = np.maximum(1.4826 * np.median(np.abs(gap), 1, keepdims=True), 0.01)
+        scale = np.maximum(1.4826 * middle[:, None], 0.01)
         weight = 1 / (1 + (gap / (2 * scale)) ** 2) / _OUTLINE_SD**2
         weighted = slopes * weight[..., None]
-        normal = weighted.swapaxes(1, 2) @ slopes + hold[:, None] * np.eye(7)
-        right = -(weighted * gap[..., None]).sum(1) + (prior - p) * hold
-        p = p + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -0.3, 0.3)
-        p[:, 2:4] = np.clip(p[:, 2:4], 0.8, 5.0)
-        most = 0.7 * np.sqrt(p[:, 2] * p[:, 3])
-        p[:, 4] = np.clip(p[:, 4], -most, most)
-        p[:, 5] = np.maximum(p[:, 5], 1e-6)
-    return p, np.median(np.abs(gap), 1)
+        normal = weighted.swapaxes(1, 2) @ slopes + hold[left, None] * np.eye(7)
+        right = -(weighted * gap[..., None]).sum(1) + (prior[left] - p[left]) * hold[left]
+        move = np.linalg.solve(normal, right[..., None])[..., 0]
+        p[left] = _within_bounds(p[left] + np.clip(move, -0.3, 0.3))
+    return p, misfit
+
+
+def _within_bounds(p: FloatArray) -> FloatArray:
+    """Return parameters (n, 7) whose shape is an ellipse of some size and whose top is not nearer than the foot."""
+    p[:, 2:4] = np.clip(p[:, 2:4], 0.8, 5.0)
+    most = 0.7 * np.sqrt(p[:, 2] * p[:, 3])
+    p[:, 4] = np.clip(p[:, 4], -most, most)
+    p[:, 5] = np.maximum(p[:, 5], 1e-6)
+    return p
 
 
 def _distances(points: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -82,9 +82,12 @@ class Tails:
     part_of: IntArray
     burr_mm: FloatArray
 
-    def of(self, region: int) -> IntArray:
-        """Return the indices of a region's tails, the longest first."""
-        return np.flatnonzero(self.owner == region)
+    def each(self, lines: tuple[FloatArray, ...]) -> tuple[tuple[FloatArray, ...], ...]:
+        """Return the lines (t) of each region's tails, the longest first, tuple of n tuples."""
+        own: list[list[FloatArray]] = [[] for _ in self.outline_part]
+        for region, line in zip(self.owner, lines, strict=True):
+            own[region].append(line)
+        return tuple(map(tuple, own))
 
     def longest(self, values: FloatArray, fill: float = np.nan) -> FloatArray:
         """Return `values` (t,) of each region's longest tail, ndarray (n,), `fill` where it has none."""
