@@ -36,7 +36,6 @@ ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, wher
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
 _STEP_PX = 0.8
-_BLOCK = 256  # ends fitted at once: their light stays in a core's own cache
 _FIRST, _ROUNDS = (
     3,
     12,
@@ -146,7 +145,7 @@ def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apa
     def ended(light: _Light, fit: _Fit) -> _Fit:
         return _improved(light, fit, slope_sd, range(_FIRST, _ROUNDS))
 
-    lights, fits = zip(*in_threads(begun, blocks(len(rims.who), _BLOCK)), strict=True)
+    lights, fits = zip(*in_threads(begun, blocks(len(rims.who))), strict=True)
     # cuts lean up and down as much as they lean sideways, and sideways is seen
     slopes = np.abs(np.concatenate([fit.p[1] for fit in fits]))
     slope_sd = float(np.clip(1.4826 * np.median(slopes), SLOPE_SD, 0.6))
@@ -357,7 +356,9 @@ def _improved(light: _Light, fit: _Fit, slope_sd: float, rounds: range) -> _Fit:
         p[:, left] = _within_bounds(p[:, left] + move, hidden[left])
         if step >= _FIRST - 1:
             row = np.sqrt(misfit / (robust[:, left] * len(light.s)))
-            robust[:, left] = 1 / (1 + (row / (2.0 * np.median(row, 0) + 0.02)) ** 2)
+            robust[:, left] = 1 / (
+                1 + (row / (2.0 * np.partition(row, len(row) // 2, axis=0)[len(row) // 2] + 0.02)) ** 2
+            )
         if step > _FIRST:
             left = left[(np.abs(move[:3]) > _STILL[:, None]).any(0)]
             if not len(left):

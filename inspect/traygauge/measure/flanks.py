@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,6 @@ SingleArray = npt.NDArray[np.float32]
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
-_BLOCK = 256  # pieces refined at once by one thread
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -138,7 +138,8 @@ def robust_polynomial(x: FloatArray, y: FloatArray, ridge: FloatArray, rounds: i
         right = np.einsum("ikn,kn->in", weighted, filled)
         coefficients = np.linalg.solve(normal, right.T[..., None])[..., 0]
         rest = np.abs(filled - np.einsum("ikn,in->kn", powers, coefficients.T))
-        scale = np.maximum(1.4826 * np.median(np.where(good, rest, 0.0), axis=0), 0.004)
+        middle = np.partition(np.where(good, rest, 0.0), len(rest) // 2, axis=0)[len(rest) // 2]
+        scale = np.maximum(1.4826 * middle, 0.004)
         weight = good * np.clip(1.0 - (rest / (5.0 * scale)) ** 2, 0.0, None) ** 2
     return coefficients
 
@@ -175,11 +176,13 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames) -> Flanks:
     signal : in which pieces lie above the tray.
     frames : first guesses, good to about a fifth of the diameter.
     """
+    parts = blocks(len(frames))
+    signals = [signal.rows(some) for some in parts]
     frames = _first_width(signal, tray, frames)
     for _ in range(2):
         u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, _STEP_PX))
-        parts = [(signal.rows(some), frames.rows(some)) for some in blocks(len(frames), _BLOCK)]
-        refined = in_threads(lambda here, rows, u=u: _refine(here, tray, rows, u), *zip(*parts, strict=True))
+        refine = partial(_refine, tray=tray, u=u)
+        refined = in_threads(refine, signals, [frames.rows(some) for some in parts])
         frames = Frames.joined([some for some, _ in refined])
     return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]))
 
@@ -214,7 +217,7 @@ def _stations(frames: Frames) -> FloatArray:
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
 
 
-def _refine(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, FloatArray]:
+def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tuple[Frames, FloatArray]:
     """Return the frames straightened on the edges of single stations, and half width polynomials of s."""
     stations = _stations(frames)
     half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)

@@ -18,7 +18,6 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 
 _VERTICES, _ROUNDS = 32, 8
-_BLOCK = 256  # outlines fitted at once by one thread
 #: A fit is given up where its misfit before each round (the last holds from then on) is so many times what standing
 #: allows; of the standing pieces on the test photos none was above half of that.
 _GIVEN_UP = (16.0, 8.0, 4.0)
@@ -82,7 +81,7 @@ def standing(
     rest = _WEIGHTS[0] + _WEIGHTS[2] * grain + _WEIGHTS[6] * np.log(gap + 0.004)
     most = np.exp(-rest / _WEIGHTS[1]) - 0.003
     k = np.flatnonzero(able)
-    parts = [k[some] for some in blocks(len(k), _BLOCK)]
+    parts = [k[some] for some in blocks(len(k))]
     discs = in_threads(_fit, [seen[part] for part in parts], [most[part] for part in parts])
     disc = _Disc(*(np.concatenate([getattr(part, f.name) for part in discs]) for f in fields(_Disc)))
     fits = np.isfinite(disc.misfit)

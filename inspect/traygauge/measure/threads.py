@@ -13,11 +13,13 @@ import numpy.typing as npt
 T = TypeVar("T")
 
 _THREADS = 2
+#: Fewer things are not worth a second thread; with more in a block its arrays outgrow the memory of small machines.
+_FEW, _MANY = 64, 2048
 
 
-def blocks(n: int, most: int) -> list[npt.NDArray[np.intp]]:
-    """Return the indices 0 to n - 1 in blocks of about the same size, at most `most`; one empty block for none."""
-    return np.array_split(np.arange(n), max(1, -(-n // most)))
+def blocks(n: int) -> list[npt.NDArray[np.intp]]:
+    """Return the indices 0 to n - 1 in blocks, as many for each thread; one block (empty, if n is 0) of a few."""
+    return np.array_split(np.arange(n), 1 if n < _FEW else _THREADS * -(-n // (_THREADS * _MANY)))
 
 
 def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
