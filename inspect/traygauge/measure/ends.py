@@ -208,20 +208,17 @@ def _read(signal: Signal, tray: TrayView, rims: _Rims, m: int, optics: Optics, a
     contrast = flank_row - tray_row
     usual = np.median(contrast, 1, keepdims=True)
     good = contrast > 0.25 * usual
-    share = (raw - tray_row[..., None]) / np.where(good, contrast, np.maximum(usual, 1e-6))[..., None]
+    step = np.where(good, contrast, np.maximum(usual, 1e-6))
+    share = (raw - _single(tray_row)[..., None]) / _single(step)[..., None]
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
-    weight = own * trust[..., None]
-    last = (
-        share.transpose(1, 2, 0),
-        weight.transpose(1, 2, 0),
-        s.T,
-        v.T,
-        blur,
-        rims.radius,
-        apart.end_mm[rims.who],
-        rims.lean,
-    )
-    return _Light(*(x.astype(np.float32, order="C") for x in last), signal.sense < 0)
+    weight = own * _single(trust)[..., None]
+    places = (_single(x) for x in (share.transpose(1, 2, 0), weight.transpose(1, 2, 0), s.T, v.T))
+    facts = (_single(x) for x in (blur, rims.radius, apart.end_mm[rims.who], rims.lean))
+    return _Light(*places, *facts, dark=signal.sense < 0)
+
+
+def _single(values: npt.NDArray[np.floating]) -> SingleArray:
+    return np.ascontiguousarray(values, np.float32)
 
 
 def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> FloatArray:
