@@ -11,6 +11,7 @@ import pytest
 
 from traygauge.measure import Pieces, measure_pieces
 from traygauge.segment.find import find_pieces
+from traygauge.segment.regions import Regions
 from traygauge_calib.scale import calibrate
 from traygauge_shared.loading import decode_photo
 from traygauge_shared.scenes import Drawn, Scene, draw, photo_bytes
@@ -21,6 +22,7 @@ class Measured:
     """A drawn tray and what was measured on it; `at[k]` is the piece that truth k is, -1 where none is near."""
 
     drawn: Drawn
+    regions: Regions
     pieces: Pieces
     at: npt.NDArray[np.intp]
 
@@ -36,7 +38,8 @@ def measured(scene: Scene) -> Measured:
     """Return a scene drawn, written as a photo, read back and measured."""
     drawn = draw(scene)
     tray = calibrate(decode_photo(photo_bytes(drawn), "drawn.jpg"))
-    pieces = measure_pieces(find_pieces(tray))
+    regions = find_pieces(tray)
+    pieces = measure_pieces(regions)
     place = np.stack([pieces["x_mm"], pieces["y_mm"]], -1)
     at = []
     for row in drawn.truth:
@@ -44,7 +47,7 @@ def measured(scene: Scene) -> Measured:
             np.hypot(*(place - [float(row["x_mm"]), float(row["y_mm"])]).T) if len(place) else np.array([9.0])
         )
         at.append(int(gap.argmin()) if gap.min() < 1.0 else -1)
-    return Measured(drawn, pieces, np.array(at))
+    return Measured(drawn, regions, pieces, np.array(at))
 
 
 @pytest.fixture(scope="session")

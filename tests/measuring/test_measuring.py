@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from traygauge.measure import Pieces
+from traygauge.measure import Pieces, measure_pieces, threads
 from traygauge.words import COLUMNS
 from traygauge_shared.scenes import Batch, Sheet, phone_over, tray
 
@@ -67,6 +67,19 @@ def test_dark_pieces_that_touch_end_where_parting_found_their_ends(measured_scen
     assert len(rows) > 20
     assert (np.abs(error) < 0.15).mean() > 0.85
     assert (np.abs(error) < 2 * seen.pieces["u_length_mm"][seen.at[rows]]).mean() > 0.9
+
+
+def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypatch) -> None:
+    monkeypatch.setattr(threads, "_FEW", 2)
+    monkeypatch.setattr(threads, "_MANY", 7)
+    assert len(threads.blocks(120)) > 15
+    shared = measure_pieces(good_tray.regions)
+    for column in COLUMNS:
+        one, other = shared[column.name], good_tray.pieces[column.name]
+        if column.kind == "number":
+            np.testing.assert_allclose(one, other, rtol=1e-6, atol=1e-6, err_msg=column.name)
+        else:
+            assert (one == other).all(), column.name
 
 
 def test_every_column_is_there_and_an_empty_table_has_them_too(good_tray) -> None:

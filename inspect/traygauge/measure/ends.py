@@ -212,12 +212,20 @@ def _read(signal: Signal, tray: TrayView, rims: _Rims, m: int, optics: Optics, a
     share = (raw - _single(tray_row)[..., None]) / _single(step)[..., None]
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
     weight = own * _single(trust)[..., None]
-    places = (_single(x) for x in (share.transpose(1, 2, 0), weight.transpose(1, 2, 0), s.T, v.T))
-    facts = (_single(x) for x in (blur, rims.radius, apart.end_mm[rims.who], rims.lean))
-    return _Light(*places, *facts, dark=signal.sense < 0)
+    return _Light(
+        share=_single(share.transpose(1, 2, 0)),
+        weight=_single(weight.transpose(1, 2, 0)),
+        s=_single(s.T),
+        v=_single(v.T),
+        blur=_single(blur),
+        radius=_single(rims.radius),
+        known=_single(apart.end_mm[rims.who]),
+        lean=_single(rims.lean),
+        dark=signal.sense < 0,
+    )
 
 
-def _single(values: npt.NDArray[np.floating]) -> SingleArray:
+def _single(values: npt.ArrayLike) -> SingleArray:
     return np.ascontiguousarray(values, np.float32)
 
 

@@ -62,6 +62,23 @@ def _side_profiles(
     return signal.at(on_lines(start[:, None], np.stack([side, -side], 1), u))
 
 
+def _middle_profiles(
+    signal: Signal, tray: TrayView, frames: Frames, half: FloatArray, u: FloatArray
+) -> SingleArray:
+    """Return half profiles (n, 2, m) as `_side_profiles` does, their mean over the stations of `_inner`."""
+
+    def part(some: npt.NDArray[np.intp]) -> SingleArray:
+        rows = frames.rows(some)
+        return np.asarray(_side_profiles(signal.rows(some), tray, rows, _inner(rows), half[some], u).mean(2))
+
+    return np.concatenate(in_threads(part, blocks(len(frames))))
+
+
+def _inner(frames: Frames) -> FloatArray:
+    """Return stations along the middle half of each body, ndarray (n, 7), mm."""
+    return np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
+
+
 def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
     """Return the `count` steepest drops of half profiles (..., m), from the axis outwards: place in u and steepness.
 
@@ -199,10 +216,9 @@ def _half_px(tray: TrayView, frames: Frames) -> float:
 
 def _first_width(signal: Signal, tray: TrayView, frames: Frames) -> Frames:
     """Return frames whose width and place across the axis come from the batch's common edges."""
-    stations = np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
     half = np.repeat(frames.diameter_mm[:, None] / 2, 7, 1)
     u = np.arange(0.3, 1.7, 1.5 * _steps(tray, frames, _STEP_PX))
-    profiles = _side_profiles(signal, tray, frames, stations, half, u).mean(2)
+    profiles = _middle_profiles(signal, tray, frames, half, u)
     edge = _choose_edges(signal.steps_of_light(profiles), u, half[:, 0])
     shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 0]
     return replace(
@@ -232,11 +248,10 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
 
 def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
-    inner = np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
-    half = _half_width(width, frames, inner)
+    half = _half_width(width, frames, _inner(frames))
     half_px = _half_px(tray, frames)
     u = np.arange(0.4, 1.4, _steps(tray, frames, _STEP_PX))
-    mean = _side_profiles(signal, tray, frames, inner, half, u).mean(2, dtype=float).reshape(-1, len(u))
+    mean = _middle_profiles(signal, tray, frames, half, u).astype(float).reshape(-1, len(u))
     guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm)))
     some = mean[:: max(1, len(mean) // 120)]
     limb_share = usual_limb_share(some, u)
