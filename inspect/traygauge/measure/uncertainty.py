@@ -76,8 +76,9 @@ def u_odd_width(diameter_mm: FloatArray, strand: npt.NDArray[np.bool_]) -> Float
     usual, spread = usual_diameter(diameter_mm[strand])
     if not spread < _ONE_STRAND * usual:
         return np.zeros((len(diameter_mm), 2))
-    off = np.maximum(np.abs(diameter_mm - usual) - _ODD * max(spread, 0.02 * usual), 0.0)
-    return np.asarray(off[:, None] * _OF_ODD)
+    off = np.abs(diameter_mm - usual)
+    beyond = np.maximum(off - _ODD * max(spread, 0.02 * usual), 0.0)
+    return np.asarray(np.minimum(off, 3 * beyond)[:, None] * _OF_ODD)
 
 
 def _worse(bodies: Bodies) -> FloatArray:
