@@ -115,30 +115,28 @@ def test_the_verdict_says_where_the_sequence_stands(batch):
     now, then = plan.looks[1:3]
     bad = now.accept_up_to + 1
     verdict = judged(scoops(batch, 2, 150, bad), 8.0, looks=2)
-    assert verdict.sequence.startswith("Look 2 of at most 5: one more scoop.")
+    stands, counts = verdict.sequence
+    assert stands.startswith("Look 2 of at most 5: one more scoop.")
     assert (
-        f"Long pieces: {bad} of 300; at most {now.accept_up_to} accept, {now.reject_from} or more"
-        in verdict.sequence
+        f"Long pieces: {bad} of 300; at most {now.accept_up_to} accept, {now.reject_from} or more" in counts
     )
-    assert (
-        f"450 pieces in all: at most {then.accept_up_to} accept, {then.reject_from} or more"
-        in verdict.sequence
-    )
-    assert f"about {about(verdict.limits[0].more_pieces)} more pieces settle it" in verdict.sequence
+    assert f"450 pieces in all: at most {then.accept_up_to} accept, {then.reject_from} or more" in counts
+    assert f"about {about(verdict.limits[0].more_pieces)} more pieces settle it" in stands
     assert "--look 3" in verdict.next_step
-    assert "Look 1 of at most 5: reject" in judged(scoops(batch, 1, 150, 60), 8.0).sequence
-    assert "Look 1 of at most 5: accept" in judged(scoops(batch, 1, 150, 0), 8.0).sequence
+    assert "Look 1 of at most 5: reject" in judged(scoops(batch, 1, 150, 60), 8.0).sequence[0]
+    assert "Look 1 of at most 5: accept" in judged(scoops(batch, 1, 150, 0), 8.0).sequence[0]
 
 
 def test_at_the_end_only_a_fresh_sample_decides(batch):
     fifth = judged(scoops(batch, 5, 100, 38), 8.0, looks=5)
     assert fifth.answer is Answer.UNDECIDED
-    assert "fresh sample" in fifth.sequence
+    assert "fresh sample" in fifth.sequence[0]
     assert len(fifth.limits[0].looks) == 1
     sixth = judged(scoops(batch, 5, 100, 38), 8.0, looks=6)
-    assert sixth.sequence.startswith("Look 6")
-    assert "fresh sample" in sixth.sequence
-    assert where_it_stands((), None, 1) == ""
+    (said,) = sixth.sequence
+    assert said.startswith("Look 6")
+    assert "fresh sample" in said
+    assert where_it_stands((), None, 1) == ()
 
 
 def test_what_was_not_measured_keeps_open_what_the_count_would_accept(batch):
@@ -151,7 +149,7 @@ def test_what_was_not_measured_keeps_open_what_the_count_would_accept(batch):
     )
     verdict = judged(pieces, 5.0)
     assert verdict.answer is Answer.UNDECIDED
-    assert "The count alone would accept" in verdict.sequence
+    assert "The count alone would accept" in verdict.sequence[1]
 
 
 @pytest.mark.parametrize("look", [1, 2, 4])

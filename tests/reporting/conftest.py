@@ -183,7 +183,7 @@ def make_batch(rigid: Spec) -> Callable[..., Batch]:
                 ("Go back to the former knife gap (common practice).",),
                 ("All pieces were measured.",),
                 {"upright": 2},
-                sequence="Look 1 of at most 5: reject; the sequence of scoops ends here.",
+                sequence=("Look 1 of at most 5: reject; the sequence of scoops ends here.",),
             )
         else:
             verdict = Verdict(None, "", "", (), figures if n else ())

@@ -67,24 +67,25 @@ def chances(looks: Sequence[Look], share: float, scale: float) -> list[tuple[flo
     return found
 
 
-def where_it_stands(limits: Sequence[LimitResult], answer: Answer | None, look: int) -> str:
-    """Return where the sequence stands after this look, in plain sentences: accept, reject, or one more scoop."""
+def where_it_stands(limits: Sequence[LimitResult], answer: Answer | None, look: int) -> tuple[str, ...]:
+    """Return where the sequence stands after this look: accept, reject or one more scoop, then the open limits' counts."""
     if answer is None:
-        return ""
+        return ()
     if look > MOST_LOOKS:
-        return f"Look {look}: {MOST_LOOKS} looks have used up the allowed error, and only a fresh sample can decide."
+        return (
+            f"Look {look}: {MOST_LOOKS} looks have used up the allowed error, and only a fresh sample can decide.",
+        )
     at = f"Look {look} of at most {MOST_LOOKS}"
     if answer is not Answer.UNDECIDED:
-        return f"{at}: {answer}; the sequence of scoops ends here."
+        return (f"{at}: {answer}; the sequence of scoops ends here.",)
     open_limits = [r for r in limits if r.answer is Answer.UNDECIDED]
-    counts = [said for r in open_limits if (said := _counts(r))]
     if look == MOST_LOOKS:
         stands = f"{at}: still undecided, and the allowed error is used up. Only a fresh sample can decide."
     elif needed := [r.more_pieces for r in open_limits if r.more_pieces is not None]:
         stands = f"{at}: one more scoop. If the figures stay what they are, about {about(max(needed))} more pieces settle it."
     else:
         stands = f"{at}: undecided, and more scoops alone would not settle it."
-    return " ".join([stands, *counts])
+    return (stands, *(said for r in open_limits if (said := _counts(r))))
 
 
 def about(n: int) -> int:

@@ -130,7 +130,8 @@ class Verdict:
     notes : sentences every reader must see (what was not measured, what was assumed).
     unmeasured : state -> how many pieces could not be measured for it.
     looks : how many times this batch has been judged, this one included.
-    sequence : where the sequence of scoops stands, one or a few plain sentences; empty where nothing was judged.
+    sequence : where the sequence of scoops stands, then the counts that would settle each open limit; empty where
+        nothing was judged.
     regrind : what a regrind is made of and its sizes on sieve openings; None for a batch of strand.
     """
 
@@ -143,5 +144,5 @@ class Verdict:
     notes: tuple[str, ...] = ()
     unmeasured: dict[str, int] = field(default_factory=dict)
     looks: int = 1
-    sequence: str = ""
+    sequence: tuple[str, ...] = ()
     regrind: Regrind | None = None

@@ -87,7 +87,7 @@ def verdict_document(batch: Batch) -> Json:
         "reason": verdict.reason,
         "next_step": verdict.next_step,
         "looks": verdict.looks,
-        "sequence": verdict.sequence,
+        "sequence": list(verdict.sequence),
         "limits": [_limit(r) for r in verdict.limits],
         "figures": [_figure(f) for f in verdict.figures],
         "regrind": _regrind(verdict.regrind) if verdict.regrind else None,

@@ -58,7 +58,7 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
         refusals=tuple(
             Refusal(printable(n), *(printable(t, longest=1000) for t in _parts(e))) for n, e in batch.refused
         ),
-        sequence=tied(verdict.sequence),
+        sequence=tuple(tied(s) for s in verdict.sequence),
         rules=rules(rows),
         spec_in_words=spec_in_words(batch),
         limits=rows,

@@ -102,7 +102,7 @@ def _verdict(canvas: Canvas, report: Report, y: float) -> float:
     bottom = paragraph(canvas, head.reason, left, y + 1, room, 11, bold=True, most=45)
     bottom = paragraph(canvas, head.next_step, left, bottom - 4, room, 9.5, most=26)
     if report.sequence:
-        bottom = paragraph(canvas, report.sequence, left, bottom - 4, room, 8, colour=SOFT, most=42)
+        bottom = paragraph(canvas, " ".join(report.sequence), left, bottom - 4, room, 8, colour=SOFT, most=42)
     return min(bottom, y - high) - 16
 
 

@@ -259,7 +259,7 @@ class Report:
     figures: tuple[KeyFigure, ...]
     notes: tuple[str, ...]
     refusals: tuple[Refusal, ...]
-    sequence: str
+    sequence: tuple[str, ...]
     rules: tuple[str, ...]
     spec_in_words: tuple[str, ...]
     limits: tuple[LimitRow, ...]

@@ -123,8 +123,8 @@ def _how(report: Report, w: _Writer) -> Iterator[str]:
     if not report.limits:
         return
     yield from w.heading("How this was judged")
-    if report.sequence:
-        yield from w.wrapped(report.sequence, "  - ")
+    for sentence in report.sequence:
+        yield from w.wrapped(sentence, "  - ")
     for row in report.limits:
         if row.answer != "accept" and row.reason != report.headline.reason:
             yield from w.wrapped(f"{row.reason}{f' {row.more.capitalize()}.' if row.more else ''}", "  - ")
