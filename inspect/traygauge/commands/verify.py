@@ -243,8 +243,8 @@ def _say_rows(env: Environment, rows: list[Row]) -> None:
                 f"{r.photo} {r.piece}",
                 f"{r.known_mm:.3f}",
                 f"{r.read_mm:.3f}",
-                f"{r.read_mm - r.known_mm:+.3f}",
-                f"{r.en:+.2f}",
+                f"{r.read_mm - r.known_mm:+z.3f}",
+                f"{r.en:+z.2f}",
                 r.quantity.removesuffix("_mm"),
             )
             for r in worst

@@ -235,9 +235,9 @@ def _rule(statistic: str, same_scale: bool) -> str:
 
 def _sentence(subject: str, effect: Interval, unit: str, decimals: int) -> str:
     size = f"{abs(effect.estimate):.{decimals}f} {unit}"
-    span = f"({effect.low:+.{decimals}f} to {effect.high:+.{decimals}f})"
+    span = f"({effect.low:+z.{decimals}f} to {effect.high:+z.{decimals}f})"
     if effect.low <= 0 <= effect.high:
-        return f"{subject} has not changed as far as these pieces can tell: {effect.estimate:+.{decimals}f} {unit} {span}."
+        return f"{subject} has not changed as far as these pieces can tell: {effect.estimate:+z.{decimals}f} {unit} {span}."
     return f"{subject} has {'risen' if effect.estimate > 0 else 'fallen'} by {size} {span}."
 
 

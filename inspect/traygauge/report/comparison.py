@@ -103,8 +103,8 @@ def _row(d: Difference) -> Row:
     ratio = d.unit == "ratio"
     decimals = 1 if d.unit == "%" else 2
     effect, unit = d.effect, "times" if ratio else "points" if d.unit == "%" else d.unit
-    change = fixed(effect.estimate, 2) if ratio else f"{effect.estimate:+.{decimals}f}"
-    low, high = (fixed(v, 2) if ratio else f"{v:+.{decimals}f}" for v in (effect.low, effect.high))
+    change = fixed(effect.estimate, 2) if ratio else f"{effect.estimate:+z.{decimals}f}"
+    low, high = (fixed(v, 2) if ratio else f"{v:+z.{decimals}f}" for v in (effect.low, effect.high))
     # a spread is a share of the median
     a, b = (
         with_unit(fixed(100 * v, 0), "%") if ratio else with_unit(fixed(v, decimals), d.unit)
