@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from traygauge import Setup, inspect_batch, load_photo
 from traygauge.measure import measure_pieces
 from traygauge.segment.find import find_pieces
-from traygauge.segment.unlike import share_unlike
+from traygauge.segment.unlike import share_unlike, thickness_px
 from traygauge_calib.scale import calibrate
 from traygauge_shared.errors import UnfitPhotoError
 
@@ -71,6 +72,30 @@ def test_a_picture_of_no_tray_is_refused(picture: Path) -> None:
     assert (
         "things unlike pieces" in error.wrong or picture.stem == "blob"
     )  # which has no contrast to speak of
+
+
+def test_a_page_of_text_is_too_thin_to_measure(tmp_path: Path) -> None:
+    grey = np.full(SIZE, 235, np.uint8)
+    rng = np.random.default_rng(7)
+    for y in range(40, SIZE[0] - 20, 34):
+        words = "".join(rng.choice(list("abcdefghiklmnoprstuvw   "), 110))
+        cv2.putText(grey, words, (20, y), cv2.FONT_HERSHEY_SIMPLEX, 0.8, 25, 2, cv2.LINE_AA)
+    noise = np.random.default_rng(0).normal(0, 1.0, SIZE)
+    path = tmp_path / "page.png"
+    cv2.imwrite(str(path), np.clip(cv2.GaussianBlur(grey, (0, 0), 0.8) + noise, 0, 255).astype(np.uint8))
+    batch = inspect_batch([path], "rigid-1.75", setup=Setup(px_per_mm=PX_PER_MM))
+    assert batch.verdict.answer is None
+    [(_, error)] = batch.refused
+    assert "thickness" in error.wrong
+    assert "go nearer" in error.advice
+
+
+@pytest.mark.parametrize(("length", "diameter"), [(50.0, 20.0), (20.0, 20.0), (200.0, 10.0)])
+def test_thickness_of_a_rod_is_twice_its_area_over_its_perimeter(length: float, diameter: float) -> None:
+    line = np.array([[0, 0], [length, 0], [length, diameter], [0, diameter]])
+    many = SimpleNamespace(outlines_px=(line,) * 3)
+    assert thickness_px(many) == pytest.approx(length * diameter / (length + diameter))
+    assert np.isnan(thickness_px(SimpleNamespace(outlines_px=())))
 
 
 def test_rings_as_pieces_do_not_end_in_a_fault(tmp_path: Path) -> None:

@@ -145,6 +145,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "higher",
         "take the photo of pieces on a plain tray and of nothing else, sharp, at the scale stated; spread heaps",
     ),
+    "thickness": (
+        "px",
+        8.0,
+        6.0,
+        "lower",
+        "go nearer, use the longer lens or the small sheet: what was found is too thin to be measured in this photo",
+    ),
     "lengths": (
         "of the diameter uncertain",
         0.1,
@@ -190,8 +197,8 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
     Parameters
     ----------
     values : `contrast` between pieces and tray over the noise; `unexplained_patches`, area that looks like pieces and
-        belongs to none, over theirs; `things_unlike_pieces`, the share of the area found that looks like none; `lengths`,
-        the usual standard uncertainty of a length over the diameter; `diameters`, their relative scatter.
+        belongs to none, over theirs; `things_unlike_pieces`, the share of the area found that looks like none;
+        `thickness` of what was found, twice its area over its perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter; `diameters`, their relative scatter.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

@@ -24,7 +24,7 @@ from traygauge.measure.pieces import Pieces
 from traygauge.segment.find import find_pieces
 from traygauge.segment.left_out import share_left_out
 from traygauge.segment.regions import Regions
-from traygauge.segment.unlike import share_unlike
+from traygauge.segment.unlike import share_unlike, thickness_px
 from traygauge_calib.fitness import Fitness, check_fitness, require_fit, with_found
 from traygauge_calib.lens import LensModel
 from traygauge_calib.prints import PrintRecord
@@ -292,6 +292,7 @@ def _inspect(
         contrast=regions.contrast_to_noise,
         unexplained_patches=share_left_out(regions),
         things_unlike_pieces=share_unlike(regions),
+        thickness=thickness_px(regions),
     )
     require_fit(fitness)
     pieces = stages.run(measure_pieces, regions)
