@@ -125,3 +125,15 @@ def test_weights_of_a_mean_count_like_repeated_values():
     values, weights = np.array([1.0, 2.0, 4.0]), np.array([1.0, 1.0, 2.0])
     low, high = mean_bounds(values, 0.05, weights=weights)
     assert (low + high) / 2 == pytest.approx(2.75)
+
+
+def test_a_mean_in_which_few_odd_pieces_stand_for_many_holds_the_truth():
+    """A tenth is short and seen in three of ten cases, each counted for the others: bounds must know how odd those are."""
+    rng, held, batches = np.random.default_rng(3), 0, 1500
+    for _ in range(batches):
+        short = rng.random(500) < 0.1
+        seen = rng.random(500) < np.where(short, 0.3, 1.0)
+        values, weights = np.where(short, 1.0, 3.0)[seen], np.where(short, 1 / 0.3, 1.0)[seen]
+        low, high = mean_bounds(values, 0.025, weights=weights)
+        held += low <= 2.8 <= high
+    assert held / batches >= 0.92  # a handful of odd ones is no normal sample

@@ -90,7 +90,8 @@ def mean_bounds(
 ) -> tuple[float, float]:
     """Return the bounds of a mean, each missed with that error.
 
-    t interval on the standard error of clustered values, joined in quadrature with what all pieces share, which
+    t interval on the standard error of clustered values (of a weighted mean by its linear form, since pieces that
+    stand for others are the odd ones: Korn and Graubard 1998), joined in quadrature with what all pieces share, which
     does not shrink with their number (JCGM 100, 5.2); degrees of freedom after Welch and Satterthwaite with the
     shared part taken as known. Infinite with fewer than two values.
     """
@@ -99,8 +100,8 @@ def mean_bounds(
         return -math.inf, math.inf
     w = np.ones(n) if weights is None else weights
     mean = float(np.average(values, weights=w))
-    variance = float(np.average((values - mean) ** 2, weights=w)) * n / (n - 1)
-    u_own = math.sqrt(variance * design_effect * float((w**2).sum()) / float(w.sum()) ** 2)
+    variance = float(((w * (values - mean)) ** 2).sum()) / float(w.sum()) ** 2 * n / (n - 1)
+    u_own = math.sqrt(variance * design_effect)
     u = math.hypot(u_own, u_shared)
     own = degrees if degrees is not None else n - 1.0
     nu = own * (u / u_own) ** 4 if u_own > 0 else math.inf

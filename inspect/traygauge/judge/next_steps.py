@@ -261,14 +261,18 @@ def _weighed(weighing: Weighing | None, scoop_g: float | None) -> tuple[str, ...
 
 def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
     words = {
-        "upright": "stand on end (their length is not seen)",
-        "leaning": "lean (longer than they look)",
-        "covered": "lie partly under others",
-        "cut off": "run past the window's edge (counted by what is seen of them)",
-        "axis unknown": "are as thick as long (which way they were cut cannot be told)",
-        "unresolved": "are heaps that could not be parted",
+        "upright": "on end (length not seen)",
+        "leaning": "leaning (longer than they look)",
+        "covered": "partly under others",
+        "cut off": "past the window's edge (counted by what is seen of them)",
+        "axis unknown": "as thick as long (which way they were cut cannot be told)",
     }
-    said = [f"{n} {words.get(state, state)}" for state, n in unmeasured.items()]
+    said = [
+        f"{_count(n, 'heap')} that could not be parted"
+        if state == "unresolved"
+        else f"{n} {words.get(state, state)}"
+        for state, n in unmeasured.items()
+    ]
     lines = [f"Not measured: {'; '.join(said)}. The bounds allow for them."] if said else []
     lines += _made_up(sample)
     if unmeasured.get("unresolved") and "fines" in sample.masks:

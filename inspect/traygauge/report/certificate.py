@@ -100,9 +100,11 @@ def _verdict(canvas: Canvas, report: Report, y: float) -> float:
     write(canvas, head.word, MARGIN + wide / 2, y - 26.5, 22, bold=True, align="middle", colour=colour)
     left, room = MARGIN + wide + 18, INNER - wide - 18
     bottom = paragraph(canvas, head.reason, left, y + 1, room, 11, bold=True, most=45)
-    bottom = paragraph(canvas, head.next_step, left, bottom - 4, room, 9.5, most=26)
+    bottom = paragraph(canvas, head.next_step, left, bottom - 4, room, 9.5, most=40, least=8)
     if report.sequence:
-        bottom = paragraph(canvas, " ".join(report.sequence), left, bottom - 4, room, 8, colour=SOFT, most=42)
+        bottom = paragraph(
+            canvas, " ".join(report.sequence[:2]), left, bottom - 4, room, 8, colour=SOFT, most=42
+        )
     return min(bottom, y - high) - 16
 
 
@@ -194,7 +196,7 @@ def _sizes(regrind: RegrindPart) -> list[tuple[str, ...]]:
 
 def _plots(canvas: Canvas, shown: tuple[Distribution, ...], y: float) -> float:
     """Draw the distributions side by side, as high as the page has room for."""
-    high = min(105.0, y - 190.0)
+    high = min(105.0, y - 205.0)
     if not shown or high < 55:
         return y
     wide = (INNER - 28) / 2
