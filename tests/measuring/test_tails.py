@@ -17,6 +17,8 @@ from traygauge_shared.scenes import (
     Double,
     Drawn,
     Hair,
+    Lamp,
+    Lighting,
     PhoneCamera,
     Scene,
     Sensor,
@@ -28,7 +30,9 @@ from traygauge_shared.scenes import (
     make_pieces,
     phone_over,
     scatter,
+    tray,
 )
+from traygauge_shared.scenes.samples import small_phone
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -239,3 +243,23 @@ def test_an_empty_tray_has_no_tails() -> None:
     assert len(tails.owner) == len(tails.burr_mm) == len(tails.outline_part) == 0
     assert tails.count.shape == (0,)
     assert tails.longest(tails.length_mm).shape == (0,)
+
+
+def test_a_neighbours_edge_is_no_thread_and_no_piece_is_a_bit_of_one(measured_scene) -> None:
+    """Strand on a tray of another colour, coarse in the file: a touching neighbour's shine looks like a thread."""
+    scene = tray(
+        Batch(
+            count=50, colour="yellow", surface="satin", diameter_mm=2.85, nominal_mm=5.0, burr_fraction=0.0
+        ),
+        seed=31,
+        camera=small_phone(6.0, tilt_deg=3.0),
+        sheet=Sheet(window="green"),
+        light=Lighting((Lamp(40, 50, 0.8, 12.0),), ambient=0.3, gradient=3.0),
+        sensor=Sensor(quality=75, blur_px=0.5, noise=2.0, exposure_stops=-0.5),
+        area_mm=(60, 40, 132, 92),
+        touching=True,
+    )
+    seen = measured_scene(scene)
+    alone = np.array([int(row["overlapped"]) == 0 for row in seen.drawn.truth])
+    assert (seen.at[alone] >= 0).mean() > 0.97
+    assert np.nanmax(seen.pieces["tail_length_mm"]) < 0.9  # from which the rates of tails are told

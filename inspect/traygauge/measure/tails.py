@@ -36,6 +36,8 @@ FAINTEST = 0.12
 
 #: What is narrower all along is a thread, even where nothing thicker lies on the tray.
 HAIR_MM = 0.4
+#: A thread lies on the tray, or across another piece for less than this share of it.
+ON_OTHERS = 0.25
 #: Vertices that make an outline.
 LEAST_BODY = 3
 
@@ -145,10 +147,11 @@ def find_tails(regions: Regions) -> Tails:
     about = np.minimum(diameter, np.sqrt(rings.area))
     look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene, normal)) & solid)
     fine = even_rings(tuple(regions.outlines_px[k] for k in look), max(0.7, 0.055 * px_per_mm))
-    found = _without_twins(_followed(scene, look, fine)) if len(look) else []
+    found = _without_twins(_on_the_tray(_followed(scene, look, fine), scene)) if len(look) else []
     thread = ~solid & long
     steps = dict(zip(look.tolist(), fine.step.tolist(), strict=True))
     tails = _gathered(regions, steps, found, diameter / px_per_mm, sight.blur_px, thread)
+    tails = replace(tails, part_of=np.where(solid, -1, tails.part_of))  # no body is a bit of a thread
     return _with_burrs(tails, scene)
 
 
@@ -298,6 +301,18 @@ def _bodies_apart(patches: Patches, p: int, a: FloatArray, b: FloatArray) -> boo
         comp[ys[j], xs[j]] for e in (a, b) for j in [np.argmin((xs + x0 - e[0]) ** 2 + (ys + y0 - e[1]) ** 2)]
     ]
     return bool(which[0] != which[1])
+
+
+def _on_the_tray(found: list[_Found], scene: _Scene) -> list[_Found]:
+    """Return the threads without those that run over another piece's body: edges and shine of a neighbour."""
+    body = np.append(scene.solid, False)
+    kept = []
+    for f in found:
+        under = label_at(scene.regions, f.thread.line) - 1
+        other = body[under] & (under != f.region) & (under != f.ends_at)
+        if other.mean() < ON_OTHERS:
+            kept.append(f)
+    return kept
 
 
 def _without_twins(found: list[_Found]) -> list[_Found]:
