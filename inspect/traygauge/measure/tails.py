@@ -36,8 +36,8 @@ FAINTEST = 0.12
 
 #: What is narrower all along is a thread, even where nothing thicker lies on the tray.
 HAIR_MM = 0.4
-#: A thread lies on the tray, or across another piece for less than this share of it.
-ON_OTHERS = 0.25
+#: A thread lies on the tray: across another piece for less than this share of it, or with so much of it beside.
+ON_OTHERS, BESIDE_MM = 0.25, 1.0
 #: Vertices that make an outline.
 LEAST_BODY = 3
 
@@ -310,7 +310,8 @@ def _on_the_tray(found: list[_Found], scene: _Scene) -> list[_Found]:
     for f in found:
         under = label_at(scene.regions, f.thread.line) - 1
         other = body[under] & (under != f.region) & (under != f.ends_at)
-        if other.mean() < ON_OTHERS:
+        beside = (1.0 - other.mean()) * f.thread.length_px / scene.sight.px_per_mm
+        if other.mean() < ON_OTHERS or beside > BESIDE_MM:
             kept.append(f)
     return kept
 
