@@ -71,6 +71,18 @@ def test_blur_is_found_from_many_profiles(sigma_px: float) -> None:
     assert found.sigma_px == pytest.approx(sigma_px, rel=0.25)
 
 
+def test_blur_is_found_between_the_values_that_are_tried() -> None:
+    """Profiles a little less sharp are found a little less sharp, never in one leap and then not at all."""
+    true = 0.7 * np.exp(np.linspace(0.0, 0.4, 9))
+    found = []
+    for sigma_px in true:
+        profiles = np.array([flank(edge, sigma_px, 0.6) for edge in (0.97, 1.0, 1.02)])
+        found.append(find_optics(profiles, U, HALF_PX, 0.7, 0.6).sigma_px)
+    steps = np.diff(np.log(found))
+    assert steps.min() > 0.0
+    assert steps.max() < 0.11  # the true steps are 0.05; tried are steps of 0.14
+
+
 def test_limb_share_is_read_inside_the_body() -> None:
     profiles = np.array([flank(e, 0.6, 0.6) for e in (0.98, 1.0, 1.02)])
     assert usual_limb_share(profiles, U) == pytest.approx(0.6, abs=0.06)

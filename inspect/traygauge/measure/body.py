@@ -24,7 +24,8 @@ _EITHER_WAY = 1.15
 _CLEARLY_LONG, _CLEAR_GRAIN = 2.7, 0.25
 #: Two axes whose explanations differ by less than this (in log units) leave the axis unknown.
 _DECISIVE = 1.0
-#: A rival axis whose width is stranger than the piece's own by this much is not looked at further.
+#: An axis stranger than the other by this much, in width and grain as the outline shows them, is not tried at all: on
+#: drawn scenes the 0.1 % of pieces misjudged by then lay below 1.8.
 _HOPELESS = 2.0
 #: Weight of the light's grain in that decision.
 _GRAIN = 0.5
@@ -56,23 +57,18 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     explained cut faces decide, and where they do not, `axis_sure` is False.
     """
     n = len(first)
-    doubtful = _either_way(signal, tray, first)
+    turn, doubtful = _likely_ways(signal, tray, first)
     who = np.concatenate([np.arange(n), doubtful])
-    flanks = fit_flanks(signal.rows(who), tray, _turned(_rows(first, who), np.arange(n, len(who))))
-    grain = np.zeros(len(who))
-    grain[n:] = grain_of(signal.rows(doubtful), tray, _rows(flanks.frames, np.arange(n, len(who))))
-    likely = np.arange(n)
-    likely[doubtful] = np.where(grain[n:] > 0, np.arange(n, len(who)), doubtful)
-    strange = _strangeness(flanks.frames.diameter_mm, likely) - 2 * _GRAIN * grain
-    # a rival whose width is far stranger than its own piece's needs no cut faces to lose
-    rivals = np.flatnonzero(strange[n:] < strange[doubtful] + _HOPELESS) + n
-    tried = np.concatenate([np.arange(n), rivals])
-    who, flanks, strange = who[tried], _rows(flanks, tried), strange[tried]
-    beside = _rows_of_apart(apart, who)
-    beside.end_mm[n:] = np.inf  # parting knows nothing of an axis the other way
-    ends = fit_ends(signal.rows(who), tray, flanks.frames, flanks.optics, beside)
-    misfit = _misfit(flanks, ends)
-    total = misfit + strange
+    turned = np.concatenate([turn, ~turn[doubtful]])
+    signals, beside = signal.rows(who), _rows_of_apart(apart, who)
+    flanks = fit_flanks(signals, tray, _turned(_rows(first, who), np.flatnonzero(turned)), likely=n)
+    beside.end_mm[turned] = np.inf  # parting knows nothing of an axis the other way
+    ends = fit_ends(signals, tray, flanks.frames, flanks.optics, beside, likely=n)
+    misfit = _misfit(flanks, ends, n)
+    width = flanks.frames.diameter_mm
+    total = misfit + _strangeness(width, width[:n])
+    rivals = _rows(flanks.frames, np.arange(n, len(who)))
+    total[n:] -= 2 * _GRAIN * grain_of(signal.rows(doubtful), tray, rivals)
     own, other = who[n:], np.arange(n, len(who))
     chosen = np.arange(n)
     better = total[other] < total[own]
@@ -100,18 +96,23 @@ def grain_of(signal: Signal, tray: TrayView, frames: Frames) -> FloatArray:
     return np.asarray(np.clip(np.log((across + floor) / (along + floor)), -2.0, 2.0))
 
 
-def _either_way(signal: Signal, tray: TrayView, first: Frames) -> IntArray:
-    """Return the pieces whose axis may run across what looks like it.
+def _likely_ways(signal: Signal, tray: TrayView, first: Frames) -> tuple[npt.NDArray[np.bool_], IntArray]:
+    """Return which first frames (n,) lie across the likelier axis, and the pieces whose axis may run either way.
 
-    They are as long as thick, or not much longer while their light does not vary across the axis, or as long as
-    others are thick.
+    Those are as long as thick, or not much longer while their light does not vary across the axis, or as long as others
+    are thick, unless their width and the grain of their light settle it.
     """
     usual = np.median(first.diameter_mm)
     ratio = first.length_mm / first.diameter_mm
     doubtful = (ratio < _EITHER_WAY) | (np.abs(first.length_mm - usual) < 0.3 * usual)
-    stout = np.flatnonzero(~doubtful & (ratio < _CLEARLY_LONG))
-    doubtful[stout] = grain_of(signal.rows(stout), tray, _rows(first, stout)) < _CLEAR_GRAIN
-    return np.flatnonzero(doubtful)
+    look = np.flatnonzero(doubtful | (ratio < _CLEARLY_LONG))
+    grain = np.zeros(len(first))
+    grain[look] = grain_of(signal.rows(look), tray, _rows(first, look))
+    doubtful[look] |= grain[look] < _CLEAR_GRAIN
+    likely = np.where(doubtful & (grain < 0), first.length_mm, first.diameter_mm)
+    own, other = (_strangeness(width, likely) for width in (first.diameter_mm, first.length_mm))
+    stranger = own - other - 2 * _GRAIN * grain
+    return doubtful & (stranger > 0), np.flatnonzero(doubtful & (np.abs(stranger) < _HOPELESS))
 
 
 def _closed(frames: Frames, ends: Ends) -> Frames:
@@ -125,16 +126,16 @@ def _closed(frames: Frames, ends: Ends) -> Frames:
     )
 
 
-def _misfit(flanks: Flanks, ends: Ends) -> FloatArray:
-    """Return log-like misfit (n,): residuals of flanks and ends against the photo's usual ones."""
-    flank = flanks.residual / np.median(flanks.residual)
-    end = ends.residual.max(1) / np.median(ends.residual)
+def _misfit(flanks: Flanks, ends: Ends, likely: int) -> FloatArray:
+    """Return log-like misfit (n,): residuals of flanks and ends against the usual ones of the first, likely bodies."""
+    flank = flanks.residual / np.median(flanks.residual[:likely])
+    end = ends.residual.max(1) / np.median(ends.residual[:likely])
     return np.asarray(np.log(np.maximum(flank, 0.5)) + np.log(np.maximum(end, 0.5)))
 
 
-def _strangeness(diameter: FloatArray, likely: IntArray) -> FloatArray:
-    """Return how far each width lies from the usual one of the `likely` bodies, 0 to 4."""
-    usual, spread = usual_diameter(diameter[likely])
+def _strangeness(diameter: FloatArray, likely: FloatArray) -> FloatArray:
+    """Return how far each width lies from the usual one of likely widths, 0 to 4."""
+    usual, spread = usual_diameter(likely)
     spread = max(np.nan_to_num(spread, nan=0.1 * usual), 0.02 * usual)
     return np.asarray(np.minimum(np.abs(diameter - usual) / (3 * spread), 4.0))
 

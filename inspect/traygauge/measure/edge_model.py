@@ -27,6 +27,7 @@ SHARPEN_PX = 1.4  # width of the unsharp mask that leaves the overshoot; common 
 SHARPEN = 0.15
 _HOLD_LIMB, _HOLD_LIMB_MOST = 0.05, 0.1  # how firmly, where the blur is 4.5 % of the half width, and at most
 _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like blur
+_STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close to a parabola
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 _FINE = np.round(np.arange(-0.24, 0.2401, 0.01), 3)
 
@@ -133,7 +134,10 @@ def find_optics(
         return float(misfit * (1.0 + _HOLD * np.log(sigma_px / sigma_guess_px) ** 2))
 
     coarse = _lowest(cost, sigma_guess_px * np.array([0.55, 0.72, 1.0, 1.35, 1.8, 2.4]))
-    return Optics(_lowest(cost, coarse * np.array([0.87, 1.0, 1.14])), SHARPEN)
+    low, mid, high = (cost(coarse * np.exp(step)) for step in (-_STEP_SIGMA, 0.0, _STEP_SIGMA))
+    curve = low - 2 * mid + high
+    step = 0.5 * (low - high) / curve if curve > 0 else np.sign(low - high)
+    return Optics(float(coarse * np.exp(_STEP_SIGMA * np.clip(step, -1.0, 1.0))), SHARPEN)
 
 
 def _lowest(cost: Callable[[float], float], candidates: FloatArray) -> float:

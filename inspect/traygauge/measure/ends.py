@@ -124,7 +124,9 @@ class _Light:
         return _Light(*(np.ascontiguousarray(getattr(self, f.name)[..., some]) for f in fields(self)))
 
 
-def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apart: Apart) -> Ends:
+def fit_ends(
+    signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apart: Apart, likely: int
+) -> Ends:
     """Return the cut faces of n pieces whose flanks are known.
 
     Parameters
@@ -132,10 +134,12 @@ def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apa
     frames : as `fit_flanks` returns them; their length needs to be good to about 0.6 mm.
     optics : blur of the photo's signal.
     apart : what in the photo belongs to a tail or to another piece, and is left out.
+    likely : so many of the first pieces show what cuts are usual; the others are axes tried besides.
     """
     rims = _rims(tray, frames)
-    scale = float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm)))
-    m = int(np.ceil((np.median(rims.inner) + np.median(rims.outer)) * scale / _STEP_PX))
+    scale = float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm)[:likely]))
+    usual = slice(2 * likely)
+    m = int(np.ceil((np.median(rims.inner[usual]) + np.median(rims.outer[usual])) * scale / _STEP_PX))
 
     def begun(some: IntArray) -> tuple[_Light, _Fit]:
         part = rims.of(some)
@@ -147,7 +151,7 @@ def fit_ends(signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apa
 
     lights, fits = zip(*in_threads(begun, blocks(len(rims.who))), strict=True)
     # cuts lean up and down as much as they lean sideways, and sideways is seen
-    slopes = np.abs(np.concatenate([fit.p[1] for fit in fits]))
+    slopes = np.abs(np.concatenate([fit.p[1] for fit in fits]))[usual]
     slope_sd = float(np.clip(1.4826 * np.median(slopes), SLOPE_SD, 0.6))
     return _as_ends(in_threads(ended, lights, fits), rims.lean, frames)
 

@@ -21,6 +21,7 @@ STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
+_SHOW_OPTICS = 80  # pieces whose profiles tell the photo's blur
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
     3.0,
@@ -105,24 +106,25 @@ def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[Floa
     return np.stack(place, -1), np.stack(steepness, -1)
 
 
-def _widths_in_batch(width: FloatArray, weight: FloatArray) -> FloatArray:
-    """Return how common each candidate width (n, k) is among the whole photo's, weights (n, k) summing to 1 a piece.
+def _widths_in_batch(width: FloatArray, weight: FloatArray, likely: int) -> FloatArray:
+    """Return how common each candidate width (n, k) is among the first, likely bodies' (weights summing to 1 a body).
 
     A kernel density over the logarithm, 2 % wide: pieces of one strand agree on the width of their bodies, while the
     highlights and shadows beside them do not.
     """
     grid = np.linspace(np.log(0.05), np.log(50.0), 1400)
-    histogram, _ = np.histogram(np.log(np.clip(width, 0.051, 49.0)), grid, weights=weight)
+    place = np.log(np.clip(width, 0.051, 49.0))
+    histogram, _ = np.histogram(place[:likely], grid, weights=weight[:likely])
     kernel = np.exp(-0.5 * (np.arange(-16, 17) * (grid[1] - grid[0]) / 0.02) ** 2)
     density = np.convolve(histogram, kernel, "same")
-    return np.asarray(np.interp(np.log(np.clip(width, 0.051, 49.0)), (grid[1:] + grid[:-1]) / 2, density))
+    return np.asarray(np.interp(place, (grid[1:] + grid[:-1]) / 2, density))
 
 
-def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray) -> FloatArray:
+def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray, likely: int) -> FloatArray:
     """Return the two sides' edges (n, 2), in u, of station-averaged half profiles (n, 2, m).
 
     Of the steep places of either side that pair is taken which is steep, near the outline's half width (u = 1), and as
-    wide as the batch's other pieces.
+    wide as the batch's other pieces (the first, `likely` ones).
     """
     place, height = _steep_places(profiles, u, 3)
     strength = height / (height.max(-1, keepdims=True) + 1e-12)
@@ -131,11 +133,11 @@ def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray) -> 
     )
     pair_strength = (strength[:, 0, :, None] * strength[:, 1, None, :]).reshape(len(place), -1)
     share = pair_strength / (pair_strength.sum(1, keepdims=True) + 1e-12)
-    common = _widths_in_batch(pair_width, share)
+    common = _widths_in_batch(pair_width, share, likely)
     # the outline keeps to colour where a shadow is as dark as the piece; where it does not, the batch overrules it
     far = np.minimum(0.5 * ((place - 1.0) / _OUTLINE_SD) ** 2, _OUTLINE_MOST)
     off = (far[:, 0, :, None] + far[:, 1, None, :]).reshape(len(place), -1)
-    best = (np.log(pair_strength + 1e-6) + np.log(common + 0.02 * len(place)) - off).argmax(1)
+    best = (np.log(pair_strength + 1e-6) + np.log(common + 0.02 * likely) - off).argmax(1)
     i = np.arange(len(place))
     return np.stack([place[i, 0, best // 3], place[i, 1, best % 3]], -1)
 
@@ -185,41 +187,43 @@ def _half_width(width: FloatArray, frames: Frames, stations: FloatArray) -> Floa
     return width[:, :1] + width[:, 1:2] * x + width[:, 2:3] * x**2
 
 
-def fit_flanks(signal: Signal, tray: TrayView, frames: Frames) -> Flanks:
+def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, likely: int) -> Flanks:
     """Return diameter, bend and refined frames of n pieces from the light across their axes.
 
     Parameters
     ----------
     signal : in which pieces lie above the tray.
     frames : first guesses, good to about a fifth of the diameter.
+    likely : so many of the first show what is usual in the photo (blur, widths); the others are axes tried besides.
     """
     parts = blocks(len(frames))
     signals = [signal.rows(some) for some in parts]
-    frames = _first_width(signal, tray, frames)
+    frames = _first_width(signal, tray, frames, likely)
     for _ in range(2):
-        u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, _STEP_PX))
+        u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, likely))
         refine = partial(_refine, tray=tray, u=u)
         refined = in_threads(refine, signals, [frames.rows(some) for some in parts])
         frames = Frames.joined([some for some, _ in refined])
-    return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]))
+    return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]), likely)
 
 
-def _steps(tray: TrayView, frames: Frames, step_px: float) -> float:
-    """Return a step in units of the half width that is at most `step_px` long at the photo's median."""
-    return min(step_px / _half_px(tray, frames), _MOST_STEP)
+def _steps(tray: TrayView, frames: Frames, likely: int) -> float:
+    """Return a step in units of the half width that is at most `_STEP_PX` long at the usual width."""
+    return min(_STEP_PX / _half_px(tray, frames, likely), _MOST_STEP)
 
 
-def _half_px(tray: TrayView, frames: Frames) -> float:
-    """Return the median of the half widths, px."""
-    return float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2))
+def _half_px(tray: TrayView, frames: Frames, likely: int) -> float:
+    """Return the median of the likely half widths, px."""
+    half = tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2
+    return float(np.median(half[:likely]))
 
 
-def _first_width(signal: Signal, tray: TrayView, frames: Frames) -> Frames:
+def _first_width(signal: Signal, tray: TrayView, frames: Frames, likely: int) -> Frames:
     """Return frames whose width and place across the axis come from the batch's common edges."""
     half = np.repeat(frames.diameter_mm[:, None] / 2, 7, 1)
-    u = np.arange(0.3, 1.7, 1.5 * _steps(tray, frames, _STEP_PX))
+    u = np.arange(0.3, 1.7, 1.5 * _steps(tray, frames, likely))
     profiles = _middle_profiles(signal, tray, frames, half, u)
-    edge = _choose_edges(signal.steps_of_light(profiles), u, half[:, 0])
+    edge = _choose_edges(signal.steps_of_light(profiles), u, half[:, 0], likely)
     shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 0]
     return replace(
         frames,
@@ -246,21 +250,24 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width
 
 
-def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray) -> Flanks:
+def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, likely: int) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     half = _half_width(width, frames, _inner(frames))
-    half_px = _half_px(tray, frames)
-    u = np.arange(0.4, 1.4, _steps(tray, frames, _STEP_PX))
-    mean = _middle_profiles(signal, tray, frames, half, u).astype(float).reshape(-1, len(u))
-    guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm)))
-    some = mean[:: max(1, len(mean) // 120)]
+    half_px = _half_px(tray, frames, likely)
+    u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
+    both = _middle_profiles(signal, tray, frames, half, u).astype(float)
+    mean = both.reshape(-1, len(u))
+    guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
+    # both sides of some pieces: a lamp's shadows lie on one
+    some = both[: likely : -(-likely // _SHOW_OPTICS)].reshape(-1, len(u))
     limb_share = usual_limb_share(some, u)
     optics = find_optics(some, u, half_px, guess, limb_share)
     edge, residual = place_edges(mean, u, half_px, optics, limb_share)
     edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
-    spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual))
-    edge = np.where(spoilt, np.median(edge[~spoilt]) if (~spoilt).any() else 1.0, edge)
+    spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
+    usual = edge[:likely][~spoilt[:likely]]
+    edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
     seen = half.mean(1) * edge.sum(1)
     shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))

@@ -1,0 +1,71 @@
+"""Which way an axis runs, and that axes tried besides it leave the others alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from traygauge.measure.channel import measuring_light
+from traygauge.measure.first_frames import first_frames
+from traygauge.measure.flanks import fit_flanks
+from traygauge.measure.frame import Frames
+from traygauge.measure.signal import Signal, read_signal
+from traygauge_calib.tray_view import TrayView
+from traygauge_shared.scenes import Batch, Sheet, phone_over, tray
+from traygauge_shared.scenes.samples import LIGHTS
+
+Seen = tuple[Signal, TrayView, Frames]
+
+
+@pytest.fixture(scope="module")
+def short_dark(measured_scene):
+    """Return dark pieces about as long as thick, a lamp's shadow beside each, measured."""
+    batch = Batch(
+        count=40, nominal_mm=2.0, length_sd_mm=0.25, colour="blue", surface="satin", short_fraction=0.1
+    )
+    where = {"camera": phone_over(tilt_deg=3.0), "area_mm": (70.0, 40.0, 128.0, 92.0)}
+    return measured_scene(
+        tray(batch, seed=9, sheet=Sheet(window=(0.8, 0.8, 0.79)), light=LIGHTS["lamp"], **where)
+    )
+
+
+@pytest.fixture(scope="module")
+def seen(short_dark) -> Seen:
+    """Return the signal, the tray and the first frames of four trays' worth of the same pieces."""
+    regions = short_dark.regions
+    often = np.tile(np.arange(len(regions)), 4)
+    weights, own, _ = measuring_light(regions)
+    (x0, y0), (h, w) = regions.origin_px, regions.labels.shape
+    signal = read_signal(regions.tray, weights, own, (x0, y0, x0 + w, y0 + h)).rows(often)
+    return signal, regions.tray, first_frames(regions.tray, regions.outlines_px).rows(often)
+
+
+def test_an_axis_tried_besides_changes_no_other_width(seen: Seen) -> None:
+    signal, tray_view, first = seen
+    n = len(first)
+    alone = fit_flanks(signal, tray_view, first, likely=n)
+    across = replace(
+        first, axis=first.axis + np.pi / 2, length_mm=first.diameter_mm, diameter_mm=first.length_mm
+    )
+    twice = signal.rows(np.tile(np.arange(n), 2))
+    beside = fit_flanks(twice, tray_view, Frames.joined([first, across]), likely=n)
+    assert beside.optics == alone.optics
+    np.testing.assert_allclose(beside.frames.diameter_mm[:n], alone.frames.diameter_mm, atol=1e-6)
+
+
+def test_blur_does_not_depend_on_which_side_of_an_axis_comes_first(seen: Seen) -> None:
+    """A lamp's shadows lie on one side; where that side alone is looked at they pass for blur."""
+    signal, tray_view, first = seen
+    other_way = replace(first, axis=first.axis + np.pi, bend=-first.bend)
+    one, other = (fit_flanks(signal, tray_view, f, likely=len(first)) for f in (first, other_way))
+    assert one.optics.sigma_px == pytest.approx(other.optics.sigma_px, rel=1e-3)
+
+
+def test_pieces_about_as_long_as_thick_are_measured_along_their_axis(short_dark) -> None:
+    true = np.array([float(row["axis_deg"]) for row in short_dark.drawn.truth])
+    found = np.append(short_dark.pieces["axis_deg"], np.nan)[short_dark.at]
+    known = np.isfinite(found)
+    assert known.sum() >= 35
+    assert np.abs((found - true + 90) % 180 - 90)[known].max() < 20
