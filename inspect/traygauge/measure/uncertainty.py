@@ -44,8 +44,9 @@ def u_parts(
     lean = np.abs(ends.view_expected)
     scale, height = tray.scale, tray.camera_height_mm
     blur = max(1.0, optics.sigma_px / 0.8)
-    # where the blur is wide, a flank's own falling light and its edge cannot be told apart
-    muddle = blur**2
+    # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
+    # piece's flank joins it
+    muddle = blur**2 * np.where(dark, blur, 1.0)
     zero = np.zeros_like(length)
     fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
     face_open = np.clip(
@@ -56,7 +57,7 @@ def u_parts(
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
-        "shared edge": px[:, None] * muddle * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
+        "shared edge": px[:, None] * muddle[:, None] * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
