@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from traygauge.measure import Pieces, measure_pieces, threads
+from traygauge.measure.shape import shapes_of
 from traygauge.words import COLUMNS
 from traygauge_shared.scenes import Batch, Sheet, phone_over, tray
 
@@ -80,6 +81,19 @@ def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypat
             np.testing.assert_allclose(one, other, rtol=1e-6, atol=1e-6, err_msg=column.name)
         else:
             assert (one == other).all(), column.name
+
+
+def test_shapes_are_those_of_the_outlines_at_the_pieces_own_height(good_tray) -> None:
+    pieces = good_tray.pieces
+    shapes = shapes_of(pieces.outlines_mm)
+    for name in ("area_mm2", "perimeter_mm", "feret_max_mm", "feret_min_mm", "solidity"):
+        np.testing.assert_allclose(pieces[name], getattr(shapes, name), rtol=1e-6, err_msg=name)
+
+
+def test_work_begun_beside_may_be_work_that_is_shared_out() -> None:
+    """As many jobs as threads, each of which would wait for a free one."""
+    jobs = [threads.beside(threads.in_threads, abs, range(-k, 0)) for k in range(2, 8)]
+    assert [job.result(timeout=20) for job in jobs] == [list(range(k, 0, -1)) for k in range(2, 8)]
 
 
 def test_every_column_is_there_and_an_empty_table_has_them_too(good_tray) -> None:

@@ -16,10 +16,11 @@ from traygauge.measure.forms import Kinds, Tried, tell_kinds
 from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines
 from traygauge.measure.pieces import Pieces
-from traygauge.measure.shape import shapes_of, strand_volume_mm3
-from traygauge.measure.signal import read_signal
+from traygauge.measure.shape import Shapes, shapes_of, strand_volume_mm3
+from traygauge.measure.signal import Signal, read_signal
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tails import Tails, find_tails
+from traygauge.measure.threads import beside
 from traygauge.measure.uncertainty import combined, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses
 from traygauge.segment.regions import Regions
@@ -52,24 +53,37 @@ def measure_pieces(regions: Regions) -> Pieces:
     if n == 0:
         return Pieces.of(0, {})
     tray = regions.tray
+    light, seen = beside(_light, regions), beside(_seen, regions)
     tails = find_tails(regions)
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
-    tried = _tried(regions, tails, first)
+    tried = _tried(regions, tails, first, *light.result())
     kinds = tell_kinds(tray, tails.body_outlines_px, first, tried, np.array(regions.state, dtype=object))
-    table = _table(regions, tails, kinds, tried).take(tails.part_of < 0)
+    table = _table(regions, tails, kinds, tried, *seen.result()).take(tails.part_of < 0)
     return with_colours(without_guesses(table))
 
 
-def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
+def _light(regions: Regions) -> tuple[Signal, FloatArray]:
+    """Return the signal of the photo around n regions, and the tray's level beside each, (n,)."""
+    weights, own, tray_level = measuring_light(regions)
+    (x0, y0), (h, w) = regions.origin_px, regions.labels.shape
+    return read_signal(regions.tray, weights, own, (x0, y0, x0 + w, y0 + h)), tray_level
+
+
+def _seen(regions: Regions) -> tuple[Outlines, Shapes]:
+    """Return the outlines and their shapes, both in the tray's plane."""
+    outlines = Outlines.of(regions.tray, regions.outlines_px)
+    return outlines, shapes_of(outlines.each())
+
+
+def _tried(
+    regions: Regions, tails: Tails, first: Frames, signal: Signal, tray_level: FloatArray
+) -> Tried | None:
     """Return the bodies fitted to all regions that may be measured; None where there are none."""
     tried = np.flatnonzero(np.isin(regions.state, ["whole", "parted"]) & ~tails.thread)
     if not len(tried):
         return None
     tray = regions.tray
-    h, w = regions.labels.shape
-    x0, y0 = regions.origin_px
-    weights, own, tray_level = measuring_light(regions)
-    signal = read_signal(tray, weights, own[tried], (x0, y0, x0 + w, y0 + h))
+    signal = signal.rows(tried)
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
     by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
@@ -81,10 +95,12 @@ def _tried(regions: Regions, tails: Tails, first: Frames) -> Tried | None:
     return Tried(tried, fit_bodies(signal, tray, start, apart), signal, apart.tray_level, by_rod)
 
 
-def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None) -> Pieces:
+def _table(
+    regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None, on_tray: Outlines, shapes: Shapes
+) -> Pieces:
     n, tray = len(regions), regions.tray
-    outlines = Outlines.of(tray, regions.outlines_px).raised(tray, kinds.height_mm).each()
-    shapes = shapes_of(outlines)
+    # a plane nearer to the camera shows an outline smaller and else the same
+    shapes = shapes.scaled(1.0 - kinds.height_mm / tray.camera_height_mm)
     columns: dict[str, npt.ArrayLike] = {
         "photo": np.full(n, tray.photo.name, dtype=object),
         "piece": np.arange(1, n + 1),
@@ -113,7 +129,7 @@ def _table(regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None) ->
         "diameter_mm": kinds.diameter_mm,
     }
     parts: dict[str, Any] = {
-        "outlines_mm": outlines,
+        "outlines_mm": on_tray.raised(tray, kinds.height_mm).each(),
         "tails_mm": tails.each(tails.centrelines_mm),
         "centrelines_mm": tuple(np.zeros((0, 2)) for _ in range(n)),
     }

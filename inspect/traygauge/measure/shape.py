@@ -8,7 +8,7 @@ length over diameter.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 
 import cv2
@@ -38,6 +38,13 @@ class Shapes:
 
     def __len__(self) -> int:
         return len(self.area_mm2)
+
+    def scaled(self, by: FloatArray) -> Shapes:
+        """Return the shapes of the same outlines drawn larger by a factor each (n,)."""
+        powers = (2, 1, 2, 1, 1, 1)
+        return Shapes(
+            *(getattr(self, f.name) * by**power for f, power in zip(fields(self), powers, strict=True))
+        )
 
     @property
     def area_diameter_mm(self) -> FloatArray:

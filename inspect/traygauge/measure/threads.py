@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import lru_cache
+from threading import current_thread
 from typing import TypeVar
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy.typing as npt
 
 T = TypeVar("T")
 
-_THREADS = 2
+_THREADS, _NAME = 2, "measuring"
 #: Fewer things are not worth a second thread; with more in a block its arrays outgrow the memory of small machines.
 _FEW, _MANY = 64, 2048
 
@@ -23,13 +24,19 @@ def blocks(n: int) -> list[npt.NDArray[np.intp]]:
 
 
 def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
-    """Return what a job returns for each of some arguments, in their order. A job must not start jobs of its own."""
+    """Return what a job returns for each of some arguments, in their order."""
     each = list(zip(*over, strict=True))
-    if len(each) == 1:
-        return [job(*each[0])]
+    # what is shared out by a job that is itself shared out would wait for its own thread
+    if len(each) == 1 or current_thread().name.startswith(_NAME):
+        return [job(*one) for one in each]
     return list(_pool().map(lambda one: job(*one), each))
+
+
+def beside(job: Callable[..., T], *arguments: object) -> Future[T]:
+    """Start a job beside what follows, and return what its result comes in."""
+    return _pool().submit(job, *arguments)
 
 
 @lru_cache(maxsize=1)
 def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(_THREADS, "measuring")
+    return ThreadPoolExecutor(_THREADS, _NAME)
