@@ -44,6 +44,7 @@ _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
 #: (shading, tone curve), so that hundreds of them say little more than a few.
 _NOISE = 0.2
+_FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5, 0.3])
 
 
@@ -362,7 +363,7 @@ def _improved(light: _Light, fit: _Fit, slope_sd: float, rounds: range) -> _Fit:
         move = np.linalg.solve(normal[left], right.T[..., None])[..., 0].T
         move = np.clip(move, -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
         residual[left] = np.sqrt(gram[5, 5] / np.maximum(weight.sum((0, 1)), 1e-9))
-        p[:, left] = _within_bounds(p[:, left] + move, hidden[left])
+        p[:, left] = _within_bounds(p[:, left] + move, hidden[left], light.known[left])
         if step >= _FIRST - 1:
             row = np.sqrt(misfit / (robust[:, left] * len(light.s)))
             robust[:, left] = 1 / (
@@ -375,8 +376,9 @@ def _improved(light: _Light, fit: _Fit, slope_sd: float, rounds: range) -> _Fit:
     return _Fit(p, robust, normal, residual)
 
 
-def _within_bounds(p: FloatArray, hidden: BoolArray) -> FloatArray:
-    """Return parameters with t not negative, and brightnesses a face and its surroundings can have."""
+def _within_bounds(p: FloatArray, hidden: BoolArray, known: FloatArray) -> FloatArray:
+    """Return parameters with the end near where it is known, t not negative, and brightnesses that are possible."""
+    p[0] = np.clip(p[0], -_FROM_KNOWN * known, _FROM_KNOWN * known)
     p[2] = np.abs(p[2])
     p[3] = np.where(hidden, 1.0, np.clip(p[3], -0.3, 2.5))
     p[4] = np.clip(p[4], -0.4, 0.9)
