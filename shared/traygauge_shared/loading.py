@@ -144,10 +144,16 @@ def _format_of(data: bytes) -> str:
         return "HEIC"
     raise PhotoError(
         "this is not a photo of a kind that can be read",
-        found=f"a file that begins with {head[:8]!r}",
+        found=f"a file that begins with {_shown(head[:8])}",
         expected=_KNOWN,
         advice="save the photo as JPEG in its full size; raw camera files must be developed first",
     )
+
+
+def _shown(data: bytes) -> str:
+    """Return bytes as a person can tell them: text as text, else as pairs of hexadecimal digits."""
+    text = data.decode("ascii", "replace").strip()
+    return f'"{text}"' if text.isprintable() and "\ufffd" not in text else data.hex(" ")
 
 
 def clean_name(name: str) -> str:

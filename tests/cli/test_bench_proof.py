@@ -47,7 +47,7 @@ def test_sizes_as_read_pass_with_no_bias(program: Program, photos: Path) -> None
     run = program("verify", photos / "good.jpg", "--known", photos / "known.csv", "--out", photos / "v.csv")
     assert (run.code, run.err) == (ExitCode.FINE, "")
     assert run.out.startswith("PASS")
-    assert "read +0.000 mm on the average" in run.out
+    assert "read +0.000 mm on average" in run.out
     with (photos / "v.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert {row["quantity"] for row in rows} == {"length_mm", "diameter_mm"}

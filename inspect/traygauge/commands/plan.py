@@ -331,9 +331,10 @@ def _standard(env: Environment, lot: int | None, aql: float | None, level: str, 
         return ExitCode.FINE
     env.say(f"PLAN  ISO 2859-1, normal inspection, level {level}, lot of {lot}: code letter {letter}\n")
     most = f"at most {made.accept_up_to}" if made.accept_up_to else "none"
+    are = "is" if made.accept_up_to == 1 else "are"
     shares = [s for s in (aql / 200, aql / 100, aql / 50, aql / 25, aql / 10) if s < 1]
     said = [
-        f"Look at {made.n} pieces taken one by one at random; accept when {most} of them is beyond the limit."
+        f"Look at {made.n} pieces taken one by one at random; accept when {most} of them {are} beyond the limit."
     ]
     said.append(f"The pieces of one photo resemble each other: count {made.n} pieces over several scoops.")
     say_list(env, said, mark="  - ")

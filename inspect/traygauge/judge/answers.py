@@ -260,10 +260,10 @@ def _share_text(counted: Counted) -> str:
 
 def percent_text(value: float, limit: float = math.nan) -> str:
     """Return a percentage as a reader wants it, with so many digits that it does not look equal to the limit."""
-    decimals = 0 if value >= 20 else 1 if value >= 1 else 2
+    decimals = 0 if value in (0, 100) else 1 if value >= 1 else 2
     while decimals < 4 and value != limit and round(value, decimals) == limit:
         decimals += 1
-    return f"{value:.{decimals}f} %" if value else "0 %"
+    return f"{value:.{decimals}f} %"
 
 
 def _figure_reason(

@@ -101,7 +101,7 @@ def _rates(sample: Sample, error: float) -> list[Figure]:
             found.append(_measured("longs_per_minute", "long pieces reaching the screw", "1/min", *per_min))
             gap = tuple(60 / p if p > 0 else math.inf for p in (per_min[0], per_min[2], per_min[1]))
             found.append(
-                _measured("seconds_between_longs", "time between two long pieces, on the average", "s", *gap)
+                _measured("seconds_between_longs", "time between two long pieces, on average", "s", *gap)
             )
     if throughput is not None:
         rate = tuple(

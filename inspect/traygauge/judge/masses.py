@@ -98,7 +98,8 @@ def pieces_per_kilogram(sample: Sample, error: float) -> Figure | None:
     if mass is None:
         return None
     left_out = int(sample.base("long").sum() - weighed(sample).sum())
-    note = f"{left_out} pieces whose volume is not seen are left out" if left_out else ""
+    which = "1 piece whose volume is not seen is" if left_out == 1 else f"{left_out} pieces whose volume is not seen are"
+    note = f"{which} left out" if left_out else ""
     return Figure(
         "pieces_per_kilogram",
         "pieces per kilogram",
@@ -107,7 +108,7 @@ def pieces_per_kilogram(sample: Sample, error: float) -> Figure | None:
         1e6 / mass.high,
         1e6 / mass.low if mass.low > 0 else math.inf,
         "measured",
-        f"volumes from the photo, density {sample.spec.density_g_cm3:g} g/cm³",
+        f"volumes from the photo, density {sample.spec.density_g_cm3:.3g} g/cm³",
         note,
     )
 

@@ -236,7 +236,7 @@ def _weighed(weighing: Weighing | None, scoop_g: float | None) -> tuple[str, ...
         return (
             (
                 f"The scoop weighs {weighing.scoop_g:.4g} g, of which strand is {weighing.strand_g:.3g} g by volume; the "
-                f"rest makes the flakes {weighing.flake_thickness_mm:.2f} mm thick on the average, which gives their mass."
+                f"rest makes the flakes {weighing.flake_thickness_mm:.2f} mm thick on average, which gives their mass."
             ),
         )
     if weighing.ratio is None:

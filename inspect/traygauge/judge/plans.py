@@ -89,7 +89,9 @@ def standard_plan(letter: str, aql_percent: float) -> SinglePlan:
     """
     letters = list(_LETTERS)
     if letter not in _LETTERS or aql_percent not in _AQLS:
-        raise ValueError(f"a letter of {''.join(letters)} and an AQL of {_AQLS}, percent")
+        raise ValueError(
+            f"a code letter {letters[0]} to {letters[-1]} and an AQL of {', '.join(f'{a:g}' for a in _AQLS)} percent"
+        )
     row = letters.index(letter)
     while 0 <= row < len(letters):
         cell = table_cell(letters[row], aql_percent)

@@ -122,7 +122,7 @@ class SamplingPlan:
                 f"and one with {100 * self.limit:g} % in at most {100 * self.consumer_risk:g} of 100."
             ),
             (
-                f"Wald's sequential plan takes about {good:.1f} scoops on the average for the good batch and {bad:.1f} for "
+                f"Wald's sequential plan takes about {good:.1f} scoops on average for the good batch and {bad:.1f} for "
                 "the one at the limit."
             ),
         ]

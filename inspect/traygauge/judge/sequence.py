@@ -88,10 +88,11 @@ def where_it_stands(limits: Sequence[LimitResult], answer: Answer | None, look: 
     return (stands, *(said for r in open_limits if (said := _counts(r))))
 
 
-def about(n: int) -> int:
-    """Return a number of pieces rounded up to two digits."""
+def about(n: int) -> str:
+    """Return a number of pieces as it is said: rounded up to two digits, thousands of the large ones set apart."""
     step = int(10 ** max(1, len(str(n)) - 2))
-    return int(math.ceil(n / step) * step)
+    rounded = int(math.ceil(n / step) * step)
+    return f"{rounded:,}".replace(",", "\u00a0") if rounded >= 10_000 else str(rounded)
 
 
 def _counts(result: LimitResult) -> str:

@@ -79,7 +79,7 @@ def _needs(limit: float, spec: Spec, n: int) -> str:
     if limit >= 1:
         return "This allows everything."
     chance = chances(n, limit, limit / 2, judging.confidence, judging.within_photo_correlation)[Answer.ACCEPT]
-    said = f"With one photo of {n} pieces, a batch with half of it is accepted in {100 * chance:.0f} of 100 cases"
+    said = f"With one photo of {n} pieces, a batch with half that share is accepted in {100 * chance:.0f} of 100 cases"
     if chance >= 0.9:
         return said + "."
     worth = n / (1 + (n - 1) * judging.within_photo_correlation)

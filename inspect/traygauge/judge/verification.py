@@ -54,7 +54,7 @@ class Verification:
         inside = int((np.abs(self.en) <= 1).sum())
         lines = [
             (
-                f"{self.n} pieces of known {what}: read {self.bias.estimate:+z.3f} mm on the average "
+                f"{self.n} pieces of known {what}: read {self.bias.estimate:+z.3f} mm on average "
                 f"({self.bias.low:+z.3f} to {self.bias.high:+z.3f}), spread {self.repeatability_mm:.3f} mm."
             ),
             f"{inside} of {self.n} agree within both uncertainties (En up to 1); En of the mean {self.en_mean:+z.2f}: "
