@@ -58,7 +58,7 @@ class PrintRecord:
             raise SpecError(
                 f"the print {str(self.name)[:_LONGEST_NAME]!r} is wrong",
                 faults=faults,
-                advice="measure both bars between the outer edges of their ticks, in mm",
+                advice="measure both bars between the outer edges of their ticks, in mm, and say which sheet it is (--size)",
             )
 
     @property

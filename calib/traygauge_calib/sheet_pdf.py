@@ -38,7 +38,7 @@ WINDOW_COLOURS: dict[str, str] = {
 _POINTS_PER_MM = 72.0 / 25.4
 _ADVICE = (
     "Print at 100 % (actual size), not fitted to the page. Measure both bars and keep them: traygauge sheet measured "
-    "NAME --across ... --down ... Tape the sheet flat to glass or board. Spread the pieces in the window so that they "
+    "NAME --across ... --down ...{size} Tape the sheet flat to glass or board. Spread the pieces in the window so that they "
     "do not touch. Phone 30-40 cm above the middle, level, longer lens, no flash; the whole ring of markers in the "
     "picture."
 )
@@ -257,7 +257,8 @@ def _draw_text(canvas: Canvas, sheet: Sheet, layout: _Layout, filled: tuple[str,
     canvas.setFont("Helvetica-Bold", 2.6)
     canvas.drawString(0.0, 3.6, title)
     canvas.setFont("Helvetica", 2.4)
-    for number, line in enumerate(simpleSplit(_ADVICE, "Helvetica", 2.4, width)):
+    advice = _ADVICE.format(size="" if sheet.name == "medium" else f" --size {sheet.name}.")
+    for number, line in enumerate(simpleSplit(advice, "Helvetica", 2.4, width)):
         canvas.drawString(0.0, -height - 16.4 - 3.0 * number, line)
 
 

@@ -146,3 +146,14 @@ def test_every_command_and_option_stands_in_the_readme(program: Program) -> None
             assert f"traygauge {' '.join(words)}" in readme
     for option in re.findall(r"^  (--[a-z-]+)", program("inspect", "--help").out, re.MULTILINE):
         assert option in readme or option == "--help"
+
+
+def test_no_command_s_help_is_cut_off_in_a_list(program: Program) -> None:
+    # a list of commands cuts sentences that do not fit beside their names
+    for words in ((), ("sheet",), ("spec",)):
+        assert "..." not in program(*words, "--help").out.split("Commands:")[1].split("\n\n")[0]
+
+
+def test_the_next_step_after_a_sheet_keeps_its_size_and_its_plane(program: Program, tmp_path: Path) -> None:
+    run = program("sheet", "--size", "small", "--plane-offset", "0.3", "--out", tmp_path / "s.pdf")
+    assert "--size small --plane-offset 0.3" in run.out

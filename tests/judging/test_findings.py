@@ -42,6 +42,12 @@ def test_each_size_is_found_and_its_near_miss_is_not(batch):
     assert words(tiny) == ["fines", ""]  # largest Feret .85 and 1.13 mm
 
 
+def test_a_width_without_a_stated_uncertainty_makes_no_piece_thick_or_thin(batch):
+    # what stands on end shows its cut face and some of its side: a width, of which nothing is promised
+    pieces = batch([np.nan] * 2, diameter_mm=[1.93, 1.5], u_diameter_mm=[np.nan] * 2, state="upright")
+    assert words(pieces) == ["", ""]
+
+
 def test_a_channel_shallower_than_the_tolerance_sets_what_is_thick():
     assert SPEC.thick_over_mm == 1.8  # not 1.75 + .1
     assert SPEC.thin_under_mm == pytest.approx(1.65)

@@ -141,3 +141,31 @@ def test_a_limit_far_off_is_named_at_the_side() -> None:
     drawing = histogram(shown)
     assert "far over 40 mm →" in drawing
     assert drawing.count('class="limit"') == 1
+
+
+@pytest.mark.parametrize(("short", "long"), [(2.0, 4.0), (1.2, 1.6), (2.0, 8.0), (7.0, 8.5), (1.0, 2.5)])
+def test_no_label_of_a_limit_runs_over_another_or_over_another_s_line(short: float, long: float) -> None:
+    values = np.linspace(1.0, 9.0, 50)
+    lines = (
+        Line(long, "below", "long over 4.25 mm", "long"),
+        Line(short, "above", "short under 2.25 mm", "short"),
+    )
+    edges = bin_edges(values)
+    counts = np.histogram(values, edges)[0]
+    drawing = histogram(Distribution("length_mm", "Cut length", "mm", edges, counts, lines, 50, 0, (), 0.02))
+    letter, high = 0.58 * 18, 18.0  # as a phone shows them, in the drawing's own points
+    boxes = []
+    for x, y, anchor, text in re.findall(
+        r'<text x="([\d.]+)" y="([\d.]+)" text-anchor="(\w+)" class="limit-text">([^<]+)', drawing
+    ):
+        wide = letter * len(text)
+        left = float(x) - (wide if anchor == "end" else 0)
+        boxes.append((left, left + wide, float(y) - 0.75 * high, float(y) + 0.25 * high))
+    marks = [
+        (float(x), float(top)) for x, top in re.findall(r'class="limit" d="M([\d.]+) ([\d.]+)V', drawing)
+    ]
+    (a, b) = boxes
+    assert len(marks) == 2
+    assert a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]
+    assert all(left >= 0 and right <= 600 for left, right, _, _ in boxes)
+    assert not any(left < x < right and top < bottom for left, right, _, bottom in boxes for x, top in marks)

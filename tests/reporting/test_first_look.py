@@ -38,11 +38,17 @@ def test_heaps_that_could_not_be_parted_are_shown() -> None:
 
 
 def test_without_findings_the_extremes_are_shown() -> None:
-    table = pieces(["", "", ""], [3.0, 2.8, 3.3], diameter_mm=[1.7, 1.75, 1.8])
+    table = pieces(["", "", ""], [3.0, 2.8, 3.3], diameter_mm=[1.7, 1.75, 1.8], state=["whole"] * 3)
     shown = dict(first_look(table))
     assert shown[2] == "the longest"
     assert shown[1] == "the shortest"
     assert shown[0] == "the thinnest"
+
+
+def test_what_stands_on_end_is_not_the_thickest() -> None:
+    state = ["whole", "whole", "upright"]
+    table = pieces(["", "", ""], [3.0, 2.8, np.nan], diameter_mm=[1.7, 1.75, 1.95], state=state)
+    assert 2 not in dict(first_look(table))
 
 
 def test_no_pieces_no_look() -> None:

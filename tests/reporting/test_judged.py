@@ -10,6 +10,7 @@ import pytest
 from traygauge.batch import Batch
 from traygauge.judge.verdict import Answer, Figure, Interval, LimitResult
 from traygauge.report.judged import headline, key_figures, limit_row, notes, plain_figure, rules, tied
+from traygauge_shared.errors import PhotoError
 
 NBSP = "\u00a0"
 
@@ -86,3 +87,27 @@ def test_what_was_not_measured_stands_on_top_and_the_rest_below(make_batch: Call
 def test_every_answer_has_its_word(make_batch: Callable[..., Batch], answer: Answer, word: str) -> None:
     batch = make_batch()
     assert headline(replace(batch, verdict=replace(batch.verdict, answer=answer))).word == word
+
+
+def test_where_most_pieces_lie_is_a_range_without_a_middle() -> None:
+    shown = plain_figure(Figure("tolerance_length_mm", "where 95 % lie", "mm", 3.1, 1.02, 8.96, "measured"))
+    assert (shown.value, shown.unit, shown.spread) == ("", "", f"1.0 to 9.0{NBSP}mm")
+
+
+def test_after_the_last_look_no_more_pieces_settle_anything(limit: LimitResult) -> None:
+    assert limit_row(replace(limit, answer=Answer.UNDECIDED, more_pieces=5001), is_last_look=True).more == ""
+
+
+def test_a_refusal_says_what_to_do_in_a_sentence_and_cautions_of_nothing(
+    make_batch: Callable[..., Batch],
+) -> None:
+    batch = make_batch()
+    empty = replace(batch.verdict, answer=None, notes=(), next_step="check the name")
+    refused = replace(
+        batch,
+        photos=(),
+        refused=(("a.jpg", PhotoError("gone", found="x", expected="y", advice="z")),),
+        verdict=empty,
+    )
+    assert headline(refused).next_step == "Check the name."
+    assert notes(refused) == ((), ())

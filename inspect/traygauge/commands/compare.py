@@ -55,7 +55,7 @@ def compare(
     scan: asked.Scan = False,
     px_per_mm: asked.PxPerMm = None,
 ) -> int:
-    """Hold two batches against each other: what changed from A to B, and how sure that is.
+    """Say what changed from one batch to another, and how sure that is.
 
     Shares, median, mean and spread of the cut length, each as a difference with its interval first and a p-value
     second, and a page with both distributions. A report's folder is read, photos are inspected.

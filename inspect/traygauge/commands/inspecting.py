@@ -77,11 +77,15 @@ def inspect(
     Writes report.html, pieces.csv, verdict.json and the annotated photos. Defaults for spec, print and lens may
     stand in a traygauge.toml beside the photos.
     """
+    from traygauge.batch import photo_names
+
     env: Environment = context.obj
     files = photo_files(photos)
     words = ScaleWords(print_name, scan, px_per_mm, reference, lens)
     batch = inspect_files(env, files, words, spec, quiet=json, looks=look, scoop_g=scoop_g)
-    show_and_write(env, batch, out or report_folder(files), as_json=json, certificate=certificate)
+    refused = {name for name, _ in batch.refused}
+    used = [file for file, name in zip(files, photo_names(files), strict=True) if name not in refused]
+    show_and_write(env, batch, out or report_folder(used or files), as_json=json, certificate=certificate)
     return code_of(batch)
 
 

@@ -41,9 +41,9 @@ def lens(
     out: Out = Path("traygauge.lens.toml"),
     print_name: asked.Print = None,
 ) -> int:
-    """Fit a camera's lens to five or more photos of the sheet, for inspect --lens.
+    """Fit a camera's lens to five or more photos of the sheet.
 
-    Take them with the lens and at the distance that pieces are photographed with: tilt the phone by 15 to 30
+    What is fitted is for inspect --lens. Take them with the lens and at the distance that pieces are photographed with: tilt the phone by 15 to 30
     degrees to each side, and let the sheet come into every part of the frame.
     """
     from traygauge_calib.lens import fit_lens

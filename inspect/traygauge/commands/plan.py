@@ -114,9 +114,9 @@ def plan(
     level: Level = "II",
     json: asked.Json = False,
 ) -> int:
-    """Say how many pieces and scoops are needed, and how to take them, before the photo.
+    """Say how many pieces and scoops are needed, before the photo.
 
-    For one limit, for every share limit of a spec, or after ISO 2859-1 for a lot of known size. With --seen and
+    And how to take them. For one limit, for every share limit of a spec, or after ISO 2859-1 for a lot of known size. With --seen and
     --bad it says where a sequence of scoops stands: accept, reject, or one more (exit code 0, 10, 11).
     """
     env: Environment = context.obj

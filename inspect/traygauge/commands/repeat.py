@@ -51,7 +51,7 @@ def repeat(
     px_per_mm: asked.PxPerMm = None,
     reference: asked.Reference = None,
 ) -> int:
-    """Measure the same scoop again and again: repeatability, and what another person adds.
+    """Say how well measuring one scoop repeats, with other people too.
 
     Leave the tray as it is between photos, and every piece is compared with itself (analysis of variance over
     pieces, people and photos). With a spec, measuring is held against the width between its limits.

@@ -80,10 +80,9 @@ def sheet(
     )
     env.say(f"Written: {path}")
     env.say("Next: print it at 100 %, tape it flat, and measure its two bars:")
-    env.say(
-        f"  traygauge sheet measured {name or 'NAME'} --across MM --down MM"
-        + ("" if size == "medium" else f" --size {size}")
-    )
+    sized = "" if size == "medium" else f" --size {size}"
+    raised = f" --plane-offset {plane_offset:g}" if plane_offset else ""
+    env.say(f"  traygauge sheet measured {name or 'NAME'} --across MM --down MM{sized}{raised}")
 
 
 @app.command(epilog=MEASURED_EXAMPLES)
@@ -102,7 +101,7 @@ def measured(
         bool, typer.Option("--glued", help="The paper is glued down flat and cannot sag.")
     ] = False,
 ) -> None:
-    """Keep what was measured on a print, for `traygauge inspect --print NAME`."""
+    """Keep what was measured on a print, for inspect --print."""
     from traygauge_calib.prints import PrintRecord, keep_print
 
     env: Environment = context.obj

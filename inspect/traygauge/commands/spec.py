@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
@@ -59,7 +60,8 @@ def show(
     specs = shipped_specs()
     if name is None:
         for known, text in specs.items():
-            env.say(f"{known:16} {text.splitlines()[0].lstrip('# ')}")
+            said = f"{known:16} {text.splitlines()[0].lstrip('# ')}"
+            env.say(textwrap.fill(said, env.width, subsequent_indent=" " * 17))
     elif name in specs:
         env.say(specs[name].rstrip())
     else:
@@ -101,7 +103,7 @@ def new(
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
 ) -> None:
-    """Write a commented spec from a few answers; asks for them where no flag is given.
+    """Write a commented spec from a few answers, asked for or given.
 
     Every limit in it is common practice and yours to change; spec check explains them.
     """

@@ -95,10 +95,11 @@ def verify(
     px_per_mm: asked.PxPerMm = None,
     reference: asked.Reference = None,
 ) -> int:
-    """Measure pieces of known size: bias, spread, En numbers, and whether that is good enough for a spec.
+    """Measure pieces of known size: bias, spread, pass or fail.
 
-    Gauge pins, cut rods or pieces measured with a calliper; ten or more say more than three. Exit code 0 where the
-    stated uncertainty is kept (and the error fits the spec), 10 where not, 11 where too few can be told.
+    Gauge pins, cut rods or pieces measured with a calliper; ten or more say more than three. Each gets its En number.
+    Exit code 0 where the stated uncertainty is kept (and the error fits the spec), 10 where not, 11 where too few can
+    be told.
     """
     if known is None and length is None and diameter is None:
         raise typer.BadParameter("say what is known: --known FILE, --length MM or --diameter MM")

@@ -240,6 +240,8 @@ def _share_reason(
         return f"{seen}; in the whole batch at most {high}, and {limit}."
     if answer is Answer.REJECT:
         return f"{seen}; in the whole batch at least {low}, and {limit}."
+    if deciding[0] <= 0 and deciding[1] >= 1:
+        return f"{seen}; that says nothing of the whole batch, and {limit}."
     if unmeasured:
         return f"{seen}; with what could not be measured it may be {low} to {high}, and {limit}."
     return f"{seen}; in the whole batch it can be {low} to {high}, and {limit}."
@@ -276,6 +278,8 @@ def _figure_reason(
     low, high = (_number(value * scale) for value in deciding)
     if answer is not Answer.UNDECIDED:
         return f"{seen} ({low} to {high}), and {limit}."
+    if not any(math.isfinite(value) for value in deciding):
+        return f"{seen}; that says nothing of the whole batch, and {limit}."
     why = "with what could not be measured it may be" if unmeasured else "in the whole batch it can be"
     return f"{seen}; {why} {low} to {high} {bound.unit}, and {limit}."
 

@@ -39,7 +39,9 @@ def flags(pieces: Pieces, spec: Spec | None) -> dict[str, BoolArray]:
     length, diameter = fed_length_mm(pieces, doubles=masks["doubles"]), pieces["diameter_mm"]
     u_length, u_diameter = (np.nan_to_num(pieces[c]) for c in ("u_length_mm", "u_diameter_mm"))
     is_strand, tail = pieces["form"] == "strand", pieces["tail_length_mm"]
-    known = np.isfinite(pieces["u_diameter_mm"])  # what stands or leans shows a width of which nothing is promised
+    known = np.isfinite(
+        pieces["u_diameter_mm"]
+    )  # what stands or leans shows a width of which nothing is promised
     if (limit := spec.long_over_mm) is not None:
         masks["long"] = length > limit - guard * u_length
     if (limit := what.short_under_mm) is not None:

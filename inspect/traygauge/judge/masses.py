@@ -98,7 +98,11 @@ def pieces_per_kilogram(sample: Sample, error: float) -> Figure | None:
     if mass is None:
         return None
     left_out = int(sample.base("long").sum() - weighed(sample).sum())
-    which = "1 piece whose volume is not seen is" if left_out == 1 else f"{left_out} pieces whose volume is not seen are"
+    which = (
+        "1 piece whose volume is not seen is"
+        if left_out == 1
+        else f"{left_out} pieces whose volume is not seen are"
+    )
     note = f"{which} left out" if left_out else ""
     return Figure(
         "pieces_per_kilogram",

@@ -13,6 +13,7 @@ import numpy as np
 
 import traygauge
 from traygauge.batch import Batch
+from traygauge.judge.looks import MOST_LOOKS
 from traygauge.report.distributions import distributions
 from traygauge.report.first_look import first_look
 from traygauge.report.judged import (
@@ -44,7 +45,8 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
     photos = photo_parts(batch, text)
     verdict = batch.verdict
     limits = by_weight(verdict.limits, str(verdict.answer))
-    rows = tuple(limit_row(r) for r in verdict.limits)
+    is_last = verdict.looks >= MOST_LOOKS
+    rows = tuple(limit_row(r, is_last_look=is_last) for r in verdict.limits)
     key, further = key_figures(limits, verdict.figures)
     below_figures, bear_in_mind = notes(batch)
     return Report(
@@ -62,7 +64,7 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
         rules=rules(rows),
         spec_in_words=spec_in_words(batch),
         limits=rows,
-        other_limits=tuple(limit_row(r) for r in limits[3:]),
+        other_limits=tuple(limit_row(r, is_last_look=is_last) for r in limits[3:]),
         advice=tuple(tied(a) for a in verdict.advice),
         further=further,
         photos=photos,

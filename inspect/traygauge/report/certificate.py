@@ -150,7 +150,9 @@ def _middle(canvas: Canvas, report: Report, batch: Batch, y: float) -> float:
         picture = ImageReader(io.BytesIO(jpeg(pixels, quality=80)))
         bottom = y - shown * high / wide
         canvas.drawImage(picture, left, bottom, shown, shown * high / wide)
-        said = ", ".join(f"{t.look.name} {t.count}" for t in report.photos[0].tallies)
+        said = f"{report.photos[0].name}: " + ", ".join(
+            f"{t.look.name} {t.count}" for t in report.photos[0].tallies
+        )
         bottom = paragraph(canvas, said, left, bottom - 3, shown, 7.5, colour=SOFT, most=21)
         left += shown + 20
     top, room = y, WIDE - MARGIN - left
@@ -159,12 +161,12 @@ def _middle(canvas: Canvas, report: Report, batch: Batch, y: float) -> float:
         write(canvas, "Figures", left, y - 8, 9.5, bold=True)
         y -= 14
     for figure in figures[:MOST_FIGURES]:
-        value = f"{figure.value} {figure.unit}".strip()
+        value = f"{figure.value} {figure.unit}".strip() or figure.spread
         write(canvas, value, WIDE - MARGIN, y - 9, align="right")
         free = room - canvas.stringWidth(latin(value), "Helvetica", 8.5) - 8
         title = figure.title if figure.basis == "measured" else f"{figure.title} ({figure.basis})"
         y = paragraph(canvas, title, left, y + 0.5, free, 8.5, colour=SOFT, most=23) - 2.5
-        if figure.spread:
+        if figure.spread and figure.value:
             write(canvas, f"({figure.spread})", WIDE - MARGIN, y - 6, 7.5, align="right", colour=SOFT)
             y -= 10
     return min(y, bottom, top) - 16

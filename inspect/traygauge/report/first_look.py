@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from traygauge.measure.pieces import Pieces
 from traygauge.report.palette import LOOKS
+from traygauge.words import MEASURED_STATES
 
 #: By what the pieces of a finding are ranked, largest first unless it begins with "-".
 _RANK = {
@@ -64,7 +65,12 @@ def _extremes(pieces: Pieces, chosen: set[int]) -> list[tuple[int, str]]:
     found: dict[int, str] = {}
     for column, why in _EXTREMES:
         values = np.asarray(pieces[column.removeprefix("-")], float)
-        if (best := _ranked(pieces, np.isfinite(values) & (values > 0), column)).size:
+        known = np.isfinite(values) & (values > 0)
+        if (
+            column.removeprefix("-") == "diameter_mm"
+        ):  # what stands on end shows a width of which nothing is promised
+            known &= np.array([s in MEASURED_STATES for s in pieces["state"]], bool)
+        if (best := _ranked(pieces, known, column)).size:
             found.setdefault(int(best[0]), why)
     return [(row, why) for row, why in found.items() if row not in chosen]
 

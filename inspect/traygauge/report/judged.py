@@ -59,7 +59,7 @@ def headline(batch: Batch) -> Headline:
     word = outcome(batch)
     reason, step = _FALLBACK.get(word, ("", ""))
     said, next_step = batch.verdict.reason or reason, batch.verdict.next_step or step
-    return Headline(word, WORDS[word], tied(said), tied(next_step))
+    return Headline(word, WORDS[word], tied(said), sentence(next_step))
 
 
 def by_weight(limits: tuple[LimitResult, ...], answer: str) -> tuple[LimitResult, ...]:
@@ -78,13 +78,15 @@ def key_figures(
     return (*top, *others[:room]), tuple(others[room:])
 
 
-def limit_row(result: LimitResult) -> LimitRow:
-    """Return a limit's answer as a row of text."""
+def limit_row(result: LimitResult, *, is_last_look: bool = False) -> LimitRow:
+    """Return a limit's answer as a row of text; after the last look no more pieces settle anything."""
     low, high, decimals = _deciding(result)
     counted = f"{result.n} pieces" if result.hits is None else f"{result.hits} of {result.n} pieces"
     if abs(result.n_effective - result.n) >= 0.5:
         counted += f", counting for {result.n_effective:.0f}"
-    more = f"about {_rounded(result.more_pieces)} more pieces would settle it" if result.more_pieces else ""
+    more = ""
+    if result.more_pieces and not is_last_look:
+        more = f"about {_rounded(result.more_pieces)} more pieces would settle it"
     return LimitRow(
         title=result.title,
         unit=result.unit,
@@ -110,11 +112,15 @@ def plain_figure(figure: Figure) -> KeyFigure:
     decimals = 0 if abs(figure.value) >= 100 else 2
     if ranged:
         decimals = interval_decimals(figure.low, figure.high, figure.value, least=-9)
+    spread = between(figure.low, figure.high, decimals) if ranged else ""
+    is_range = figure.name.startswith(
+        "tolerance_"
+    )  # says where most pieces lie: the range itself is the figure
     return KeyFigure(
         title=figure.title,
-        value=fixed(figure.value, decimals),
-        unit=figure.unit,
-        spread=between(figure.low, figure.high, decimals) if ranged else "",
+        value="" if is_range else fixed(figure.value, decimals),
+        unit="" if is_range else figure.unit,
+        spread=f"{spread}\u00a0{figure.unit}" if is_range else spread,
         basis=_BASIS[figure.basis],
         note=tied("; ".join(t for t in (figure.source, figure.note) if t)),
     )
@@ -144,6 +150,8 @@ def notes(batch: Batch) -> tuple[tuple[str, ...], tuple[str, ...]]:
     said = [tied(n) for n in batch.verdict.notes]
     first = said[:1] if batch.verdict.unmeasured else []
     rest = [n for n in said if n not in first]
+    if outcome(batch) == "refused":
+        return tuple(first), tuple(rest)
     geometry = [] if any("eometry" in n for n in rest) else [_GEOMETRY]
     return tuple(first), (*rest, *geometry, _ALWAYS)
 

@@ -41,7 +41,8 @@ class Strip:
 class KeyFigure:
     """One of the figures under the first line, or further down; empty: `limit`, `answer`, `strip` where it has no limit.
 
-    `basis` says what a figure without a limit rests on, `note` what else to know of it.
+    `basis` says what a figure without a limit rests on, `note` what else to know of it. Where the range itself is the
+    figure, `spread` alone holds it, with its unit.
     """
 
     title: str

@@ -36,11 +36,14 @@ _LABELS = {
     "aspect_ratio": "length / diameter",
     "feret_max_mm": "largest Feret",
     "feret_min_mm": "smallest Feret",
-    "x_mm": "across",
-    "y_mm": "down",
+    "x_mm": "place across",
+    "y_mm": "place down",
 }
 
 _SHORT = {"cut length": "length", "tail length": "tail"}
+
+#: Shown with one decimal: where a piece lies, and what follows from lengths known to some per cent.
+_COARSE = ("x_mm", "y_mm", "area_mm2", "mass_mg", "bend_radius_mm")
 
 _UNIT_ENDINGS = ("_mm2", "_mm3", "_mm", "_deg", "_mg")
 
@@ -121,7 +124,7 @@ def _texts(pieces: Pieces, column: Column) -> list[str]:
     if column.kind == "name":
         return [printable(str(v)) for v in values]
     u = pieces[column.uncertainty] if column.uncertainty else None
-    decimals = column_decimals(values, u, 1 if column.name in ("x_mm", "y_mm") else column.decimals)
+    decimals = column_decimals(values, u, 1 if column.name in _COARSE else column.decimals)
     spreads = [""] * len(values) if u is None else [spread(float(v), decimals) for v in u]
     shown = [fixed(float(v), decimals) for v in values]
     nil = column.name.startswith(

@@ -15,8 +15,12 @@ from traygauge.report.numbers import decimals_of, fixed, short
 
 Scale = Callable[[float], float]
 
-_WIDE, _HIGH = 600.0, 250.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 16.0, 46.0, 40.0
+_WIDE, _HIGH = 600.0, 264.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 16.0, 60.0, 40.0
+#: Width of a letter of a limit's label on a small screen, where the page draws the labels largest.
+_LETTER = 10.5
+#: Height from one row of labels to the next.
+_ROW = 20.0
 
 
 def histogram(shown: Distribution) -> str:
@@ -39,7 +43,7 @@ def histogram(shown: Distribution) -> str:
         *_bars(shown, x, y),
         *(_tick(x(t), fixed(t, _decimals(ticks_x))) for t in ticks_x),
         _text(_WIDE - _RIGHT, _HIGH - 6, f"{shown.title.lower()}, {shown.unit}", "end"),
-        _text(0, _TOP - 28, "pieces", "start"),
+        _text(0, 18, "pieces", "start"),
         *_limits(shown.lines, x),
         *_whisker(shown, x),
         "</svg>",
@@ -76,7 +80,7 @@ def two_histograms(a: Distribution, b: Distribution) -> str:
         _outline(b.edges.tolist(), shares[1].tolist(), x, y),
         *(_tick(x(t), fixed(t, _decimals(ticks_x))) for t in ticks_x),
         _text(_WIDE - _RIGHT, _HIGH - 6, f"{a.title.lower()}, {a.unit}", "end"),
-        _text(0, _TOP - 28, "share of pieces", "start"),
+        _text(0, 18, "share of pieces", "start"),
         *_limits(a.lines, x),
         "</svg>",
     ]
@@ -173,15 +177,21 @@ def _is_beyond(line: Line, value: float) -> bool:
 
 
 def _limits(lines: tuple[Line, ...], x: Scale) -> list[str]:
-    """Return the limit lines, each label on its forbidden side where there is room; an arrow to those far off."""
-    drawn = []
+    """Return the limit lines, each label on its forbidden side where there is room; an arrow to those far off.
+
+    A label that would run over another one, or over another's line, goes a row up.
+    """
+    drawn: list[str] = []
+    taken: list[tuple[float, float]] = []
     for line in lines:
-        left, wide = x(line.value), 7.6 * len(line.text)
+        left, wide = x(line.value), _LETTER * len(line.text)
         if not _LEFT <= left <= _WIDE - _RIGHT:
             beyond = left > _WIDE / 2
             said = f"{line.text} →" if beyond else f"← {line.text}"
             at, anchor = (_WIDE - _RIGHT, "end") if beyond else (_LEFT, "start")
             drawn.append(_text(at, _TOP - 10, said, anchor, "limit-text"))
+            wide += 2 * _LETTER
+            taken.append((at - wide, at) if beyond else (at, at + wide))
             continue
         behind = line.allowed == "below"
         if behind and left + 6 + wide > _WIDE:
@@ -189,8 +199,13 @@ def _limits(lines: tuple[Line, ...], x: Scale) -> list[str]:
         elif not behind and left - 6 - wide < 0:
             behind = True
         anchor, shift = ("start", 6) if behind else ("end", -6)
-        drawn.append(f'<path class="limit" d="M{left:.1f} {_TOP - 18:g}V{_HIGH - _BOTTOM:g}"/>')
-        drawn.append(_text(left + shift, _TOP - 10, line.text, anchor, "limit-text"))
+        ends = (left + 6, left + 6 + wide) if behind else (left - 6 - wide, left - 6)
+        others = [*taken, *((x(o.value),) * 2 for o in lines if o is not line)]
+        up = _ROW if any(a < ends[1] and ends[0] < b + 1 for a, b in others) else 0.0
+        if not up:
+            taken.append(ends)
+        drawn.append(f'<path class="limit" d="M{left:.1f} {_TOP - 18 - up:g}V{_HIGH - _BOTTOM:g}"/>')
+        drawn.append(_text(left + shift, _TOP - 10 - up, line.text, anchor, "limit-text"))
     return drawn
 
 

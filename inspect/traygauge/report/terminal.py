@@ -96,7 +96,8 @@ def _lines(report: Report, w: _Writer) -> Iterator[str]:
         yield from _regrind(regrind, w)
     yield from _beside(report, w)
     yield from _fitness(report, w)
-    yield from w.heading("To bear in mind")
+    if report.bear_in_mind:
+        yield from w.heading("To bear in mind")
     for sentence in report.bear_in_mind:
         yield from w.wrapped(sentence, "  - ")
 
