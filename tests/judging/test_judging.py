@@ -202,6 +202,8 @@ def test_repeated_looks_are_paid_for_and_said(batch):
     sixth = judged(pieces, looks=6)
     assert sixth.answer is Answer.UNDECIDED
     assert "fresh sample" in sixth.limits[0].rule
+    assert "confidence" not in sixth.limits[0].rule  # there is no bound that could hold
+    assert "says nothing of the whole batch" in sixth.limits[0].reason
 
 
 def test_edges_are_weighted_and_said(batch):

@@ -112,5 +112,9 @@ def test_figures_beside_the_verdict(batch) -> None:
     assert named["red_share"].value == pytest.approx(100 * 60 / 180)
     assert "2 degrees of freedom" in named["lacey_mixing"].note
     assert named["lacey_mixing"].basis == "published relation"
+    _, apart = judge_pieces(blend(batch, (60, 0, 0)), None, windows_mm=WINDOWS)
+    assert {f.name: f for f in apart.figures}[
+        "lacey_mixing"
+    ].value == 0.0  # not at all mixed is as low as it goes
     _, plain = judge_pieces(batch([3.0] * 60, colour="white"), None, windows_mm=WINDOWS)
     assert not {"white_share", "lacey_mixing"} & {f.name for f in plain.figures}

@@ -43,8 +43,8 @@ def lens(
 ) -> int:
     """Fit a camera's lens to five or more photos of the sheet.
 
-    What is fitted is for inspect --lens. Take them with the lens and at the distance that pieces are photographed with: tilt the phone by 15 to 30
-    degrees to each side, and let the sheet come into every part of the frame.
+    The file is for inspect --lens. Take the photos with the lens and at the distance that pieces are photographed
+    with: tilt the phone by 15 to 30 degrees to each side, and let the sheet come into every part of the frame.
     """
     from traygauge_calib.lens import fit_lens
     from traygauge_calib.lens_file import write_lens

@@ -116,8 +116,8 @@ def plan(
 ) -> int:
     """Say how many pieces and scoops are needed, before the photo.
 
-    And how to take them. For one limit, for every share limit of a spec, or after ISO 2859-1 for a lot of known size. With --seen and
-    --bad it says where a sequence of scoops stands: accept, reject, or one more (exit code 0, 10, 11).
+    And how to take them. For one limit, for every share limit of a spec, or after ISO 2859-1 for a lot of known size.
+    With --seen and --bad it says where a sequence of scoops stands: accept, reject, or one more (exit code 0, 10, 11).
     """
     env: Environment = context.obj
     if lot is not None or aql is not None:

@@ -196,7 +196,7 @@ def _more_for_figure(
 def _share_rule(sample: Sample, counted: Counted, confidence: float) -> str:
     exact = f"exact bounds (Clopper-Pearson) on {counted.n_effective:.0f} effective of {counted.n} pieces"
     clusters = _clusters(counted.clusters)
-    return f"{_look(sample)}: {exact}, {clusters}; each bound holds with {_confidence(confidence)} confidence"
+    return _rule(sample, f"{exact}, {clusters}; each bound holds with {_confidence(confidence)} confidence")
 
 
 def _figure_rule(sample: Sample, spread: Distribution, statistic: str, confidence: float) -> str:
@@ -206,7 +206,14 @@ def _figure_rule(sample: Sample, spread: Distribution, statistic: str, confidenc
     }.get(statistic, "order statistics, with what all pieces share added")
     kept = "" if sample.look > 1 else "; a fifth of the allowed error is kept for further scoops"
     clusters = _clusters(spread.clusters)
-    return f"{_look(sample)}: {how}, {clusters}; each bound holds with {_confidence(confidence)} confidence{kept}"
+    return _rule(
+        sample, f"{how}, {clusters}; each bound holds with {_confidence(confidence)} confidence{kept}"
+    )
+
+
+def _rule(sample: Sample, how: str) -> str:
+    """Return which look it is and how the bounds were drawn; after the last look there are none."""
+    return _look(sample) if sample.look > MOST_LOOKS else f"{_look(sample)}: {how}"
 
 
 def _look(sample: Sample) -> str:

@@ -153,9 +153,10 @@ def colour_figures(sample: Sample) -> tuple[Figure, ...]:
         name, m = found
         said = f"random mixing looks as uneven in {100 * m.p_value:.2g} % of cases (chi-square {m.statistic:.2f}, "
         said += f"{m.degrees} degrees of freedom); {name} against the rest, {m.degrees + 1} photos"
-        title = "evenness of mixing between photos"
+        title = "evenness of mixing between photos, 0 to 1"
+        index = min(max(m.index, 0.0), 1.0)  # the variance of few photos can lie beyond what mixing allows
         figures.append(
-            Figure("lacey_mixing", title, "", m.index, m.index, m.index, "published relation", SOURCE, said)
+            Figure("lacey_mixing", title, "", index, index, index, "published relation", SOURCE, said)
         )
     return tuple(figures)
 

@@ -56,8 +56,11 @@ def unseen(sample: Sample, finding: str) -> Unseen | None:
     if size < shown:
         reason = f"{photo.capitalize()} cannot show {asked.called} of {mm(size)}, only from {mm(shown)} on."
         sieve = ", or sieve a weighed scoop" if finding == "fines" else ""
+        from_on = mm(max(shown, asked.least_mm))
         return Unseen(
-            reason, f"Go nearer with the phone or use the small sheet, and take the photo again{sieve}."
+            reason,
+            f"Go nearer with the phone or use the small sheet, and take the photo again{sieve}; or ask for what can be "
+            f"seen: pieces.{asked.field} of {from_on} or more.",
         )
     if size < asked.least_mm:
         least = mm(asked.least_mm)

@@ -112,11 +112,13 @@ def components(batch: Batch) -> tuple[Component, ...]:
     ]
     whole = [np.asarray(pieces[c], float)[rows] for c in ("u_length_mm", "u_diameter_mm")]
     total = [float(np.nanmedian(w)) if np.isfinite(w).any() else math.nan for w in whole]
+    nothing = _mm(0.0)
+    listed = [c for c in listed if (c.length, c.diameter) != (nothing, nothing)]
     return (*listed, Component("all together", _mm(total[0]), _mm(total[1]), False))
 
 
 def _mm(value: float) -> str:
-    return fixed(float(value), 4)
+    return fixed(float(value), 3)
 
 
 def _title(batch: Batch) -> str:
