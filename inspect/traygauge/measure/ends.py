@@ -376,7 +376,7 @@ def _improved(light: _Light, fit: _Fit, slope_sd: float, rounds: range) -> _Fit:
     return _Fit(p, robust, normal, residual)
 
 
-def _within_bounds(p: FloatArray, hidden: BoolArray, known: FloatArray) -> FloatArray:
+def _within_bounds(p: FloatArray, hidden: BoolArray, known: FloatArray | SingleArray) -> FloatArray:
     """Return parameters with the end near where it is known, t not negative, and brightnesses that are possible."""
     p[0] = np.clip(p[0], -_FROM_KNOWN * known, _FROM_KNOWN * known)
     p[2] = np.abs(p[2])
