@@ -9,7 +9,7 @@ from scipy import stats
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.looks import MOST_LOOKS
 from traygauge.judge.sampling import plan_sample
-from traygauge.judge.sequence import about, chances, look_at, looks_ahead, where_it_stands
+from traygauge.judge.sequence import MOST_PHOTOS, about, chances, look_at, looks_ahead, where_it_stands
 from traygauge.judge.spec import parse_spec
 from traygauge.judge.verdict import Answer, Look
 
@@ -125,6 +125,15 @@ def test_the_verdict_says_where_the_sequence_stands(batch):
     assert "--look 3" in verdict.next_step
     assert "Look 1 of at most 5: reject" in judged(scoops(batch, 1, 150, 60), 8.0).sequence[0]
     assert "Look 1 of at most 5: accept" in judged(scoops(batch, 1, 150, 0), 8.0).sequence[0]
+
+
+def test_nobody_is_asked_for_one_more_scoop_where_hundreds_are_needed(batch):
+    # 8.4 % of 1000 against a limit of 8 %: to tell them apart takes tens of thousands
+    verdict = judged(scoops(batch, 1, 1000, 84), 8.0)
+    assert verdict.limits[0].more_pieces > MOST_PHOTOS * 1000
+    assert "one more scoop" not in verdict.sequence[0]
+    assert "decide for yourself" in verdict.next_step.lower()
+    assert about(verdict.limits[0].more_pieces) in verdict.sequence[0]
 
 
 def test_at_the_end_only_a_fresh_sample_decides(batch):

@@ -53,3 +53,12 @@ def test_what_cannot_be_verified_is_refused(batch):
         verify(made(batch([3.0, np.nan], state=["whole", "upright"])), 3.0, 0.01)
     with pytest.raises(ValueError, match="quantity"):
         verify(made(batch([3.0, 3.0])), 3.0, 0.01, "area_mm2")
+
+
+def test_a_piece_without_a_stated_uncertainty_proves_nothing(batch) -> None:
+    # what stands on end shows a width, of which nothing is promised
+    widths, u = [1.75, 1.76, 1.95], [0.02, 0.02, np.nan]
+    found = verify(
+        made(batch([3.0, 3.0, np.nan], diameter_mm=widths, u_diameter_mm=u)), 1.75, 0.001, "diameter_mm"
+    )
+    assert (found.n, found.bias.estimate) == (2, pytest.approx(0.005))

@@ -164,14 +164,14 @@ def _verified(
     from traygauge.judge.sample import sample
     from traygauge.judge.spec import Spec
     from traygauge.judge.spec_tables import About
-    from traygauge.judge.verification import verify
+    from traygauge.judge.verification import usable, verify
 
     windows = {p.photo.name: p.tray.window_mm for p in batch.photos}
     ready = sample(batch.pieces, batch.spec or Spec(spec=About(name="none")), windows)
     outcomes, rows = [], []
     for quantity, (size, u) in sizes.items():
         value = batch.pieces[quantity].astype(float)
-        used = np.flatnonzero(np.isfinite(value) & np.isfinite(size))
+        used = np.flatnonzero(usable(batch.pieces, size, quantity))
         if len(used) < 2:
             continue
         outcome = verify(ready, size, u, quantity)

@@ -75,7 +75,7 @@ def judge_pieces(
         notes(batch, unmeasured, weighing, scoop_g),
         unmeasured,
         looks,
-        where_it_stands(limits, answer, looks),
+        where_it_stands(limits, answer, looks, batch.photos),
         regrind_of(batch),
     )
 

@@ -14,7 +14,7 @@ from traygauge.judge.lost import UNDER_OTHERS
 from traygauge.judge.masses import Weighing
 from traygauge.judge.regrind import is_regrind
 from traygauge.judge.sample import Sample
-from traygauge.judge.sequence import about
+from traygauge.judge.sequence import MOST_PHOTOS, about, scoops_for
 from traygauge.judge.sieves import largest_up_to
 from traygauge.judge.spec import shipped_specs
 from traygauge.judge.spec_words import density_rule, figure_of, finding_of, long_rule, mm
@@ -24,8 +24,6 @@ from traygauge.judge.verdict import Answer, LimitResult
 from traygauge.measure.pieces import Pieces
 
 PRACTICE = "(common practice)"
-#: Nobody takes more photos than this to settle a limit (common practice).
-MOST_PHOTOS = 20
 #: What could not be measured matters where it makes an interval reach so many times as far (common practice).
 MATTERS = 1.1
 Limits = tuple[LimitResult, ...]
@@ -140,7 +138,7 @@ def _add_pieces(sample: Sample, result: LimitResult, number: int) -> str:
             "judge a fresh sample on its own, since looking again has used up the allowed error: about "
             f"{about(result.n + number)} pieces"
         )
-    scoops = max(1, math.ceil(number / max(result.n / _photos(sample), 1)))
+    scoops = scoops_for(result, number, sample.photos)
     if scoops > MOST_PHOTOS:
         return (
             f"{_by_hand(sample)}: the batch lies so near the limit that about {about(number)} more pieces would be "
@@ -159,7 +157,7 @@ def _lay_apart(sample: Sample, limit: str) -> str:
     if len(heap):
         largest = heap[np.argmax(np.nan_to_num(pieces["area_mm2"])[heap])]
         where = f"marked {pieces['piece'][largest]}"
-        if _photos(sample) > 1:
+        if sample.photos > 1:
             where += f" in {pieces['photo'][largest]}"
         others = f" and {_count(len(heap) - 1, 'other')}" if len(heap) > 1 else ""
         return f"Spread the heap {where}{others} and take the photo again"
@@ -310,7 +308,7 @@ def _made_up(sample: Sample) -> list[str]:
 def _assumed(sample: Sample) -> list[str]:
     spec, lines = sample.spec, []
     stated = spec.judging.within_photo_correlation
-    if _photos(sample) < FEWEST_PHOTOS and stated > 0 and spec.limits.model_dump(exclude_none=True):
+    if sample.photos < FEWEST_PHOTOS and stated > 0 and spec.limits.model_dump(exclude_none=True):
         lines.append(
             f"With fewer than {FEWEST_PHOTOS} photos the correlation within a photo is taken as {stated:g}, as the "
             "spec states (the default is common practice)."
@@ -332,10 +330,6 @@ def _room(result: LimitResult) -> float:
         return math.inf
     near = result.deciding.high if result.bound == "at most" else result.deciding.low
     return abs(result.limit - near) / result.limit
-
-
-def _photos(sample: Sample) -> int:
-    return max(1, len({str(p) for p in sample.pieces["photo"]}))
 
 
 def _count(n: int, noun: str) -> str:

@@ -54,15 +54,19 @@ class Sample(Once):
     sight: Sight | None = None
 
     @property
+    def photos(self) -> int:
+        """Return how many photos show pieces, at least one."""
+        return max(1, len(np.unique(self.photo)))
+
+    @property
     def next_look(self) -> int:
         """Return the number of the look after this one; 1, a fresh sample's, when all looks are used up."""
         return self.look + 1 if self.look < MOST_LOOKS else 1
 
     def sizes_of(self, n: float, looks: int) -> list[float]:
         """Return how many of n pieces each look so far had seen, cumulated; those to come add a photo each."""
-        photos = len(np.unique(self.photo))
         seen = [n * share for share in self.shares]
-        return seen + [n * (1 + k / photos) for k in range(1, looks - len(seen) + 1)]
+        return seen + [n * (1 + k / self.photos) for k in range(1, looks - len(seen) + 1)]
 
     def base(self, finding: str) -> BoolArray:
         """Return the mask (n,) of the things among which a finding is counted.

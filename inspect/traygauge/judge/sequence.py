@@ -15,6 +15,9 @@ from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import MOST_LOOKS, binomial, share_error
 from traygauge.judge.verdict import Answer, LimitResult, Look
 
+#: Nobody takes more photos than this to settle a limit (common practice).
+MOST_PHOTOS = 20
+
 
 def look_at(limit: float, error: float, sizes: Sequence[float], scale: float) -> Look:
     """Return what the last of several looks at a share asks for.
@@ -67,8 +70,18 @@ def chances(looks: Sequence[Look], share: float, scale: float) -> list[tuple[flo
     return found
 
 
-def where_it_stands(limits: Sequence[LimitResult], answer: Answer | None, look: int) -> tuple[str, ...]:
-    """Return where the sequence stands after this look: accept, reject or one more scoop, then the open limits' counts."""
+def scoops_for(result: LimitResult, number: int, photos: int) -> int:
+    """Return how many photos like those taken so far show that number of pieces, at least one."""
+    return max(1, math.ceil(number / max(result.n / photos, 1)))
+
+
+def where_it_stands(
+    limits: Sequence[LimitResult], answer: Answer | None, look: int, photos: int = 1
+) -> tuple[str, ...]:
+    """Return where the sequence stands after this look: accept, reject or one more scoop, then the open limits' counts.
+
+    `photos` is how many were taken so far.
+    """
     if answer is None:
         return ()
     if look > MOST_LOOKS:
@@ -81,8 +94,13 @@ def where_it_stands(limits: Sequence[LimitResult], answer: Answer | None, look: 
     open_limits = [r for r in limits if r.answer is Answer.UNDECIDED]
     if look == MOST_LOOKS:
         stands = f"{at}: still undecided, and the allowed error is used up. Only a fresh sample can decide."
-    elif needed := [r.more_pieces for r in open_limits if r.more_pieces is not None]:
-        stands = f"{at}: one more scoop. If the figures stay what they are, about {about(max(needed))} more pieces settle it."
+    elif needed := [(r.more_pieces, r) for r in open_limits if r.more_pieces is not None]:
+        most, slowest = max(needed, key=lambda pair: pair[0])
+        settle = f"If the figures stay what they are, about {about(most)} more pieces settle it"
+        if scoops_for(slowest, most, photos) > MOST_PHOTOS:
+            stands = f"{at}: undecided. {settle}: more than anybody photographs."
+        else:
+            stands = f"{at}: one more scoop. {settle}."
     else:
         stands = f"{at}: undecided, and more scoops alone would not settle it."
     return (stands, *(said for r in open_limits if (said := _counts(r))))

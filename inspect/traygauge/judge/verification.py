@@ -14,6 +14,7 @@ from traygauge.judge.spec import Spec
 from traygauge.judge.spec_words import mm
 from traygauge.judge.tolerance import agreement
 from traygauge.judge.verdict import Interval
+from traygauge.measure.pieces import Pieces
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -77,7 +78,7 @@ def verify(
 
     Parameters
     ----------
-    sample : the measured pieces; those without a value are left out.
+    sample : the measured pieces; those without a value, or whose uncertainty is not stated, are left out.
     known_mm, u_known_mm : known sizes and their standard uncertainties, one for all or one a piece (n,), mm.
     quantity : "length_mm" or "diameter_mm".
 
@@ -89,13 +90,13 @@ def verify(
     if quantity not in ("length_mm", "diameter_mm"):
         raise ValueError(f"quantity length_mm or diameter_mm; found {quantity!r}")
     value = sample.pieces[quantity].astype(float)
-    use = np.isfinite(value) & np.isfinite(np.broadcast_to(np.asarray(known_mm, float), value.shape))
+    use = usable(sample.pieces, known_mm, quantity)
     if np.count_nonzero(use) < 2:
         raise ValueError("at least two measured pieces of known size")
     known = np.broadcast_to(np.asarray(known_mm, float), value.shape)[use]
     u_known = np.broadcast_to(np.asarray(u_known_mm, float), value.shape)[use]
     column = 0 if quantity == "length_mm" else 1
-    u = np.nan_to_num(sample.pieces[f"u_{quantity}"][use].astype(float))
+    u = sample.pieces[f"u_{quantity}"][use].astype(float)
     shared = float(sample.u_shared(column)[use].mean())
     error = value[use] - known
     low, high = mean_bounds(error, 0.025, u_shared=math.hypot(shared, float(u_known.mean())))
@@ -108,6 +109,13 @@ def verify(
     agrees = bool(abs(en_mean) <= 1 and np.mean(np.abs(en) <= 1) >= 0.95)
     bias = Interval(float(error.mean()), low, high, 0.95)
     return Verification(quantity, len(error), bias, spread, en, en_mean, agrees, room, enough)
+
+
+def usable(pieces: Pieces, known_mm: npt.ArrayLike, quantity: str) -> npt.NDArray[np.bool_]:
+    """Return the mask (n,) of the pieces of known size that were measured, with an uncertainty to be held to."""
+    value, u = (pieces[name].astype(float) for name in (quantity, f"u_{quantity}"))
+    known = np.broadcast_to(np.asarray(known_mm, float), value.shape)
+    return np.asarray(np.isfinite(value) & np.isfinite(u) & np.isfinite(known))
 
 
 def _room(spec: Spec, quantity: str) -> float:

@@ -162,7 +162,9 @@ def _closeups(closeups: Sequence[Closeup], w: _Writer) -> Iterator[str]:
     rows = [("", "", "", "")]
     for c in closeups:
         texts = {f.label: f.text for f in c.measures}
-        rows.append((c.title, texts.get("length", ""), texts.get("diameter", ""), c.why))
+        length, diameter = (texts.pop(name, "") for name in ("length", "diameter"))
+        rest = ", ".join(f"{label} {text}" for label, text in texts.items())
+        rows.append((c.title, length, diameter, f"{c.why} ({rest})" if rest else c.why))
     rows[0] = ("", "length", "diameter", "")
     yield from w.columns(rows, "llll", gives=3)
 
