@@ -11,7 +11,7 @@ import pytest
 
 from traygauge.exit_codes import ExitCode
 from traygauge_calib.lens_file import read_lens
-from traygauge_shared.scenes import Scene, draw, phone_over, simple_scene, write_drawn, write_jpeg
+from traygauge_shared.scenes import Batch, Scene, draw, phone_over, simple_scene, write_drawn, write_jpeg
 
 Program = Callable[..., Any]
 
@@ -74,7 +74,8 @@ def test_a_photo_is_measured_with_the_lens_and_says_so(
     program: Program, sheet_photos: Path, tmp_path: Path
 ) -> None:
     program("lens", sheet_photos, "--out", tmp_path / "l.toml")
-    tray = simple_scene(seed=4, n=6)
+    strand = Batch(diameter_mm=2.85, nominal_mm=5.0)  # thick enough for a small photo
+    tray = simple_scene(seed=4, n=6, batch=strand)
     camera = phone_over(tilt_deg=3, **CAMERA)
     photo = write_drawn(draw(Scene(tray.pieces, camera)), tmp_path, "tray", images=False)
     (tmp_path / "traygauge.toml").write_text('lens = "l.toml"')
