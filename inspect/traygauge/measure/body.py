@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.ends import Apart, Ends, fit_ends
+from traygauge.measure.end_light import Apart
+from traygauge.measure.ends import Ends, fit_ends
 from traygauge.measure.flanks import Flanks, fit_flanks
 from traygauge.measure.frame import Frames, usual_diameter
 from traygauge.measure.signal import Signal, on_lines, steps_px

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from traygauge.measure.body import fit_bodies
 from traygauge.measure.channel import measuring_light
 from traygauge.measure.colours import with_colours
-from traygauge.measure.ends import Apart
+from traygauge.measure.end_light import Apart
 from traygauge.measure.first_frames import first_frames, frames_of_rods
 from traygauge.measure.forms import Kinds, Tried, tell_kinds
 from traygauge.measure.frame import Frames

@@ -1,0 +1,171 @@
+"""The light along the axis at the ends of bodies, which cut faces are fitted to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from traygauge.measure.edge_model import Optics
+from traygauge.measure.frame import Frames
+from traygauge.measure.signal import Signal, local_maps, look_up, on_lines
+from traygauge_calib.tray_view import TrayView
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
+SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
+
+ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
+STEP_PX = 0.8  # along the axis
+
+
+@dataclass(frozen=True, eq=False)
+class Apart:
+    """What is known of pieces beside others: which pixels are their own or the tray's, and where parting ended them.
+
+    Parameters
+    ----------
+    labels : ndarray (h, w), int32: 0 tray, k + 1 the body of piece k, -1 a tail.
+    origin_px : photo pixel (x, y) of `labels[0, 0]`.
+    label : ndarray (n,): the label of each measured piece.
+    tray_level : ndarray (n,): signal of the tray beside each piece.
+    end_mm : ndarray (n,): how far each end may lie from the first frame's, as a standard deviation; infinite where the
+        frame is but a first guess from the outline.
+    """
+
+    labels: npt.NDArray[np.int32]
+    origin_px: tuple[int, int]
+    label: npt.NDArray[np.int64]
+    tray_level: FloatArray
+    end_mm: FloatArray
+
+    def own(self, xy_px: SingleArray, who: IntArray) -> BoolArray:
+        """Return whether points (2, e, ...) show the tray or the body of the piece `who` (e,) names."""
+        found = look_up(self.labels, xy_px, self.origin_px, cv2.INTER_NEAREST)
+        return np.asarray((found == 0) | (found == self.label[who].reshape(-1, *([1] * (found.ndim - 1)))))
+
+
+@dataclass(frozen=True, eq=False)
+class EndLight:
+    """Light along the axis at e ends, on r rows of m places each; the ends come last, so that inner loops are long.
+
+    Parameters
+    ----------
+    share : ndarray (r, m, e): light between tray (0) and flank (1); `weight` (r, m, e) what each counts.
+    s : ndarray (m, e): mm outwards of the anchor; `v` (r, e): mm across.
+    blur, radius, known : ndarray (e,), mm; `known` is how far the end may lie from s = 0, a standard deviation.
+    lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
+    """
+
+    share: SingleArray
+    weight: SingleArray
+    s: SingleArray
+    v: SingleArray
+    blur: SingleArray
+    radius: SingleArray
+    known: SingleArray
+    lean: SingleArray
+    dark: BoolArray
+
+    def coarser(self) -> EndLight:
+        """Return the light on every second row, which counts twice."""
+        share, weight, v = (np.ascontiguousarray(x[::2]) for x in (self.share, 2 * self.weight, self.v))
+        return replace(self, share=share, weight=weight, v=v)
+
+    def of(self, some: BoolArray | IntArray) -> EndLight:
+        """Return the light of some ends."""
+        return EndLight(*(np.ascontiguousarray(getattr(self, f.name)[..., some]) for f in fields(self)))
+
+
+@dataclass(frozen=True, eq=False)
+class Rims:
+    """Where e ends are looked for.
+
+    Parameters
+    ----------
+    who : ndarray (e,), of which piece; anchor, outward : ndarray (e, 2), on the axis, mm and unit direction.
+    height, radius : ndarray (e,), mm; lean : ndarray (e,), of the line of sight outwards.
+    inner, outer : ndarray (e,): how far inwards and outwards of the anchor the light is read, mm.
+    """
+
+    who: IntArray
+    anchor: FloatArray
+    outward: FloatArray
+    height: FloatArray
+    radius: FloatArray
+    lean: FloatArray
+    inner: FloatArray
+    outer: FloatArray
+
+    def of(self, some: IntArray) -> Rims:
+        """Return some of the rims."""
+        return Rims(*(getattr(self, f.name)[some] for f in fields(self)))
+
+
+def rims_of(tray: TrayView, frames: Frames) -> Rims:
+    """Return where the ends of n frames are looked for, both ends of a frame one after the other."""
+    n = len(frames)
+    who, side = np.repeat(np.arange(n), 2), np.array([-1.0, 1.0])
+    s = side * frames.length_mm[:, None] / 2
+    anchor = frames.point(s).reshape(-1, 2)
+    outward = (frames.along(s) * side[:, None]).reshape(-1, 2)
+    height, radius = frames.height_mm[who], frames.diameter_mm[who] / 2
+    lean = (tray.lean(anchor, height) * outward).sum(-1)
+    inner = np.minimum(2 * radius * np.abs(lean).clip(0.1) + 0.5, 0.62 * frames.length_mm[who])
+    return Rims(who, anchor, outward, height, radius, lean, inner, 0.35 + 0.4 * radius)
+
+
+def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics, apart: Apart) -> EndLight:
+    """Return the light of some ends (a signal of as many rows), at m places each."""
+    blur = optics.sigma_px / tray.px_per_mm(rims.anchor, rims.height)
+    s = np.linspace(-1, 0, m)[None] * (rims.inner + rims.outer)[:, None] + rims.outer[:, None]
+    # rows keep off the sides as far as the blur carries their darkness inwards
+    room = np.clip(1.0 - 1.8 * blur / rims.radius, 0.35, ROWS[-1]) / ROWS[-1]
+    v = ROWS[None] * (room * rims.radius)[:, None]
+    base, jac = local_maps(tray, rims.anchor, rims.height)
+    across = np.stack([-rims.outward[:, 1], rims.outward[:, 0]], -1)
+    ds, dv = (np.einsum("eij,ej->ei", jac, way) for way in (rims.outward, across))
+    px = on_lines(base[:, None] + v[..., None] * dv[:, None], ds[:, None], s[:, None])
+    raw = signal.at(px)
+    own = apart.own(px, rims.who)
+    k = max(4, m // 6)
+    tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[rims.who])
+    flank_row = np.median(raw[..., :k], -1)
+    contrast = flank_row - tray_row
+    usual = np.median(contrast, 1, keepdims=True)
+    good = contrast > 0.25 * usual
+    step = np.where(good, contrast, np.maximum(usual, 1e-6))
+    share = (raw - _single(tray_row)[..., None]) / _single(step)[..., None]
+    trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
+    weight = own * _single(trust)[..., None]
+    return EndLight(
+        share=_single(share.transpose(1, 2, 0)),
+        weight=_single(weight.transpose(1, 2, 0)),
+        s=_single(s.T),
+        v=_single(v.T),
+        blur=_single(blur),
+        radius=_single(rims.radius),
+        known=_single(apart.end_mm[rims.who]),
+        lean=_single(rims.lean),
+        dark=signal.sense < 0,
+    )
+
+
+def _single(values: npt.ArrayLike) -> SingleArray:
+    return np.ascontiguousarray(values, np.float32)
+
+
+def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> FloatArray:
+    """Return the median (e, r) over the last axis of valid values (e, r, k), `otherwise` (e,) where fewer than half."""
+    middle = np.median(values, -1).astype(float)
+    spoilt = ~valid.all(-1)
+    if spoilt.any():
+        some = np.where(valid[spoilt], values[spoilt], np.nan)
+        some[valid[spoilt].mean(-1) < 0.5] = np.nan
+        fallback = np.broadcast_to(otherwise[:, None], middle.shape)[spoilt]
+        some = np.where(np.isnan(some).all(-1, keepdims=True), fallback[:, None], some)
+        middle[spoilt] = np.nanmedian(some, -1)
+    return middle
