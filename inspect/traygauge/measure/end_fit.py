@@ -19,7 +19,7 @@ SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise fa
 
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
-_FIRST, _MOST = 3, 9  # rounds before slopes and rows are weighed, and after; most ends stand still after two
+_FIRST, _MOST = 3, 16  # rounds before slopes and rows are weighed, and after; most ends stand still after two
 _HIDDEN = 0.12  # lean from which a face is out of sight
 _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
