@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -55,7 +57,10 @@ def find_pieces(tray: TrayView) -> Regions:
     Regions : in reading order; n = 0 with all arrays present for an empty tray (`contrast_to_noise` is then NaN).
     """
     window = cut_window(tray)
-    field = tray_field(window)
+    with ThreadPoolExecutor(1) as beside:  # two passes over the picture that do not need each other
+        coming = beside.submit(linear_light, window.pixels)
+        field = tray_field(window)
+        light = coming.result()
     coarse = look(window, field)
     mask, signal = all_pieces(window, field, coarse)
     contours, gaps = _contours(mask, window)
@@ -64,7 +69,6 @@ def find_pieces(tray: TrayView) -> Regions:
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
-    light = linear_light(window.pixels)
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
     stands_out = _stands_out(outlines, colour, weight, signal, window, field)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
