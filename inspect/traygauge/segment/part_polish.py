@@ -9,6 +9,7 @@ those middles.
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import erf
 
 from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, f32, pull
 from traygauge.segment.part_rods import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
@@ -18,6 +19,8 @@ _BULGES = np.array([0.0, 0.08, 0.16, 0.24, 0.32, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1
 _SLOPES = np.array([-0.36, -0.24, -0.12, 0.0, 0.12, 0.24, 0.36])
 #: An end is sought where its outline is, this share of the bulge beyond the flanks' end.
 _APEX = 0.85
+#: Tangent of a cut's angle from square, as a standard deviation (common practice, no source).
+_SLANT = 0.09
 #: Spread of the bulge that slanted cuts make, in radii; what a departure by it costs and at most; of the slope.
 _BULGE_SD, _BULGE_COST, _BULGE_MOST, _SLOPE_COST = 0.12, 0.03, 3.0, 0.15
 #: What the edge between face and flank counts, against the outline; in full from this bulge on.
@@ -36,7 +39,7 @@ def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatAr
     if not len(rods):
         return rods, np.empty((0, 2))
     radius = rods[:, 4] / 2
-    view = np.abs(lean_along(field, rods))
+    view = _usual_bulge(lean_along(field, rods))
     most = np.where(at_an_angle(field, rods), rods[:, 5] / radius, view)
     face = face_side(field, rods)
     ends, bulge = [], []
@@ -47,6 +50,15 @@ def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatAr
         bulge.append(depth)
     out = _with_ends(rods, ends[0], ends[1], (bulge[0] + bulge[1]) / 2 * radius)
     return out, np.stack(bulge, 1)
+
+
+def _usual_bulge(view: FloatArray) -> FloatArray:
+    """Return how far ends bulge on average, radii, where the view alone makes `view` of it.
+
+    Cuts lean up and down as much as they lean sideways, either way: the mean of a folded normal distribution.
+    """
+    z = view / _SLANT
+    return np.asarray(_SLANT * np.sqrt(2 / np.pi) * np.exp(-0.5 * z**2) + view * erf(z / np.sqrt(2)), float)
 
 
 def _end_scores(field: Field, rods: FloatArray, side: int, read: BoolArray, faced: BoolArray) -> Float32Array:
