@@ -31,7 +31,7 @@ IntArray = npt.NDArray[np.intp]
 
 #: How far the light along a parted bright, or dark, piece may move an end from where parting found it, in diameters:
 #: beside a dark piece lies a shadow that passes for more of it, so that the parting's own edges are held to.
-ROD_END = 0.06, 0.015
+ROD_END = 0.06, 0.008
 #: A bend is stated from this many of its standard uncertainties on.
 _BENT = 3.0
 
