@@ -16,11 +16,13 @@ from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 
 _VERTICES, _ROUNDS = 32, 8
 #: A fit is given up where its misfit before each round (the last holds from then on) is so many times what standing
 #: allows; of the standing pieces on the test photos none was above half of that.
 _GIVEN_UP = (16.0, 8.0, 4.0)
+_STILL = 5e-4  # in diameters and shares: a parameter that moves less stands still
 #: Standard deviations, in diameters, of an outline's place, and of the disc's size and ovality (common practice).
 _OUTLINE_SD, _SIZE_SD, _OVAL_SD = 0.02, 0.12, 0.10
 #: And of how far the top lies aside of the line of sight: oblique cuts let pieces stand a few degrees off.
@@ -162,12 +164,15 @@ def _nearest(
     `slack` (n, 2). Points that lie far off count less. Those that stay far above `most` (n,) are given up.
     """
     zero = np.zeros(len(p))
+    outlines = points.astype(
+        np.float32
+    )  # half the memory, and what is left of a fit is far above its rounding
     prior = np.column_stack([p[:, :2], zero + 2, zero + 2, zero, p[:, 5:]])
     size, oval = zero + 2 * _SIZE_SD, zero + 2 * _OVAL_SD
     hold = 1 / np.column_stack([zero + 9.0, zero + 9.0, size, size, oval, slack]) ** 2
     p, misfit, left = p.copy(), np.full(len(p), np.inf), np.arange(len(p))
     for step in range(_ROUNDS + 1):
-        gap, slopes = _distances(points[left], p[left])
+        gap, slopes = _distances(outlines[left], p[left].astype(np.float32))
         middle = np.median(np.abs(gap), 1)
         stays = middle < most[left] * _GIVEN_UP[min(step, len(_GIVEN_UP) - 1)]
         left, gap, slopes, middle = left[stays], gap[stays], slopes[stays], middle[stays]
@@ -179,8 +184,11 @@ def _nearest(
         weighted = slopes * weight[..., None]
         normal = weighted.swapaxes(1, 2) @ slopes + hold[left, None] * np.eye(7)
         right = -(weighted * gap[..., None]).sum(1) + (prior[left] - p[left]) * hold[left]
-        move = np.linalg.solve(normal, right[..., None])[..., 0]
-        p[left] = _within_bounds(p[left] + np.clip(move, -0.3, 0.3))
+        move = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -0.3, 0.3)
+        p[left] = _within_bounds(p[left] + move)
+        still = (np.abs(move) < _STILL).all(1)
+        misfit[left[still]] = middle[still]
+        left = left[~still]
     return p, misfit
 
 
@@ -193,7 +201,7 @@ def _within_bounds(p: FloatArray) -> FloatArray:
     return p
 
 
-def _distances(points: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _distances(points: SingleArray, p: SingleArray) -> tuple[SingleArray, SingleArray]:
     """Return distances (n, m) in diameters, and their derivatives (n, m, 7) after the parameters (n, 7).
 
     A point's distance is |S r| - 1, in radii, with r the way to it from the nearest place of the line from foot to top,
@@ -206,7 +214,7 @@ def _distances(points: FloatArray, p: FloatArray) -> tuple[FloatArray, FloatArra
     at = np.clip(along, 0.0, 1.0)
     x, y = x - at * dx, y - at * dy
     sx, sy = xx * x + xy * y, xy * x + yy * y
-    far = np.maximum(np.hypot(sx, sy), 1e-9)
+    far = np.maximum(np.hypot(sx, sy), np.float32(1e-9))
     nx, ny = sx / far, sy / far
     tx, ty = xx * nx + xy * ny, xy * nx + yy * ny
     slopes = np.stack([-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at], -1)
