@@ -162,9 +162,10 @@ def _put_bodies(
     measured = kinds.measured[tried.index]
     rows = tried.index[measured]
     frames, ends = bodies.frames, bodies.ends
-    dark = tried.signal.sense < 0
     sure = np.where(tried.by_rod, confidence[tried.index], np.inf)
-    shares = u_parts(tray, bodies, dark, sure) | {"odd width": u_odd_width(frames.diameter_mm, measured)}
+    shares = u_parts(tray, bodies, tried.signal, sure) | {
+        "odd width": u_odd_width(frames.diameter_mm, measured)
+    }
     u = combined(shares)
     angle = np.degrees(
         np.arctan(np.hypot(ends.slope, np.maximum(ends.view - np.abs(ends.view_expected), 0.0)))

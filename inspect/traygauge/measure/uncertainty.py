@@ -10,7 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.body import Bodies
+from traygauge.measure.channel import LUMA, softness
 from traygauge.measure.frame import usual_diameter
+from traygauge.measure.signal import Signal
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -31,13 +33,14 @@ _ONE_STRAND, _ODD, _OF_ODD = 0.06, 5.0, np.array([0.25, 0.6])
 _OVAL = 0.04 / np.sqrt(12) / 2
 
 
-def u_parts(
-    tray: TrayView, bodies: Bodies, dark: npt.NDArray[np.bool_], confidence: FloatArray
-) -> dict[str, FloatArray]:
+def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArray) -> dict[str, FloatArray]:
     """Return name -> ndarray (n, 2): each part's standard uncertainty of length and diameter, mm.
 
-    `dark` (n,) are the pieces darker than the tray, `confidence` (n,) is that of the parting, infinite for pieces that lay apart.
+    `signal` is what the bodies were read in, `confidence` (n,) that of the parting, infinite for pieces that lay apart.
     """
+    dark = signal.sense < 0
+    # a file holds colour at half the size, and where an edge of colour lies errs by as much more
+    coarse = signal.softness / softness(LUMA)
     frames, ends, optics = bodies.frames, bodies.ends, bodies.flanks.optics
     length, diameter = frames.length_mm, frames.diameter_mm
     px = 1.0 / tray.px_per_mm(frames.centre_mm, frames.height_mm)
@@ -57,7 +60,7 @@ def u_parts(
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
-        "shared edge": px[:, None] * muddle[:, None] * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
+        "shared edge": px[:, None] * muddle[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
