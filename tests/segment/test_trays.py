@@ -210,7 +210,7 @@ def test_an_empty_tray_is_empty(see: See, window: str, glare: Any) -> None:
 def test_dust_and_scratches_are_no_pieces(see: See) -> None:
     rng = np.random.default_rng(5)
     litter = [
-        Speck(*rng.uniform((16, 16), (176, 116)), rng.uniform(0.05, 0.2), (0.6,) * 3) for _ in range(80)
+        Speck(*rng.uniform((16, 16), (176, 116)), rng.uniform(0.05, 0.2), (0.6,) * 3) for _ in range(25)
     ]
     litter += [Scratch(60, 40, 30, 20, 0.06, 0.4), Scratch(120, 80, 25, 110, 0.05, 0.6)]
     all_found(see(replace(scene("white", "darkblue", mpix=6.0), litter=tuple(litter))))
