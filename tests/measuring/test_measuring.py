@@ -49,7 +49,10 @@ def test_no_trend_with_the_sideways_view(good_tray) -> None:
 
 
 def test_dark_pieces_that_touch_end_where_parting_found_their_ends(measured_scene) -> None:
-    """Nine lengths in ten within 0.15 mm (the aim of the project), and as sure as they say they are."""
+    """Lengths within 0.15 mm, of which the project wants nine in ten, and as sure as they say they are.
+
+    Here 85 in 100 are held: a piece that is taken for two by parting is off by half a millimetre.
+    """
     batch = Batch(count=60, colour="blue", surface="satin", length_sd_mm=0.25, cut_deg=(5, 4))
     seen = measured_scene(
         tray(
@@ -57,7 +60,7 @@ def test_dark_pieces_that_touch_end_where_parting_found_their_ends(measured_scen
             seed=78,
             camera=phone_over(tilt_deg=4.0, tilt_towards_deg=140.0),
             sheet=Sheet(window=(0.80, 0.80, 0.79)),
-            area_mm=(70, 46, 122, 86),
+            area_mm=(75, 50, 117, 82),
             touching=True,
         )
     )
@@ -65,7 +68,7 @@ def test_dark_pieces_that_touch_end_where_parting_found_their_ends(measured_scen
     true = np.array([float(row["length_mm"]) for row in seen.drawn.truth])
     rows = np.flatnonzero((seen.at >= 0) & np.append(parted, False)[seen.at])
     error = seen.pieces["length_mm"][seen.at[rows]] - true[rows]
-    assert len(rows) > 20
+    assert len(rows) > 30
     assert (np.abs(error) < 0.15).mean() > 0.85
     assert (np.abs(error) < 2 * seen.pieces["u_length_mm"][seen.at[rows]]).mean() > 0.9
 

@@ -262,4 +262,4 @@ def test_a_neighbours_edge_is_no_thread_and_no_piece_is_a_bit_of_one(measured_sc
     seen = measured_scene(scene)
     alone = np.array([int(row["overlapped"]) == 0 for row in seen.drawn.truth])
     assert (seen.at[alone] >= 0).mean() > 0.97
-    assert np.nanmax(seen.pieces["tail_length_mm"]) < 0.9  # from which the rates of tails are told
+    assert np.nanmax(seen.pieces["tail_length_mm"]) < 0.5

@@ -227,6 +227,7 @@ def _glints_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
     out = mask.copy()
     for edge in cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
         area = cv2.contourArea(edge)
+        # nothing smaller round than the neighbourhood, twice as wide, has room for a slit
         if len(edge) < 8 * reach or area > CONVEX * cv2.contourArea(cv2.convexHull(edge)):
             continue
         x, y, w, h = cv2.boundingRect(edge)
