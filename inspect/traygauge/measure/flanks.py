@@ -11,8 +11,8 @@ import numpy.typing as npt
 from traygauge.measure.edge_model import Optics, find_optics, place_edges, usual_limb_share
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal, on_lines, steps_px
-from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]

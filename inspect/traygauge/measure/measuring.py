@@ -20,11 +20,11 @@ from traygauge.measure.shape import Shapes, shapes_of, strand_volume_mm3
 from traygauge.measure.signal import Signal, read_signal
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tails import Tails, find_tails
-from traygauge.measure.threads import beside
 from traygauge.measure.uncertainty import combined, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

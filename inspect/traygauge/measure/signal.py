@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.channel import softness
-from traygauge.measure.threads import in_threads
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]

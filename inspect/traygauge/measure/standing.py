@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.outlines import Outlines
-from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]

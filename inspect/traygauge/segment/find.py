@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +18,7 @@ from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
+from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -57,10 +56,8 @@ def find_pieces(tray: TrayView) -> Regions:
     Regions : in reading order; n = 0 with all arrays present for an empty tray (`contrast_to_noise` is then NaN).
     """
     window = cut_window(tray)
-    with ThreadPoolExecutor(1) as beside:  # two passes over the picture that do not need each other
-        coming = beside.submit(linear_light, window.pixels)
-        field = tray_field(window)
-        light = coming.result()
+    coming = beside(linear_light, window.pixels)  # a pass over the picture that the next two do not need
+    field = tray_field(window)
     coarse = look(window, field)
     mask, signal = all_pieces(window, field, coarse)
     contours, gaps = _contours(mask, window)
@@ -69,6 +66,7 @@ def find_pieces(tray: TrayView) -> Regions:
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
+    light = coming.result()
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
     stands_out = _stands_out(outlines, colour, weight, signal, window, field)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import in_threads
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -120,10 +120,7 @@ def refine(
         return _refined(contours[part], light, weight[part], blur_px, neighbours)
 
     parts = [slice(k, k + AT_ONCE) for k in range(0, len(contours), AT_ONCE)]
-    if len(parts) == 1:
-        return some(parts[0])
-    with ThreadPoolExecutor(2) as threads:
-        return Outlines.joined(list(threads.map(some, parts)))
+    return Outlines.joined(in_threads(some, parts))
 
 
 def _refined(

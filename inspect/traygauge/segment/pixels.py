@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+
+from traygauge_shared.threads import in_threads
 
 Mask = npt.NDArray[np.uint8]
 Float32Array = npt.NDArray[np.float32]
@@ -20,9 +21,7 @@ BAND = 64
 
 def in_bands(rows: int, work: Callable[[slice], object]) -> None:
     """Call `work` with one band of rows after the other, in two threads."""
-    with ThreadPoolExecutor(2) as threads:
-        for done in [threads.submit(work, slice(r, min(r + BAND, rows))) for r in range(0, rows, BAND)]:
-            done.result()
+    in_threads(work, [slice(r, min(r + BAND, rows)) for r in range(0, rows, BAND)])
 
 
 def shrunk(image: Mask, size: tuple[int, ...]) -> Mask:

@@ -1,4 +1,4 @@
-"""Work on many pieces, shared out over two threads: NumPy and OpenCV let go of the interpreter while they work."""
+"""Work shared out over two threads: NumPy and OpenCV let go of the interpreter while they work."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 T = TypeVar("T")
 
-_THREADS, _NAME = 2, "measuring"
+_THREADS, _NAME = 2, "traygauge"
 #: Fewer things are not worth a second thread; with more in a block its arrays outgrow the memory of small machines.
 _FEW, _MANY = 64, 2048
 
