@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.outlines import Outlines
+from traygauge.measure.solving import solved
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.threads import blocks, in_threads
 
@@ -184,7 +185,7 @@ def _nearest(
         weighted = slopes * weight[..., None]
         normal = weighted.swapaxes(1, 2) @ slopes + hold[left, None] * np.eye(7)
         right = -(weighted * gap[..., None]).sum(1) + (prior[left] - p[left]) * hold[left]
-        move = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -0.3, 0.3)
+        move = np.clip(solved(normal.transpose(1, 2, 0), right.T).T, -0.3, 0.3)
         p[left] = _within_bounds(p[left] + move)
         still = (np.abs(move) < _STILL).all(1)
         misfit[left[still]] = middle[still]

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.solving import solved
 from traygauge.measure.tail_outline import Rings
 
 FloatArray = npt.NDArray[np.float64]
@@ -55,15 +56,18 @@ def burrs(rings: Rings, usable: BoolArray, diameter_px: float, lowest_px: float)
     if n == 0:
         return Burrs(np.zeros(0), np.zeros(0, bool))
     middle, axis, half = _boxes(rings, usable)
-    relative = rings.points - middle[rings.owner]
-    along = (relative * axis[rings.owner]).sum(axis=1)
-    beside = relative[:, 1] * axis[rings.owner, 0] - relative[:, 0] * axis[rings.owner, 1]
-    place = beside / np.maximum(half[rings.owner, 1], 1e-9)
-    near_end = np.abs(along) > half[rings.owner, 0] - 0.5 * diameter_px
-    fits = (half[:, 0] > LEAST_ASPECT * half[:, 1])[rings.owner]
-    kept = np.flatnonzero(usable & near_end & fits & (np.abs(place) < 1))
-    strip = np.minimum(((place[kept] + 1) / 2 * STRIPS).astype(np.int64), STRIPS - 1)
-    end = 2 * rings.owner[kept] + (along[kept] > 0)
+    x, y = (points - rings.each(own) for points, own in zip(rings.points.T, middle.T, strict=True))
+    ax, ay = (rings.each(own) for own in axis.T)
+    along, beside = x * ax + y * ay, y * ax - x * ay
+    fits = half[:, 0] > LEAST_ASPECT * half[:, 1]
+    inner = np.where(fits, half[:, 0] - 0.5 * diameter_px, np.inf)
+    kept = np.flatnonzero(
+        usable & (np.abs(along) > rings.each(inner)) & (np.abs(beside) < rings.each(half[:, 1]))
+    )
+    owner = rings.owner[kept]
+    place = beside[kept] / np.maximum(half[owner, 1], 1e-9)
+    strip = np.minimum(((place + 1) / 2 * STRIPS).astype(np.int64), STRIPS - 1)
+    end = 2 * owner + (along[kept] > 0)
     reach = np.full((2 * n, STRIPS), -np.inf)
     np.maximum.at(reach, (end, strip), np.abs(along[kept]))
     above = _above_smooth(reach)
@@ -93,19 +97,19 @@ def _boxes(rings: Rings, usable: BoolArray) -> tuple[FloatArray, FloatArray, Flo
 
 def _above_smooth(reach: FloatArray) -> FloatArray:
     """Return how far each strip (e, k) stands out of a parabola through its end, -inf where nothing is known."""
-    e, k = reach.shape
+    k = reach.shape[1]
     v = (np.arange(k) + 0.5) / k * 2 - 1
     basis = np.stack([np.ones(k), v, v * v], axis=-1)
     seen = np.isfinite(reach)
     value = np.where(seen, reach, 0.0)
     first = np.where(seen & (np.abs(v) < 0.9), 1.0, 0.0)  # the outermost strips round the corners
     weight = first
-    residual = np.full((e, k), -np.inf)
+    residual = np.full(reach.shape, -np.inf)
     products = (basis[:, :, None] * basis[:, None, :]).reshape(k, 9)
     for _ in range(5):
-        normal = (weight @ products).reshape(e, 3, 3) + 1e-6 * np.eye(3)
-        right = (weight * value) @ basis
-        residual = value - np.linalg.solve(normal, right[..., None])[..., 0] @ basis.T
+        normal = (products.T @ weight.T).reshape(3, 3, -1) + 1e-6 * np.eye(3)[..., None]
+        right = basis.T @ (weight * value).T
+        residual = value - solved(normal, right).T @ basis.T
         outwards = np.maximum(residual, 0.0) / 0.5
         weight = first / (1 + outwards**4) / (1 + (np.minimum(residual, 0.0) / 1.2) ** 2)
     enough = seen.sum(axis=1) >= k - 1  # an end that carries a tail does not show its line

@@ -199,7 +199,7 @@ def _faint(scene: _Scene, normal: FloatArray) -> BoolArray:
     for further in (1.5, 2.5):
         contrast += 0.5 * signal_at(scene.regions, rings.points + (2.2 * blur + further) * normal, owner)
     # a neighbour, or its blurred edge
-    hidden = hides[label_at(scene.regions, rings.points + (2.2 * blur + 4.0) * normal)]
+    hidden = hides.take(label_at(scene.regions, rings.points + (2.2 * blur + 4.0) * normal))
     level = max(FAINTEST, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
     return narrow_peaks(rings, contrast, hidden, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
@@ -386,7 +386,7 @@ def _gathered(
 def _with_burrs(tails: Tails, scene: _Scene) -> Tails:
     """Return the same tails, with burrs measured and marked on the outlines."""
     rings, sight = scene.rings, scene.sight
-    usable = scene.solid[rings.owner]
+    usable = rings.each(scene.solid)
     for k in np.unique(tails.owner):
         at = slice(rings.start[k], rings.start[k + 1])
         arc = _arcs(scene.regions.outlines_px[k])

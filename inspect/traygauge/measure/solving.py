@@ -1,0 +1,30 @@
+"""Many small systems of equations at once."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def solved(normal: FloatArray, right: FloatArray) -> FloatArray:
+    """Return the solutions (d, n) of n systems, each of d equations with a symmetric positive definite matrix.
+
+    Gauss's elimination (no pivots are needed), in steps that each take all the systems: for few equations that is
+    many times faster than one system after the other.
+
+    Parameters
+    ----------
+    normal : ndarray (d, d, n); right : ndarray (d, n).
+    """
+    left, x = np.array(normal, float), np.array(right, float)
+    d = len(x)
+    for k in range(d):
+        for i in range(k + 1, d):
+            share = left[k, i] / left[k, k]
+            left[i, i:] -= share * left[k, i:]
+            x[i] -= share * x[k]
+    for k in reversed(range(d)):
+        x[k] = (x[k] - (left[k, k + 1 :] * x[k + 1 :]).sum(0)) / left[k, k]
+    return x
