@@ -130,6 +130,12 @@ def even_rings(outlines: tuple[FloatArray, ...], step_px: float) -> Rings:
     return Rings(np.stack([x, y]).T, start, step, np.abs(area), np.where(area < 0, -1.0, 1.0))
 
 
+def arcs(outline: FloatArray) -> FloatArray:
+    """Return the arc at each vertex of a closed outline (k, 2) and at its end, ndarray (k + 1,)."""
+    closed = np.concatenate([outline, outline[:1]])
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
+
+
 def suspects(rings: Rings, diameter_px: FloatArray, slack_px: float) -> npt.NDArray[np.bool_]:
     """Return which outlines may carry a thread, ndarray (n,): a cheap look that lets no thread go.
 
