@@ -18,9 +18,13 @@ _THREADS, _NAME = 2, "traygauge"
 _FEW, _MANY = 64, 2048
 
 
-def blocks(n: int) -> list[npt.NDArray[np.intp]]:
-    """Return the indices 0 to n - 1 in blocks, as many for each thread; one block (empty, if n is 0) of a few."""
-    return np.array_split(np.arange(n), 1 if n < _FEW else _THREADS * -(-n // (_THREADS * _MANY)))
+def blocks(n: int, most: int | None = None) -> list[npt.NDArray[np.intp]]:
+    """Return the indices 0 to n - 1 in blocks, as many for each thread; one block (empty, if n is 0) of a few.
+
+    No block holds more than `most` (of small things: as many as fit into a core's own memory with all that is made of
+    them).
+    """
+    return np.array_split(np.arange(n), 1 if n < _FEW else _THREADS * -(-n // (_THREADS * (most or _MANY))))
 
 
 def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
