@@ -65,7 +65,7 @@ def standing(
     gap : ndarray (n,): mean distance of the outline from the lying rod that explains it best, in diameters.
     usual_mm : the batch's diameter.
     """
-    n = len(outlines_tray.start)
+    n = len(outlines_tray.size)
     odds, diameter, foot = np.full(n, -np.inf), np.full(n, np.nan), np.full((n, 2), np.nan)
     if not n or not usual_mm > 0:
         return Standing(odds, diameter, foot)
