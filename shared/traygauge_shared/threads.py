@@ -16,6 +16,8 @@ T = TypeVar("T")
 _THREADS, _NAME = 2, "traygauge"
 #: Fewer things are not worth a second thread; with more in a block its arrays outgrow the memory of small machines.
 _FEW, _MANY = 64, 2048
+#: Rows of a band: what is made of one on the way fits into a processor core's own memory.
+_BAND = 64
 
 
 def blocks(n: int, most: int | None = None) -> list[npt.NDArray[np.intp]]:
@@ -34,6 +36,11 @@ def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
     if len(each) == 1 or current_thread().name.startswith(_NAME):
         return [job(*one) for one in each]
     return list(_pool().map(lambda one: job(*one), each))
+
+
+def in_bands(rows: int, work: Callable[[slice], object]) -> None:
+    """Call `work` with one band of a picture's rows after the other."""
+    in_threads(work, [slice(r, min(r + _BAND, rows)) for r in range(0, rows, _BAND)])
 
 
 def beside(job: Callable[..., T], *arguments: object) -> Future[T]:

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField
-from traygauge.segment.pixels import Mask, both, eroded, grown, in_bands, over, square
+from traygauge.segment.pixels import Mask, both, eroded, grown, over, square
 from traygauge.segment.window import Window
+from traygauge_shared.threads import in_bands
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
