@@ -62,6 +62,27 @@ def test_a_leaning_piece_is_raised_by_at_most_two_diameters(batch):
     assert reach(pieces, SPEC).high[1] == pytest.approx(np.hypot(3.0, 3.5))
 
 
+def test_a_flake_among_strand_may_be_long_and_may_not(batch):
+    """Ten of a hundred things are no rods, and 5 mm wide: the share of longs, limit 4 mm, is 0 to 10 % and no more is said.
+
+    Where the spec names no strand a flake meets the screw with its largest Feret diameter.
+    """
+    pieces = batch(
+        [3.0] * 90 + [np.nan] * 10,
+        form=["strand"] * 90 + ["flake"] * 10,
+        diameter_mm=[1.75] * 90 + [np.nan] * 10,
+        feret_max_mm=[3.5] * 90 + [5.0] * 10,
+        feret_min_mm=[1.75] * 90 + [3.0] * 10,
+    )
+    counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
+    assert (counted.n, counted.hits, counted.rest_more) == (90, 0, 10)
+    low, high = counted.bounds(0.025, 0.025, unmeasured=True)
+    assert low == 0
+    assert high > 0.1
+    without = SPEC.model_copy(update={"strand": SPEC.strand.model_copy(update={"diameter_mm": None})})
+    assert count_share(sample(pieces, without, {}), "long", "count", 0.025).hits == 10
+
+
 def test_a_cut_off_piece_counts_by_what_is_seen(batch):
     pieces = batch(
         [3.0, np.nan], state=["whole", "cut off"], feret_max_mm=[3.5, 4.6], extent_mm=[3.5, np.inf]

@@ -28,6 +28,10 @@ _QUANTILES = {"D10": 0.1, "median": 0.5, "D90": 0.9}
 SMALLEST_SHIFT_MM = 0.01
 
 
+#: How uncertain it is by how much making up for lost pieces should change a mean, as a share of the change.
+MADE_UP_SD = 0.5
+
+
 @dataclass(frozen=True, eq=False)
 class Distribution(Once):
     """One column of a batch as values to draw figures from.
@@ -111,6 +115,15 @@ class Distribution(Once):
         return counts / counts.mean() if len(counts) else counts
 
     @cached_property
+    def _u_made_up(self) -> float:
+        """Return the standard uncertainty of the mean through what made up for lost pieces, mm: half of what that changes.
+
+        By how much short ones stand more often than long ones is known no better (common practice).
+        """
+        plain = float(np.average(self.values, weights=self.weights))
+        return MADE_UP_SD * abs(self.estimate("mean") - plain)
+
+    @cached_property
     def _ranks(self) -> FloatArray | None:
         """Return the rank up to which each value stands for the batch, n at the last; None where all count the same."""
         if np.ptp(self._counts) < 1e-9:
@@ -142,7 +155,7 @@ class Distribution(Once):
                 weights=self._counts,
                 design_effect=effect,
                 degrees=degrees,
-                u_shared=u,
+                u_shared=math.hypot(u, self._u_made_up),
             )[side]
         if statistic == "spread":
             return self._spread_bound(error, side)

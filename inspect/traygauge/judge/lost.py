@@ -1,34 +1,38 @@
 """Pieces lost to measuring are no fair sample: short ones stand on end, long and tailed ones lie under others.
 
-What was measured stands for them: each piece counts for itself and for those like it that were lost, in proportion to
-the chance of being lost that geometry gives a piece of its size. How many were lost is seen, so only that
-proportion is taken from a model.
+What was measured stands for them: each lost piece is shared out over the measured ones that it may be like. Which
+those are is said by what shows of it, as far as anything does (the length that shows of a covered piece, the extent of
+a leaning one), and by the chance that geometry gives to a piece of some size of being lost in that way. How many were
+lost is seen, so only the proportion of the chances is taken from a model.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.unmeasured import Reach
 from traygauge.measure.pieces import Pieces
 
-#: More than so many lost ones a measured piece does not stand for, whatever the model says.
+#: More than so many lost ones a measured piece does not stand for on the average, whatever the model says.
 MOST_LOST = 4.0
+#: How surely a length lies inside the bounds that are seen of it, as a standard deviation in diameters (common practice).
+BOUND_SD = 0.2
+_ROUNDS = 100
 #: States of pieces that are lost to others lying on or beside them.
 UNDER_OTHERS = ("covered", "leaning", "unresolved")
 
 
-def standing_odds(aspect_ratio: npt.ArrayLike) -> FloatArray:
-    """Return how likely a piece of length / diameter r stands on an end: minus the logarithm of the chance to lie.
+def standing_chance(aspect_ratio: npt.ArrayLike) -> FloatArray:
+    """Return how likely a piece of length / diameter r comes to stand on an end, up to a factor.
 
-    Dropped in random orientation without a bounce a piece comes to lie with the chance r / sqrt(1 + r²), after a
-    vigorous flip with 2 / pi atan(r) (Yong and Mahadevan, Am. J. Phys. 79 (2011) 1195). A tray sees something in
-    between: the mean of the two logarithms.
+    Dropped in random orientation without a bounce a piece comes to lie with the chance r / sqrt(1 + r²) (Yong and
+    Mahadevan, Am. J. Phys. 79 (2011) 1195). Shaking a tray topples some that stand: that is the factor.
     """
     r = np.asarray(aspect_ratio, float)
-    return np.asarray(-(np.log(r / np.hypot(1.0, r)) + np.log(2.0 / np.pi * np.arctan(r))) / 2.0)
+    return np.asarray(1.0 - r / np.hypot(1.0, r))
 
 
 def crossing_odds(area_mm2: npt.ArrayLike, perimeter_mm: npt.ArrayLike) -> FloatArray:
@@ -41,26 +45,32 @@ def crossing_odds(area_mm2: npt.ArrayLike, perimeter_mm: npt.ArrayLike) -> Float
     return np.asarray(area + area.mean() + perimeter * perimeter.mean() / (2.0 * np.pi))
 
 
-def stand_for(odds: FloatArray, lost: float, weights: FloatArray) -> FloatArray:
-    """Return what each measured piece counts for, 1 and more, so that all together make up for the lost ones.
+def stand_for(likely: FloatArray, number: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return what each of n measured pieces counts for, 1 and more, so that together they make up for k lost things.
 
-    A piece is measured with the chance exp(-k odds), and counts for exp(k odds); k is such that the pieces, by
-    their weights, make up for so many lost ones. As many as `MOST_LOST` for each measured one at the most.
+    Parameters
+    ----------
+    likely : ndarray (k, n): the chance that a piece like the measured one is lost as the thing is, up to a factor.
+    number : ndarray (k,): how many pieces each thing is. As many as `MOST_LOST` for each measured one at the most.
+    weights : ndarray (n,): what the measured ones stand for beside.
+
+    Notes
+    -----
+    The most likely batch of which these were measured and those lost: self-consistent weights (Turnbull, J. R. Stat.
+    Soc. B 38 (1976) 290), found by sharing out the lost ones again and again. For a loss by chance p it is 1 / (1 - p),
+    for lengths of which only the beginning shows the estimate of Kaplan and Meier.
     """
-    total = float(weights.sum())
-    lost = min(lost, MOST_LOST * total)
-    if not lost > 0 or not total > 0 or not np.isfinite(odds).all() or odds.max() <= 0:
-        return np.ones_like(odds)
-    scaled = odds / float(odds.max())
-    # from a k that is too large Newton's steps come down without passing the root: the sum is convex in k
-    k = float(np.log1p(lost / max(float(weights[scaled.argmax()]), 1e-9)))
-    for _ in range(50):
-        each = weights * np.exp(k * scaled)
-        step = (float(each.sum()) - total - lost) / float((each * scaled).sum())
-        k -= step
-        if step < 1e-6 * k:
+    highest = likely.max(1, initial=0.0)
+    possible = highest > 0
+    likely, number = likely[possible] / highest[possible, None], number[possible]
+    number = number * min(1.0, MOST_LOST * float(weights.sum()) / max(float(number.sum()), 1e-9))
+    total = weights.astype(float)
+    for _ in range(_ROUNDS):
+        shared = number / np.maximum(likely @ total, 1e-9)
+        before, total = total, weights + total * (shared @ likely)
+        if np.abs(total - before).max() < 1e-3:
             break
-    return np.asarray(np.exp(k * scaled))
+    return np.asarray(np.divide(total, weights, out=np.ones_like(total), where=weights > 0))
 
 
 def made_up(
@@ -73,18 +83,36 @@ def made_up(
     enters, lost : ndarrays (n,), bool: pieces that the figure is drawn from, and those of its kind that it lacks.
         Of a heap, so many are lost as lie between the fewest and the most that it can hold.
     """
+    state = pieces["state"].astype(str)
     counts = np.ones(len(pieces))
+    lost = lost & (state != "cut off")  # the weights make up for those
     if not enters.any() or not lost.any():
         return counts
-    for names, odds in ((("upright",), _standing(pieces)), (UNDER_OTHERS, _crossing(pieces, enters))):
-        number = float(reached.holds[lost & np.isin(pieces["state"].astype(str), names)].sum())
-        counts[enters] *= stand_for(odds[enters], number, weights[enters])
+    one, out = np.flatnonzero(enters), np.flatnonzero(lost)
+    likely = _inside(reached, one, out)
+    likely *= np.where((state[out] == "upright")[:, None], _standing(pieces)[one], 1.0)
+    # where an upper piece begins is as likely for each mm of a covered one, so that only what shows counts
+    met = np.isin(state[out], ("leaning", "unresolved"))
+    likely *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
+    counts[one] = stand_for(likely, reached.holds[out], weights[one])
     return counts
+
+
+def _inside(reached: Reach, one: npt.NDArray[np.intp], out: npt.NDArray[np.intp]) -> FloatArray:
+    """Return how well the length of each piece of `one` (n,) fits the bounds of each of `out` (k,): ndarray (k, n), 0..1.
+
+    Never quite 0, so that what fits none of them goes to those that fit it best.
+    """
+    length = (reached.low[one] + np.fmin(reached.high[one], 1e6)) / 2
+    sd = BOUND_SD * np.maximum(reached.diameter_mm[out], 0.1)[:, None]
+    low, high = np.nan_to_num(reached.low[out]), np.fmin(reached.high[out], 1e6)
+    fits = ndtr((length - low[:, None]) / sd) * ndtr((high[:, None] - length) / sd)
+    return np.asarray(np.where(np.isfinite(length), np.maximum(fits, 1e-12), 1e-12))
 
 
 def _standing(pieces: Pieces) -> FloatArray:
     ratio = np.nan_to_num(pieces["aspect_ratio"].astype(float))
-    return np.where(ratio > 0, standing_odds(np.maximum(ratio, 0.01)), 0.0)
+    return np.where(ratio > 0, standing_chance(np.maximum(ratio, 0.01)), 0.0)
 
 
 def _crossing(pieces: Pieces, enters: BoolArray) -> FloatArray:

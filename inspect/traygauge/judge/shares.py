@@ -165,7 +165,7 @@ def _known(sample: Sample, finding: str) -> tuple[BoolArray, BoolArray]:
     known = ~reached.is_heap & (~hidden(sample.pieces, reached, finding) | hit)
     if finding == "long":
         limit = sample.spec.long_over_mm or math.inf
-        hit = hit | (reached.low > limit)
+        hit = (hit & (reached.low == reached.high)) | (reached.low > limit)
         known = ~reached.is_heap & (hit | (reached.high <= limit))
     if finding == "short":
         limit = sample.spec.pieces.short_under_mm or 0.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.judge.findings import BoolArray, FloatArray, fed_length_mm
+from traygauge.judge.findings import BoolArray, FloatArray, fed_length_mm, has
 from traygauge.judge.spec import Spec
 from traygauge.measure.pieces import Pieces
 
@@ -74,7 +74,8 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
-    axis is unknown lies between its Feret diameters.
+    axis is unknown lies between its Feret diameters. Of a flake where the spec says that the pieces are strand only the
+    most is known: it may be one that is badly seen, with its shadow, or several that touch.
     """
     state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
     known = fed_length_mm(pieces)
@@ -93,6 +94,9 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     put("covered", body, extent)
     put("cut off", body, body)
     put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), seen)
+    if spec is not None and spec.strand.diameter_mm is not None:
+        flake = (pieces["form"] == "flake") & np.isfinite(known) & ~has(pieces, "doubles")
+        low[flake] = 0.0
     heap = state == "unresolved"
     other = ~heap & ~np.isfinite(low)  # measured state without a length, as a crumb: what is seen of it
     low[other], high[other] = 0.0, seen[other]
