@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from traygauge.segment import part_cover
+from traygauge.segment import part_cover, part_label
 from traygauge.segment.part import Clump, StrandPrior, part_clumps
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
@@ -258,3 +258,17 @@ def test_fields_of_many_clumps_keep_them_apart() -> None:
     assert field.lean_at(*place.T)[:, 0] == pytest.approx(0.01 * np.arange(30), abs=0.004)
     rods = np.column_stack([place, np.zeros((30, 4))])
     assert field.in_crop(rods, np.arange(30))[:, :2] == pytest.approx(middle, abs=1e-9)
+
+
+def test_a_covered_piece_may_run_on_as_far_as_the_clump_does():
+    """A cross of two bars, 80 by 10 lying and 10 by 60 standing: what shows left of the upright one runs on to the right tip."""
+    mask = np.zeros((80, 100), bool)
+    mask[35:45, 10:90] = True
+    mask[10:70, 40:50] = True
+    left = np.array([25.0, 39.5, 0.0, 30.0, 10.0])
+    assert part_label.room_px(mask, left) == pytest.approx(80, abs=1.5)
+    mask[:, 70:] = False
+    assert part_label.room_px(mask, left) == pytest.approx(60, abs=1.5)
+    down = np.array([44.5, 20.0, np.pi / 2, 20.0, 10.0])
+    assert part_label.room_px(mask, down) == pytest.approx(60, abs=1.5)
+    assert part_label.room_px(mask, np.full(5, np.nan)) == pytest.approx(np.hypot(60, 60))

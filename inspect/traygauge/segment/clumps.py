@@ -11,7 +11,7 @@ from scipy.ndimage import find_objects
 
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
-from traygauge.segment.part_label import spread
+from traygauge.segment.part_label import room_px, spread
 from traygauge.segment.pixels import Mask, closed, dilated, disc, eroded, opened, square
 from traygauge.segment.window import Window
 from traygauge_calib.tray_view import TrayView
@@ -34,8 +34,6 @@ CONVEX = 0.9
 SLIM, STRAIGHT = 1.06, 0.94
 #: Highlights up to this width cut into a piece's outline where they reach its end.
 NOTCH_MM = 0.45
-#: What stands for the rod of a thing that none explains.
-NO_ROD = np.full(5, np.nan)
 #: Confidence from which on a parted piece explains what is seen.
 SURE = 0.4
 
@@ -67,7 +65,7 @@ class Thing:
     state : whole, or what parting says of it.
     confidence : 0..1, 1 for what lies free.
     heap : number of its clump, -1 for what lies free.
-    clump_px : largest extent of the whole clump, px; 0 for what lies free.
+    clump_px : largest extent of the whole clump, px, along a covered piece's axis; 0 for what lies free.
     rod : ndarray (5,): the rod that explains it, crop pixels; NaN where there is none.
     patch : rows, columns and pixels (bool) of what parting gave it; None for what lies free.
     """
@@ -79,7 +77,7 @@ class Thing:
     confidence: float = 1.0
     heap: int = -1
     clump_px: float = 0.0
-    rod: FloatArray = field(default_factory=lambda: NO_ROD)
+    rod: FloatArray = field(default_factory=lambda: np.full(5, np.nan))
     patch: tuple[tuple[slice, slice], Bool] | None = None
 
     def draw(self, labels: Labels, number: int) -> None:
@@ -264,7 +262,8 @@ def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
         rim = _rim(own.astype(np.uint8), place, found.contour[:0])
         if len(rim) >= 4:
             state, sure = parting.state[part], float(parting.confidence[part])
-            pieces.append(Thing(rim, found.source, True, state, sure, heap, span, rods[part], (place, own)))
+            most = room_px(mask, parting.rod_px[part]) if state == "covered" else span
+            pieces.append(Thing(rim, found.source, True, state, sure, heap, most, rods[part], (place, own)))
     return pieces if len(pieces) > 1 else [Thing(found.contour, found.source)]
 
 

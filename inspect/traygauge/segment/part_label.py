@@ -74,3 +74,24 @@ def blobs(left: BoolArray, thinnest: float, smallest: float) -> LabelArray:
     number = np.zeros(count, np.int32)
     number[keep] = np.arange(1, int(keep.sum()) + 1)
     return np.asarray(number[labels], np.int32)
+
+
+def room_px(mask: BoolArray, rod: FloatArray) -> float:
+    """Return how long a straight piece can be that shows a rod (5,), px: as far as the clump runs on along its axis.
+
+    Where its end is hidden it may run on below others, and below those next to them; never where the tray shows. The
+    clump's largest extent where no rod is known.
+    """
+    y, x = np.nonzero(mask)
+    if not np.isfinite(rod).all():
+        return float(np.hypot(np.ptp(x) + 1, np.ptp(y) + 1))
+    reach = int(np.hypot(*mask.shape)) + 1
+    found = 0.0
+    for way in (-1, 1):
+        along = way * np.arange(reach)
+        at = np.rint(rod[:2] + along[:, None] * np.array([np.cos(rod[2]), np.sin(rod[2])])).astype(np.int64)
+        inside = (at >= 0).all(1) & (at < mask.shape[::-1]).all(1)
+        inside[inside] = mask[at[inside, 1], at[inside, 0]]
+        shown = int(np.ceil(rod[3] / 2))
+        found += shown + int(np.argmin(np.append(inside[shown:], False)))
+    return found

@@ -32,7 +32,8 @@ class Regions:
     colour_lab : ndarray (n, 3): CIELAB (D65) of the region's inside, the tray's light corrected.
     confidence : ndarray (n,), 0..1: how well a parted region is explained; 1 for whole ones.
     heap : ndarray (n,), int: regions of one connected clump share a number; -1 for what lies free.
-    extent_px : ndarray (n,): largest extent that the thing can have (an unresolved heap: of the whole heap).
+    extent_px : ndarray (n,): largest extent that the thing can have (of the whole heap where it is unresolved, along
+        the axis where a piece is covered).
     threads_px : tuple of n tuples of ndarrays (k, 2): centrelines of threads found beyond the outline, if any.
     contrast_to_noise : level difference over noise, the photo's median.
     rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
