@@ -23,6 +23,8 @@ _APEX = 0.85
 _SLANT = 0.09
 #: Spread of the bulge that slanted cuts make, in radii; what a departure by it costs and at most; of the slope.
 _BULGE_SD, _BULGE_COST, _BULGE_MOST, _SLOPE_COST = 0.12, 0.03, 3.0, 0.15
+#: How much likelier an end is that is seen more clearly by 1, as a logarithm (swept on drawn scenes).
+_SURE = 30.0
 #: What the edge between face and flank counts, against the outline; in full from this bulge on.
 _FACE, _FACE_SEEN = 0.5, 0.2
 #: Steps of a strip across an end, diameters: fine ones for the last reading, coarse ones to find leaning pieces.
@@ -88,18 +90,19 @@ def _with_ends(rods: FloatArray, first: FloatArray, last: FloatArray, cap: Float
 
 
 def _placed(score: Float32Array, least: FloatArray, most: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return an end's shift (n,), diameters, and its bulge (n,), radii, near what is known of it."""
+    """Return an end's shift (n,), diameters, and its bulge (n,), radii, near what is known of it.
+
+    The mean over all that an end can look like, each weighed by how well it is seen: the outlines of a cut that leans
+    and of one that lies a little further out are almost alike, and the best of them hops from one to the other.
+    """
     outside = np.maximum(least[:, None] - _BULGES, 0) + np.maximum(_BULGES - most[:, None], 0)
     cost = np.minimum(_BULGE_COST * (outside / _BULGE_SD) ** 2, _BULGE_MOST)
     score = score - cost.astype(np.float32)[:, :, None, None]
     score = score - (_SLOPE_COST * np.abs(_SLOPES)).astype(np.float32)[:, None]
-    b, s, k = np.unravel_index(score.reshape(len(score), -1).argmax(1), score.shape[1:])
-    row = np.arange(len(score))
-    inside = np.clip(k, 1, len(_SHIFTS) - 2)
-    left, top, right = (score[row, b, s, inside + d] for d in (-1, 0, 1))
-    bend = np.minimum(left - 2 * top + right, -1e-9)
-    part = np.where(inside == k, np.clip(0.5 * (left - right) / bend, -0.5, 0.5), 0)
-    return np.asarray((_SHIFTS[k] + part) * _FINE, np.float64), np.asarray(_BULGES[b], np.float64)
+    likely = np.exp(_SURE * (score - score.max((1, 2, 3), keepdims=True))).sum(2)
+    likely /= likely.sum((1, 2), keepdims=True)
+    bulge = likely.sum(2) @ _BULGES
+    return np.asarray(likely.sum(1) @ _SHIFTS * _FINE, np.float64), np.asarray(bulge, np.float64)
 
 
 #: Bulges tried for whole ends, radii, and how far (coarse steps) those may lie from the ends found so far.
