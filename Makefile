@@ -8,7 +8,7 @@ READY := $(VENV)/.ready
 PHOTOS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check coverage bench check-statistics check-wheels lock clean
+.PHONY: help demo test check coverage bench check-statistics check-verdicts check-wheels lock clean
 
 help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/make \1|\2/p' $(MAKEFILE_LIST) | awk -F'|' '{printf "%-24s %s\n", $$1, $$2}'
@@ -44,6 +44,9 @@ bench: $(READY) ## speed, memory and errors; PHOTOS=folder adds a folder of phot
 
 check-statistics: $(READY) ## simulate batches and compare how often the verdict is right with what it promises
 	$(BIN)/python bench/statistics_check.py
+
+check-verdicts: $(READY) ## draw 200 difficult trays, inspect them, and count how often intervals and verdicts hold (2 hours)
+	$(BIN)/python bench/drawn_verdicts.py 200
 
 check-wheels: $(READY) ## prove that each locked dependency has a wheel for every Python and system (network)
 	$(BIN)/python tools/prove_wheels.py
