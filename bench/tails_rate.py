@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tails import find_tails
 from traygauge.segment.find import find_pieces
 from traygauge_calib.scale import calibrate
@@ -130,7 +131,7 @@ def measured(seed: int) -> tuple[Table, float, int]:
         truth[1],
         of(width, np.nan),
         truth[2],
-        of(tails.burr_mm, 0.0),
+        of(burr_heights(tails), 0.0),
     )
     return table, seconds, len(regions)
 

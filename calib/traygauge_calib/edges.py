@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -24,6 +25,7 @@ _STEPS = np.concatenate([-_ONE_SIDE[::-1], [0.0], _ONE_SIDE]).astype(
 )  # ... and across it, in half lengths
 #: The strongest sharpening believed.
 MOST_SHARPENING = 2.0
+_AT_ONCE = 40  # so many edges' pixels fit into a processor core's own memory with all that is made of them
 _BINS = 64  # of a profile, from -reach to +reach
 _PEAK = 1.0 / math.sqrt(2.0 * math.pi)  # of the normal density
 
@@ -115,29 +117,50 @@ def profile_edges(
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     normal *= np.sign((normal * across_px).sum(1, keepdims=True))
     reach = (normal * across_px).sum(1)
-    base = np.rint(here_px).astype(np.int32)
-    near = (here_px - base).astype(np.float32)
-    count, bins = len(here_px), _BINS
-    pixel, away = [], np.zeros((count, len(_RUNS), len(_STEPS)), np.float32)
-    for axis in (0, 1):
-        # pixels relative to the edge's middle, so that single precision is exact enough
-        run = _RUNS[None, :, None] * along_px[:, axis, None, None].astype(np.float32)
-        step = _STEPS[None, None, :] * across_px[:, axis, None, None].astype(np.float32)
-        whole = np.rint(run + step + near[:, axis, None, None])
-        away += (whole - near[:, axis, None, None]) * normal[:, axis, None, None].astype(np.float32)
-        pixel.append(whole.astype(np.int32) + base[:, axis, None, None])
-    height, width = grey.shape
-    inside = (pixel[0] >= 0) & (pixel[1] >= 0) & (pixel[0] < width) & (pixel[1] < height)
-    cell = np.floor((away / reach[:, None, None].astype(np.float32) + 1) * (bins / 2)).astype(np.int32)
-    use = inside & (cell >= 0) & (cell < bins)
-    key = (np.arange(count, dtype=np.int32)[:, None, None] * bins + cell)[use]
-    light = LINEAR_OF_CODE[grey.reshape(-1)[(pixel[1] * width + pixel[0])[use]]]
-    number = np.bincount(key, minlength=count * bins).reshape(count, bins).astype(float)
-    mean_light, mean_away = (
-        np.bincount(key, values, minlength=number.size).reshape(count, bins) / np.maximum(number, 1.0)
-        for values in (light, away[use])
+
+    def some(part: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        return _pixels_near(grey, here_px[part], along_px[part], across_px[part], normal[part], reach[part])
+
+    away, light, number = map(
+        np.concatenate, zip(*in_threads(some, blocks(len(here_px), _AT_ONCE)), strict=True)
     )
-    return Profiles(here_px, normal, mean_away, mean_light, number, reach, margin * reach)
+    return Profiles(here_px, normal, away, light, number, reach, margin * reach)
+
+
+def _pixels_near(
+    grey: npt.NDArray[np.uint8],
+    here_px: FloatArray,
+    along_px: FloatArray,
+    across_px: FloatArray,
+    normal: FloatArray,
+    reach: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return distances, light and numbers of the pixels near edges, ndarray (N, B) each, as in `Profiles`."""
+    base = np.rint(here_px)
+    near = here_px - base
+    # relative to the pixel at the edge's middle, so that single precision is exact enough
+    run, step = near[:, None] + _RUNS[:, None] * along_px[:, None], _STEPS[:, None] * across_px[:, None]
+    run, step = _single(run[:, :, None], step[:, None])
+    x, y = (np.rint(run[..., axis] + step[..., axis]) for axis in (0, 1))
+    to_bins = _BINS / 2.0 / reach
+    turn, start = normal * to_bins[:, None], _BINS / 2.0 - (near * normal).sum(1) * to_bins
+    turn, start, corner = _single(turn[..., None, None], start[:, None, None], base[..., None, None])
+    beyond = x * turn[:, 0] + y * turn[:, 1] + start  # the profile's dark end, in bins
+    height, width = grey.shape
+    use = (beyond >= 0) & (beyond < _BINS) & (x >= -corner[:, 0]) & (y >= -corner[:, 1])
+    use &= (x < width - corner[:, 0]) & (y < height - corner[:, 1])
+    size = len(base) * _BINS
+    first = np.arange(0, size, _BINS)[:, None, None]
+    key = np.where(use, beyond.astype(np.intp) + first, size).ravel()
+    middle = (base[:, 1] * width + base[:, 0]).astype(np.intp)[:, None, None]
+    pixel = (y * np.float32(width) + x).astype(np.intp) + middle
+    light = LINEAR_OF_CODE.take(grey.ravel().take(pixel.ravel(), mode="clip"))
+    number, light_sum, sum_beyond = (
+        np.bincount(key, values, size + 1)[:-1].reshape(-1, _BINS) for values in (None, light, beyond.ravel())
+    )
+    count = np.maximum(number, 1.0)
+    away = (sum_beyond / count - _BINS / 2.0) / to_bins[:, None]
+    return np.where(number > 0, away, 0.0), light_sum / count, number.astype(float)
 
 
 def fit_steps(

@@ -26,6 +26,7 @@ from traygauge_calib.no_sheet import (
 from traygauge_calib.pose import Marks, PoseFit, Priors, fit_pose
 from traygauge_calib.saddles import refine_saddles
 from traygauge_calib.sheets import MARKER_SHARE, SHEETS, Sheet
+from traygauge_shared.shrinking import shrunk
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -116,8 +117,8 @@ def _search(grey: npt.NDArray[np.uint8], search_px: tuple[int, ...]) -> Markers:
         shrink = min(1.0, size / max(grey.shape))
         small = grey
         if shrink < 1.0:
-            shape = (max(1, round(grey.shape[1] * shrink)), max(1, round(grey.shape[0] * shrink)))
-            small = np.asarray(cv2.resize(grey, shape, interpolation=cv2.INTER_AREA), np.uint8)
+            shape = (max(1, round(grey.shape[0] * shrink)), max(1, round(grey.shape[1] * shrink)))
+            small = shrunk(grey, shape)
         seen = find_markers(small, ENOUGH_MARKERS)
         if len(seen.ids) > len(best.ids) or seen.mirrored > best.mirrored:
             ratio = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])

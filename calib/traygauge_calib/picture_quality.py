@@ -10,6 +10,7 @@ from traygauge_calib.edges import find_sharpening, fit_steps, profile_edges
 from traygauge_calib.ring_quality import Window, sharpness
 from traygauge_calib.tray_view import LocalField
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import in_bands
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -40,7 +41,7 @@ def edge_quality(
     profiles = profile_edges(grey, here, along, _REACH_PX * normal)
     steps = fit_steps(profiles)
     sharpening = find_sharpening(profiles, steps)
-    steps = fit_steps(profiles, sharpening, start=steps)
+    steps = fit_steps(profiles, sharpening, start=steps, rounds=3)
     good = steps.good & (steps.spread_px < 0.35 * _REACH_PX)
     if np.count_nonzero(good) < 12:
         return LocalField.constant(0.8), None, 0.0
@@ -95,4 +96,6 @@ def _strong_edges(grey: npt.NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
 
 def green_of(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     """Return the green channel of an RGB picture as an array of its own, ndarray (H, W), uint8."""
-    return np.asarray(cv2.extractChannel(pixels, 1), np.uint8)
+    green = np.empty(pixels.shape[:2], np.uint8)
+    in_bands(len(pixels), lambda rows: cv2.extractChannel(pixels[rows], 1, green[rows]))
+    return green

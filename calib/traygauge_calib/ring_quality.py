@@ -101,7 +101,7 @@ def read_ring_edges(
     profiles = profile_edges(grey, here, along_px, across_px, margin=margin_mm / reach_mm)
     plain = fit_steps(profiles)
     sharpening = find_sharpening(profiles, plain)
-    steps = fit_steps(profiles, sharpening, start=plain)
+    steps = fit_steps(profiles, sharpening, start=plain, rounds=3)
     return RingEdges(middle, profiles, steps, sharpening, profiles.reach_px / reach_mm)
 
 

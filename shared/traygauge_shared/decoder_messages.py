@@ -25,18 +25,21 @@ def decoder_messages() -> Iterator[list[str]]:
         try:
             saved = os.dup(2)
         except OSError:  # a program without a console
-            yield lines
-            return
+            saved = -1
         with tempfile.TemporaryFile() as sink:
             os.dup2(sink.fileno(), 2)
             try:
                 yield lines
             finally:
-                os.dup2(saved, 2)
-                os.close(saved)
+                if saved >= 0:
+                    os.dup2(saved, 2)
+                    os.close(saved)
+                elif sink.fileno() != 2:
+                    os.close(2)
                 sink.seek(0)
                 for line in sink.read().splitlines(keepends=True):
                     if b"\x1b" in line or b"\r" in line:
-                        os.write(2, line)
+                        if saved >= 0:
+                            os.write(2, line)
                     else:
                         lines.append(line.decode("utf-8", "replace").strip())

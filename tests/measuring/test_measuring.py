@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from traygauge.measure import Pieces, measure_pieces, threads
+from traygauge.measure import Pieces, measure_pieces
 from traygauge.measure.shape import shapes_of
 from traygauge.words import COLUMNS
+from traygauge_shared import threads
 from traygauge_shared.scenes import Batch, Sheet, phone_over, tray
 
 

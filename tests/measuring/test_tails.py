@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tails import BODY, TAIL, Tails, find_tails
 from traygauge.segment.find import find_pieces
 from traygauge.segment.regions import Regions
@@ -240,7 +241,7 @@ def test_a_loose_thread_is_a_thread_without_body() -> None:
 def test_an_empty_tray_has_no_tails() -> None:
     regions, tails = seen(floor_with([]))
     assert len(regions) == 0
-    assert len(tails.owner) == len(tails.burr_mm) == len(tails.outline_part) == 0
+    assert len(tails.owner) == len(burr_heights(tails)) == len(tails.outline_part) == 0
     assert tails.count.shape == (0,)
     assert tails.longest(tails.length_mm).shape == (0,)
 

@@ -242,14 +242,11 @@ def test_height_of_a_burr(height: float, deg: float) -> None:
     round_end = np.concatenate([[[0, 0]], bulge, [[0, 28.0]]])
     rings = even_rings(tuple(turned(o, deg) for o in (lipped, BODY, round_end)), 1.0)
     found = burrs(rings, np.ones(len(rings.points), bool), 28.0, 1.5)
-    assert found.height_px[0] == pytest.approx(height, abs=0.6)
-    assert found.height_px[1:].tolist() == [0.0, 0.0]
-    on = turned(rings.points[found.on_burr] - (300.0, 200.0), -deg, (0.0, 0.0))
-    assert on[:, 0].min() > 47
-    assert np.all(np.abs(on[:, 1] - 10) < 6)
+    assert found[0] == pytest.approx(height, abs=0.6)
+    assert found[1:].tolist() == [0.0, 0.0]
 
 
 def test_no_outlines_no_burrs() -> None:
     rings = even_rings((), 1.0)
-    assert burrs(rings, np.zeros(0, bool), 28.0, 1.0).height_px.shape == (0,)
+    assert burrs(rings, np.zeros(0, bool), 28.0, 1.0).shape == (0,)
     assert suspects(rings, np.zeros(0), 1.0).shape == (0,)

@@ -313,6 +313,47 @@ def test_damaged_files_give_a_photo_or_a_refusal_and_print_nothing(
     assert capfd.readouterr() == ("", "")
 
 
+def test_memory_handed_to_the_decoder_gets_what_it_would_have_asked_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Of a damaged file too: a picture that is given must be the picture, not what the memory held before."""
+    data, rng = np.frombuffer(photo_files()["JPEG"], np.uint8), np.random.default_rng(12)
+    given: dict[str, list[bytes]] = {"file in memory": [], "none": []}
+    for way, found in given.items():
+        if way == "none":
+            monkeypatch.setattr(loading, "_jpeg_in_place", lambda size, data: None)
+        rng = np.random.default_rng(12)
+        for trial in range(100):
+            damaged = data.copy()
+            damaged[rng.integers(0, 700 if trial % 2 else len(data), 1)] ^= np.uint8(1 << trial % 8)
+            try:
+                found.append(
+                    decode_photo(damaged.tobytes() if trial else data.tobytes(), "a").pixels.tobytes()
+                )
+            except PhotoError:
+                found.append(b"")
+    one, other = given.values()
+    assert one[0]
+    assert one[0] == other[0]
+    both = [a == b for a, b in zip(one, other, strict=True) if a and b]
+    assert len(both) > 10
+    assert all(both)
+    assert all(b for a, b in zip(one, other, strict=True) if a)  # nothing is given that was refused
+
+
+def test_a_damaged_jpeg_is_refused_by_a_program_without_a_console_too() -> None:
+    code = (
+        "import os, sys; from traygauge_shared.errors import PhotoError;"
+        "from traygauge_shared.loading import decode_photo; data = sys.stdin.buffer.read(); os.close(2)\n"
+        "try: decode_photo(data, 'a')\n"
+        "except PhotoError as error: print(error.found)"
+    )
+    data = bytearray(photo_files()["JPEG"])
+    del data[len(data) // 2 : len(data) // 2 + 400]  # libjpeg fills up with grey and says so
+    ran = subprocess.run([sys.executable, "-c", code], input=bytes(data), capture_output=True, check=True)
+    assert b"Corrupt JPEG data" in ran.stdout
+
+
 def test_a_progress_bar_drawn_while_a_photo_is_decoded_is_passed_on(
     capfd: pytest.CaptureFixture[str],
 ) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -210,9 +209,10 @@ def _functions(p: FloatArray, light: EndLight) -> tuple[list[SingleArray], Singl
 def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
     """Return the weighted products of all pairs of functions by rows, (6, 6, r, e)."""
     products = np.empty((len(functions), len(functions), len(weight), weight.shape[2]), np.float32)
-    weighted = [one * weight for one in functions]
-    for i, j in itertools.combinations_with_replacement(range(len(functions)), 2):
-        products[i, j] = products[j, i] = np.einsum("rme,rme->re", weighted[i], functions[j])
+    for i, one in enumerate(functions):
+        weighted = one * weight  # still at hand in the core's own memory while it is multiplied
+        for j, other in enumerate(functions[: i + 1]):
+            products[i, j] = products[j, i] = np.einsum("rme,rme->re", weighted, other)
     return products
 
 

@@ -77,7 +77,8 @@ class EndLight:
 
     def of(self, some: BoolArray | IntArray) -> EndLight:
         """Return the light of some ends."""
-        return EndLight(*(np.ascontiguousarray(getattr(self, f.name)[..., some]) for f in fields(self)))
+        index = np.flatnonzero(some) if some.dtype == bool else some
+        return EndLight(*(getattr(self, f.name).take(index, -1) for f in fields(self)))
 
 
 @dataclass(frozen=True, eq=False)

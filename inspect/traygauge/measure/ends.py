@@ -24,8 +24,8 @@ from traygauge.measure.end_fit import SLOPE_SD, EndFit, begin, finish
 from traygauge.measure.end_light import STEP_PX, Apart, EndLight, read_ends, rims_of
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal
-from traygauge.measure.threads import blocks, in_threads
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

@@ -13,52 +13,58 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 
 
-def _moments(outlines: tuple[FloatArray, ...]) -> tuple[FloatArray, FloatArray]:
-    """Return the centroids (n, 2) and the area's covariance (n, 2, 2) of closed outlines, px (Green's theorem)."""
-    size = np.array([len(o) for o in outlines])
-    start = np.concatenate([[0], np.cumsum(size)[:-1]])
-    shift = np.array([o[0] for o in outlines])
-    p = np.concatenate(outlines) - np.repeat(shift, size, 0)  # from a near origin: no cancellation
-    after = np.arange(len(p)) + 1
+def _moments(points: FloatArray, size: npt.NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
+    """Return the centroids (n, 2) and the area's covariance (n, 2, 2) of closed outlines (Green's theorem).
+
+    Parameters
+    ----------
+    points : ndarray (m, 2), the outlines one after the other; size : ndarray (n,), how many points each has, 1 or more.
+    """
+    start = np.cumsum(size) - size
+    shift = points[start]
+    # seen from near by: no cancellation
+    x, y = (p - np.repeat(s, size) for p, s in zip(points.T, shift.T, strict=True))
+    after = np.arange(len(points)) + 1
     after[start + size - 1] = start
-    q = p[after]
-    cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
+    u, v = x.take(after), y.take(after)
+    cross = x * v - u * y
 
     def total(values: FloatArray) -> FloatArray:
-        return np.asarray(np.add.reduceat(values, start, axis=0), float)
+        return np.asarray(np.add.reduceat(values, start), float)
 
     area = total(cross) / 2
     flat = np.abs(area) < 1e-3
     safe = np.where(flat, 1.0, area)
-    mean = total((p + q) * cross[:, None]) / (6 * safe[:, None])
-    mean = np.where(flat[:, None], total(p) / size[:, None], mean)
-    xx, yy = (
-        total((a * a + a * b + b * b) * cross) / (12 * safe)
-        for a, b in ((p[:, 0], q[:, 0]), (p[:, 1], q[:, 1]))
-    )
-    xy = p[:, 0] * q[:, 1] + 2 * p[:, 0] * p[:, 1] + 2 * q[:, 0] * q[:, 1] + q[:, 0] * p[:, 1]
-    mixed = total(xy * cross) / (24 * safe)
-    spread = (
-        np.stack([np.stack([xx, mixed], -1), np.stack([mixed, yy], -1)], -1)
-        - mean[:, :, None] * mean[:, None]
-    )
+    mean = np.stack([total((x + u) * cross), total((y + v) * cross)], -1) / (6 * safe[:, None])
+    mean = np.where(flat[:, None], np.stack([total(x), total(y)], -1) / size[:, None], mean)
+    xx, yy = (total((a * a + a * b + b * b) * cross) / (12 * safe) for a, b in ((x, u), (y, v)))
+    mixed = total((x * v + 2 * x * y + 2 * u * v + u * y) * cross) / (24 * safe)
+    spread = np.stack([xx, mixed, mixed, yy], -1).reshape(-1, 2, 2) - mean[:, :, None] * mean[:, None]
     return shift + mean, np.where(flat[:, None, None], np.eye(2), spread)
+
+
+def _main_axes(spread: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the directions (n,), radians, of the longer axes of covariances (n, 2, 2), and sides (n, 2), long first.
+
+    The sides are those of the rectangle of that covariance (a rectangle's side squared is twelve times its variance).
+    """
+    xx, yy, xy = spread[:, 0, 0], spread[:, 1, 1], spread[:, 0, 1]
+    away = np.hypot((xx - yy) / 2, xy)
+    variance = (xx + yy)[:, None] / 2 + away[:, None] * np.array([1.0, -1.0])
+    return np.arctan2(2 * xy, xx - yy) / 2, np.sqrt(12 * np.maximum(variance, 1e-4))
 
 
 def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
     """Return for each outline the rectangle of the same second moments, in the plane at half its width."""
-    centre, spread = _moments(outlines)
+    centre, spread = _moments(np.concatenate(outlines), np.array([len(o) for o in outlines]))
     diameter = np.full(len(outlines), 1.0)
     for _ in range(2):  # the height follows from the width, and the scale from the height
         middle = tray.to_mm(centre, diameter / 2)
         _, jac = local_maps(tray, middle, diameter / 2)
         back = np.linalg.inv(jac)
-        values, vectors = np.linalg.eigh(back @ spread @ back.transpose(0, 2, 1))
-        sides = np.sqrt(12 * np.maximum(values, 1e-4))
-        diameter = sides[:, 0]
-    axis = vectors[:, :, 1]
-    angle = np.arctan2(axis[:, 1], axis[:, 0])
-    return Frames(middle, angle, np.zeros(len(outlines)), sides[:, 1], diameter)
+        axis, sides = _main_axes(back @ spread @ back.transpose(0, 2, 1))
+        diameter = sides[:, 1]
+    return Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], diameter)
 
 
 def frames_of_rods(regions: Regions, frames: Frames) -> Frames:

@@ -11,8 +11,9 @@ import numpy.typing as npt
 from traygauge.measure.edge_model import Optics, find_optics, place_edges, usual_limb_share
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal, on_lines, steps_px
-from traygauge.measure.threads import blocks, in_threads
+from traygauge.measure.solving import solved
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
@@ -153,14 +154,13 @@ def robust_polynomial(x: FloatArray, y: FloatArray, ridge: FloatArray, rounds: i
     weight = good.astype(float)
     for _ in range(rounds):
         weighted = powers * weight
-        normal = np.einsum("ikn,jkn->ijn", weighted, powers).T + np.diag(ridge + 1e-9)
-        right = np.einsum("ikn,kn->in", weighted, filled)
-        coefficients = np.linalg.solve(normal, right.T[..., None])[..., 0]
-        rest = np.abs(filled - np.einsum("ikn,in->kn", powers, coefficients.T))
+        normal = np.einsum("ikn,jkn->ijn", weighted, powers) + np.diag(ridge + 1e-9)[..., None]
+        coefficients = solved(normal, np.einsum("ikn,kn->in", weighted, filled))
+        rest = np.abs(filled - np.einsum("ikn,in->kn", powers, coefficients))
         middle = np.partition(np.where(good, rest, 0.0), len(rest) // 2, axis=0)[len(rest) // 2]
         scale = np.maximum(1.4826 * middle, 0.004)
         weight = good * np.clip(1.0 - (rest / (5.0 * scale)) ** 2, 0.0, None) ** 2
-    return coefficients
+    return coefficients.T
 
 
 def _straighten(

@@ -18,13 +18,14 @@ from traygauge.measure.outlines import Outlines
 from traygauge.measure.pieces import Pieces
 from traygauge.measure.shape import Shapes, shapes_of, strand_volume_mm3
 from traygauge.measure.signal import Signal, read_signal
+from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tails import Tails, find_tails
-from traygauge.measure.threads import beside
 from traygauge.measure.uncertainty import combined, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -55,10 +56,11 @@ def measure_pieces(regions: Regions) -> Pieces:
     tray = regions.tray
     light, seen = beside(_light, regions), beside(_seen, regions)
     tails = find_tails(regions)
+    burrs = beside(burr_heights, tails)
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first, *light.result())
     kinds = tell_kinds(tray, tails.body_outlines_px, first, tried, np.array(regions.state, dtype=object))
-    table = _table(regions, tails, kinds, tried, *seen.result()).take(tails.part_of < 0)
+    table = _table(regions, tails, burrs.result(), kinds, tried, *seen.result()).take(tails.part_of < 0)
     return with_colours(without_guesses(table))
 
 
@@ -96,7 +98,13 @@ def _tried(
 
 
 def _table(
-    regions: Regions, tails: Tails, kinds: Kinds, tried: Tried | None, on_tray: Outlines, shapes: Shapes
+    regions: Regions,
+    tails: Tails,
+    burr_mm: FloatArray,
+    kinds: Kinds,
+    tried: Tried | None,
+    on_tray: Outlines,
+    shapes: Shapes,
 ) -> Pieces:
     n, tray = len(regions), regions.tray
     # a plane nearer to the camera shows an outline smaller and else the same
@@ -111,7 +119,7 @@ def _table(
         "tail_count": tails.count,
         "tail_length_mm": np.where(tails.thread, np.nan, tails.longest(tails.length_mm, 0.0)),
         "tail_width_mm": tails.longest(tails.width_mm),
-        "burr_mm": tails.burr_mm,
+        "burr_mm": burr_mm,
         "feret_max_mm": shapes.feret_max_mm,
         "feret_min_mm": shapes.feret_min_mm,
         "feret_ratio": shapes.feret_ratio,

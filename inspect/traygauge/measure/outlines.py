@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -20,39 +21,42 @@ class Outlines:
 
     Parameters
     ----------
-    points : ndarray (m, 2), mm; owner : ndarray (m,), which body; start : ndarray (n,), where each begins.
+    points : ndarray (m, 2), mm; size : ndarray (n,), how many vertices each has.
     """
 
     points: FloatArray
-    owner: npt.NDArray[np.intp]
-    start: npt.NDArray[np.intp]
+    size: npt.NDArray[np.intp]
 
     @classmethod
     def of(cls, tray: TrayView, outlines_px: tuple[FloatArray, ...]) -> Outlines:
         """Return outlines given in photo pixels, seen in the tray's own plane."""
-        sizes = np.array([len(o) for o in outlines_px], np.intp)
-        points = tray.to_mm(np.concatenate(outlines_px)) if len(sizes) else np.zeros((0, 2))
-        start = (np.cumsum(sizes) - sizes).astype(np.intp)
-        return cls(points, np.repeat(np.arange(len(sizes)), sizes), start)
+        points = tray.to_mm(np.concatenate(outlines_px)) if len(outlines_px) else np.zeros((0, 2))
+        return cls(points, np.array([len(o) for o in outlines_px], np.intp))
+
+    @cached_property
+    def start(self) -> npt.NDArray[np.intp]:
+        """Return where each body's vertices begin, ndarray (n,)."""
+        return np.asarray(np.cumsum(self.size) - self.size, np.intp)
+
+    def every(self, values: FloatArray) -> FloatArray:
+        """Return the values (n, ...) of the vertices' bodies, ndarray (m, ...)."""
+        return np.repeat(values, self.size, axis=0)
 
     def raised(self, tray: TrayView, height_mm: FloatArray) -> Outlines:
         """Return outlines of the tray's plane as the same rays show them in planes at the given heights (n,)."""
-        shift = height_mm[self.owner][:, None] * tray.lean(self.points)
-        return Outlines(self.points - shift, self.owner, self.start)
+        return Outlines(self.points - self.every(height_mm)[:, None] * tray.lean(self.points), self.size)
 
     def each(self) -> tuple[FloatArray, ...]:
         """Return one ndarray (k, 2) a body."""
-        return tuple(np.split(self.points, self.start[1:])) if len(self.start) else ()
+        return tuple(np.split(self.points, self.start[1:])) if len(self.size) else ()
 
     def mean(self, values: npt.ArrayLike) -> FloatArray:
         """Return the mean of a value (m,) over each body's vertices, ndarray (n,)."""
-        sums = np.add.reduceat(np.asarray(values, float), self.start)
-        return np.asarray(sums / np.bincount(self.owner, minlength=len(self.start)))
+        return np.asarray(np.add.reduceat(np.asarray(values, float), self.start) / self.size)
 
     def some(self, bodies: npt.NDArray[np.intp], count: int) -> FloatArray:
         """Return `count` vertices of each of some bodies, evenly picked, ndarray (len(bodies), count, 2)."""
-        size = np.bincount(self.owner, minlength=len(self.start))[bodies]
-        pick = self.start[bodies][:, None] + (np.arange(count) * size[:, None]) // count
+        pick = self.start[bodies][:, None] + (np.arange(count) * self.size[bodies][:, None]) // count
         return self.points[pick]
 
 
@@ -61,17 +65,18 @@ def rod_gaps(outlines: Outlines, bodies: Bodies, tray: TrayView) -> FloatArray:
 
     The silhouette is that of a cylinder between its two cut faces, seen as the camera sees it.
     """
-    frames, ends = bodies.frames, bodies.ends
-    who = outlines.owner
-    rel = outlines.points - frames.centre_mm[who]
-    s, v = (rel * frames.along()[who]).sum(1), (rel * frames.across()[who]).sum(1)
-    v = v - frames.bend[who] * s**2 / 2
+    frames, ends, every = bodies.frames, bodies.ends, outlines.every
+    x, y = (p - every(c) for p, c in zip(outlines.points.T, frames.centre_mm.T, strict=True))
+    ex, ey = (every(e) for e in frames.along().T)
+    s, v = x * ex + y * ey, y * ex - x * ey
+    v -= every(frames.bend / 2) * s**2
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
     half = frames.diameter_mm / 2 * np.sqrt(1 + lean[:, 0] ** 2)
-    q = np.sqrt(np.clip((half - ROUNDING_MM)[who] ** 2 - v**2, 0, None))
-    reach = frames.length_mm[who] / 2
-    right = s - (reach + ends.slope[who, 1] * v + ends.view[who, 1] * q)
+    q = np.sqrt(np.maximum(every((half - ROUNDING_MM) ** 2) - v**2, 0))
     # across runs the other way round at the end against the axis
-    left = -s - (reach - ends.slope[who, 0] * v + ends.view[who, 0] * q)
-    distance = np.maximum(np.maximum(right, left), np.abs(v) - half[who])
-    return np.asarray(np.abs(distance) / frames.diameter_mm[who])
+    left, right = (
+        side * (s - every(ends.slope[:, i]) * v) - every(ends.view[:, i]) * q for i, side in ((0, -1), (1, 1))
+    )
+    over = np.maximum(left, right) - every(frames.length_mm / 2)
+    distance = np.maximum(over, np.abs(v) - every(half))
+    return np.asarray(np.abs(distance) / every(frames.diameter_mm))

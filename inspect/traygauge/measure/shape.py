@@ -132,7 +132,8 @@ def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
 
     Outlines of fewer than three points have zero area and NaN ratios.
     """
-    outlines = _quiet(_Rings.of([np.asarray(o, float).reshape(-1, 2) for o in outlines_mm]))
+    each = [np.asarray(o, float).reshape(-1, 2) for o in outlines_mm]
+    outlines = _quiet(_Rings.of(np.concatenate([np.zeros((0, 2)), *each]), [len(o) for o in each]))
     hulls = _hulls(outlines)
     return Shapes(outlines.area, outlines.perimeter, hulls.area, hulls.perimeter, *_feret(hulls))
 
@@ -159,19 +160,19 @@ class _Rings:
 
     Parameters
     ----------
-    points : ndarray (m, 2); start : ndarray (n + 1,): ring k is points[start[k]:start[k + 1]].
+    points : ndarray (2, m), x and y apart; start : ndarray (n + 1,): ring k is points[:, start[k]:start[k + 1]].
     """
 
     points: FloatArray
     start: IntArray
 
     @classmethod
-    def of(cls, outlines: list[FloatArray]) -> _Rings:
-        """Return rings, each seen from its own first point: no cancellation far from (0, 0)."""
-        size = np.array([len(o) for o in outlines], np.int64)
-        first = np.array([o[0] for o in outlines if len(o)]).reshape(-1, 2)
-        points = np.concatenate([np.zeros((0, 2)), *outlines]) - np.repeat(first, size[size > 0], axis=0)
-        return cls(points, np.concatenate([[0], np.cumsum(size)]))
+    def of(cls, points: FloatArray, sizes: list[int]) -> _Rings:
+        """Return rings of points (m, 2), each seen from its own first point: no cancellation far from (0, 0)."""
+        size = np.array(sizes, np.int64)
+        start = np.concatenate([[0], np.cumsum(size)])
+        first = points[start[:-1][size > 0]].T
+        return cls(points.T - np.repeat(first, size[size > 0], axis=1), start)
 
     @cached_property
     def size(self) -> IntArray:
@@ -186,20 +187,20 @@ class _Rings:
     @cached_property
     def after(self) -> IntArray:
         """Return the next point of each point's ring, ndarray (m,)."""
-        after = np.arange(1, len(self.points) + 1)
+        after = np.arange(1, self.points.shape[1] + 1)
         some = self.size > 0
         after[self.start[1:][some] - 1] = self.start[:-1][some]
         return after
 
     @cached_property
     def side(self) -> FloatArray:
-        """Return the way from each point to the next, ndarray (m, 2)."""
-        return self.points[self.after] - self.points
+        """Return the way from each point to the next, ndarray (2, m)."""
+        return self.points.take(self.after, 1) - self.points
 
     @cached_property
     def step(self) -> FloatArray:
         """Return the length of each side, ndarray (m,)."""
-        return np.hypot(self.side[:, 0], self.side[:, 1])
+        return np.asarray(np.sqrt((self.side**2).sum(0)), float)
 
     @cached_property
     def perimeter(self) -> FloatArray:
@@ -217,7 +218,7 @@ class _Rings:
 
 
 def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    return np.asarray(a[0] * b[1] - a[1] * b[0], float)
 
 
 #: Weights of a local cubic over seven points (Savitzky and Golay, Anal. Chem. 36 (1964) 1627, table I).
@@ -232,30 +233,30 @@ def _quiet(rings: _Rings) -> _Rings:
     over seven points leaves a twelfth of that and keeps smooth curves; corners of a photo's outline are rounded by blur
     anyway. Points beside a long step (drawn polygons, chords) stay where they are, as do outlines below 16 points.
     """
-    if not len(rings.points):
+    if not rings.points.size:
         return rings
     # laid out with the last three points of a ring before its first as well, and the first three after its last
     wide = rings.size + 6
     place = np.arange(wide.sum()) - np.repeat(np.cumsum(wide) - wide + 3, wide)
     around = np.repeat(rings.start[:-1], wide) + place % np.repeat(np.maximum(rings.size, 1), wide)
-    around = np.minimum(around, len(rings.points) - 1)
+    around = np.minimum(around, rings.points.shape[1] - 1)
     own = np.flatnonzero((place >= 0) & (place < np.repeat(rings.size, wide)))
-    smooth = correlate1d(rings.points[around], _CUBIC_7, axis=0)[own]
-    longest = maximum_filter1d(rings.step[around], 6)[own]
-    usual = rings.perimeter / np.maximum(rings.size, 1)
-    keep = (longest >= _LONG_STEP * usual[rings.owner]) | (rings.size < 16)[rings.owner]
-    return _Rings(np.where(keep[:, None], rings.points, smooth), rings.start)
+    smooth = correlate1d(rings.points.take(around, 1), _CUBIC_7, axis=1).take(own, 1)
+    longest = maximum_filter1d(rings.step.take(around), 6).take(own)
+    usual = np.where(rings.size < 16, 0.0, rings.perimeter / np.maximum(rings.size, 1))
+    return _Rings(
+        np.where(longest >= np.repeat(_LONG_STEP * usual, rings.size), rings.points, smooth), rings.start
+    )
 
 
 def _hulls(rings: _Rings) -> _Rings:
     """Return the convex hulls, all turning the same way."""
-    points = rings.points.astype(np.float32).reshape(-1, 1, 2)
-    return _Rings.of(
-        [
-            cv2.convexHull(points[a:b])[:, 0].astype(float) if b - a > 2 else rings.points[a:b]
-            for a, b in itertools.pairwise(rings.start.tolist())
-        ]
-    )
+    points = np.ascontiguousarray(rings.points.T, np.float32)[:, None]
+    hulls = [
+        cv2.convexHull(points[a:b]) if b - a > 2 else points[a:b]
+        for a, b in itertools.pairwise(rings.start.tolist())
+    ]
+    return _Rings.of(np.concatenate([points[:0], *hulls])[:, 0].astype(float), [len(h) for h in hulls])
 
 
 def _feret(hulls: _Rings) -> tuple[FloatArray, FloatArray]:
@@ -265,20 +266,19 @@ def _feret(hulls: _Rings) -> tuple[FloatArray, FloatArray]:
     (rotating callipers: Toussaint, Proc. IEEE MELECON (1983) A10.02). The narrowest lie on a side, and the two points
     furthest apart are a side's end and its furthest point.
     """
-    angle = np.arctan2(hulls.side[:, 1], hulls.side[:, 0])
+    angle = np.arctan2(hulls.side[1], hulls.side[0])
     turn = np.mod(angle[hulls.after] - angle + 0.1, 2 * np.pi) - 0.1  # rounding may turn a straight one back
     run = np.concatenate([[0.0], np.cumsum(np.maximum(turn, 0.0))])
-    first = hulls.start[hulls.owner]
+    first = np.repeat(hulls.start[:-1], hulls.size)
     turned = run[:-1] - run[first]
     apart = 7.0 * hulls.owner  # more than a full turn
     opposite = np.searchsorted(turned + apart, np.mod(turned + np.pi, 2 * np.pi) + apart)
-    opposite = np.where(opposite == first + hulls.size[hulls.owner], first, opposite)
-    away = hulls.points[opposite] - hulls.points
+    opposite = np.where(opposite == np.repeat(hulls.start[1:], hulls.size), first, opposite)
+    away = hulls.points.take(opposite, 1) - hulls.points
     across = np.abs(_cross(hulls.side, away)) / np.where(hulls.step > 0, hulls.step, 1.0)
     # the furthest point may be either end of a parallel side
-    other = hulls.points[hulls.after[opposite]] - hulls.points
-    ways = (away, away - hulls.side, other, other - hulls.side)
-    most = np.max([np.einsum("mi,mi->m", way, way) for way in ways], axis=0)
+    other = hulls.points.take(hulls.after[opposite], 1) - hulls.points
+    most = np.max([(way**2).sum(0) for way in (away, away - hulls.side, other, other - hulls.side)], axis=0)
     longest, narrowest = np.zeros(len(hulls.size)), np.zeros(len(hulls.size))
     some = hulls.size > 0
     if some.any():

@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.channel import softness
-from traygauge.measure.threads import in_threads
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
@@ -64,8 +64,8 @@ class Signal:
         A flank turned away from the light ends little brighter than a dark tray, and a shadow on a light tray is
         much brighter than the dark piece that throws it: both edges are plain as ratios and faint as differences.
         """
-        sense = self.sense.reshape(-1, *([1] * (values.ndim - 1)))
-        ratio = sense * np.log(np.maximum(sense * values, 0.0) + _DARK)
+        sense = self.sense.astype(np.float32).reshape(-1, *([1] * (values.ndim - 1)))
+        ratio = sense * np.log(np.maximum(sense * values, 0) + np.float32(_DARK))
         return np.asarray(np.where(sense == 0, values, ratio), np.float32)
 
     def at(self, xy_px: SignalArray) -> SignalArray:
@@ -92,7 +92,10 @@ def look_up(
 
 def on_lines(start_px: FloatArray, step_px: FloatArray, places: FloatArray) -> SignalArray:
     """Return photo pixels (2, ..., m) on lines that start at (..., 2), at places (..., m) counted in steps (..., 2)."""
-    start, step = (np.moveaxis(a, -1, 0)[..., None].astype(np.float32) for a in (start_px, step_px))
+    # x and y in planes of their own in memory too
+    start, step = (
+        np.ascontiguousarray(np.moveaxis(a, -1, 0), np.float32)[..., None] for a in (start_px, step_px)
+    )
     return np.asarray(places.astype(np.float32) * step + start, np.float32)
 
 

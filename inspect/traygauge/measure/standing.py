@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.outlines import Outlines
-from traygauge.measure.threads import blocks, in_threads
+from traygauge.measure.solving import solved
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
@@ -64,7 +65,7 @@ def standing(
     gap : ndarray (n,): mean distance of the outline from the lying rod that explains it best, in diameters.
     usual_mm : the batch's diameter.
     """
-    n = len(outlines_tray.start)
+    n = len(outlines_tray.size)
     odds, diameter, foot = np.full(n, -np.inf), np.full(n, np.nan), np.full((n, 2), np.nan)
     if not n or not usual_mm > 0:
         return Standing(odds, diameter, foot)
@@ -134,7 +135,7 @@ class _Disc:
 
 
 def _fit(points: FloatArray, most: FloatArray) -> _Disc:
-    """Return the drawn-out discs nearest to outlines (n, m, 2); infinite misfits where they cannot get below `most` (n,).
+    """Return the drawn-out discs nearest to outlines (n, m, 2); infinite misfits where they stay far above `most` (n,).
 
     Tried twice: drawn out to all that is seen, and as a mere disc at the far end, because the flank below a lit face may
     be lost in the dark or seen in part.
@@ -164,27 +165,26 @@ def _nearest(
     `slack` (n, 2). Points that lie far off count less. Those that stay far above `most` (n,) are given up.
     """
     zero = np.zeros(len(p))
-    outlines = points.astype(
-        np.float32
-    )  # half the memory, and what is left of a fit is far above its rounding
+    # half the memory, and what is left of a fit is far above its rounding
+    outlines = points.transpose(2, 0, 1).astype(np.float32)
     prior = np.column_stack([p[:, :2], zero + 2, zero + 2, zero, p[:, 5:]])
     size, oval = zero + 2 * _SIZE_SD, zero + 2 * _OVAL_SD
     hold = 1 / np.column_stack([zero + 9.0, zero + 9.0, size, size, oval, slack]) ** 2
     p, misfit, left = p.copy(), np.full(len(p), np.inf), np.arange(len(p))
     for step in range(_ROUNDS + 1):
-        gap, slopes = _distances(outlines[left], p[left].astype(np.float32))
-        middle = np.median(np.abs(gap), 1)
+        functions = _distances(outlines.take(left, 1), p[left].T.astype(np.float32))
+        middle = np.median(np.abs(functions[:, 7]), 1)
         stays = middle < most[left] * _GIVEN_UP[min(step, len(_GIVEN_UP) - 1)]
-        left, gap, slopes, middle = left[stays], gap[stays], slopes[stays], middle[stays]
+        left, functions, middle = left[stays], functions[stays], middle[stays]
         if step == _ROUNDS or not len(left):
             misfit[left] = middle
             break
-        scale = np.maximum(1.4826 * middle[:, None], 0.01)
-        weight = 1 / (1 + (gap / (2 * scale)) ** 2) / _OUTLINE_SD**2
-        weighted = slopes * weight[..., None]
-        normal = weighted.swapaxes(1, 2) @ slopes + hold[left, None] * np.eye(7)
-        right = -(weighted * gap[..., None]).sum(1) + (prior[left] - p[left]) * hold[left]
-        move = np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -0.3, 0.3)
+        scale = np.maximum(1.4826 * middle[:, None, None], 0.01)
+        weight = 1 / (1 + (functions[:, 7:] / (2 * scale)) ** 2) / _OUTLINE_SD**2
+        gram = (functions * weight) @ functions.swapaxes(1, 2)
+        normal = gram[:, :7, :7] + hold[left, None] * np.eye(7)
+        right = (prior[left] - p[left]) * hold[left] - gram[:, 7, :7]
+        move = np.clip(solved(normal.transpose(1, 2, 0), right.T).T, -0.3, 0.3)
         p[left] = _within_bounds(p[left] + move)
         still = (np.abs(move) < _STILL).all(1)
         misfit[left[still]] = middle[still]
@@ -201,22 +201,20 @@ def _within_bounds(p: FloatArray) -> FloatArray:
     return p
 
 
-def _distances(points: SingleArray, p: SingleArray) -> tuple[SingleArray, SingleArray]:
-    """Return distances (n, m) in diameters, and their derivatives (n, m, 7) after the parameters (n, 7).
+def _distances(points: SingleArray, p: SingleArray) -> SingleArray:
+    """Return the distances of points (2, n, m) behind their derivatives after the parameters (7, n), (n, 8, m), diameters.
 
     A point's distance is |S r| - 1, in radii, with r the way to it from the nearest place of the line from foot to top,
     and S the shape. As that place is the nearest, its own move along the line changes nothing.
     """
-    xx, yy, xy, dx, dy = (p[:, k, None] for k in range(2, 7))
-    x, y = points[..., 0] - p[:, :1], points[..., 1] - p[:, 1:2]
+    (x, y), (xx, yy, xy, dx, dy) = points - p[:2, :, None], p[2:, :, None]
     ax, ay = xx * dx + xy * dy, xy * dx + yy * dy
     along = (ax * (xx * x + xy * y) + ay * (xy * x + yy * y)) / (ax**2 + ay**2)
     at = np.clip(along, 0.0, 1.0)
     x, y = x - at * dx, y - at * dy
     sx, sy = xx * x + xy * y, xy * x + yy * y
-    far = np.maximum(np.hypot(sx, sy), np.float32(1e-9))
+    far = np.sqrt(np.maximum(sx**2 + sy**2, np.float32(1e-18)))
     nx, ny = sx / far, sy / far
     tx, ty = xx * nx + xy * ny, xy * nx + yy * ny
-    slopes = np.stack([-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at], -1)
-    radius = 1 / np.sqrt(xx * yy - xy**2)
-    return (far - 1) * radius, slopes * radius[..., None]
+    functions = (-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at, far - 1)
+    return np.asarray(np.stack(functions, 1) / np.sqrt(xx * yy - xy**2)[:, None])

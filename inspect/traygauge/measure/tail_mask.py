@@ -6,26 +6,22 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.tails import BURR, Tails
+from traygauge.measure.tails import Tails
 from traygauge.segment.regions import Regions
 
 TAIL_LABEL = -1
 
 
 def labels_without_tails(regions: Regions, tails: Tails, blur_px: float) -> npt.NDArray[np.int32]:
-    """Return `regions.labels` with every tail's and burr's pixels, blur included, set to `TAIL_LABEL`.
+    """Return `regions.labels` with every tail's pixels, blur included, set to `TAIL_LABEL`.
 
-    The array is the regions' own where there are none.
+    The array is the regions' own where there are none. Burrs stay: most of what stands out a little is no burr, and
+    rows of light that disagree with their neighbours count little in a fit anyway.
     """
-    burred = [k for k, part in enumerate(tails.outline_part) if (part == BURR).any()]
-    if not len(tails.owner) and not burred:
+    if not len(tails.owner):
         return regions.labels
     labels = regions.labels.copy()
-    for k in burred:
-        points = regions.outlines_px[k][tails.outline_part[k] == BURR]
-        for x, y in np.round((points - regions.origin_px) * 16).astype(np.int32):
-            cv2.circle(labels, (int(x), int(y)), round(16 * (1 + 2 * blur_px)), TAIL_LABEL, -1, shift=4)
-    scale = regions.tray.px_per_mm(np.array([line.mean(0) for line in tails.centrelines_mm]).reshape(-1, 2))
+    scale = regions.tray.px_per_mm(np.array([line.mean(0) for line in tails.centrelines_mm]))
     for line, width, px_per_mm in zip(tails.centrelines_px, tails.width_mm, scale, strict=True):
         wide = np.nan_to_num(width, nan=0.15) * px_per_mm + 4 * blur_px
         points = np.round((line - regions.origin_px) * 16).astype(np.int32)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
+import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+Number = TypeVar("Number", bound=np.generic)
 
 #: Stretches of outline, in diameters, on which `suspects` looks for a narrow base, and the widest base there.
 _PROBES = ((0.36, 0.15), (0.50, 0.22), (0.70, 0.29), (1.00, 0.36), (1.60, 0.42))
@@ -26,7 +28,7 @@ class Rings:
 
     Parameters
     ----------
-    points : ndarray (m, 2), px.
+    points : ndarray (m, 2), px, stored by columns: x and y are reckoned with apart.
     start : ndarray (n + 1,): ring k is points[start[k]:start[k + 1]].
     step : ndarray (n,): spacing of its points along the outline, px.
     area : ndarray (n,): enclosed area, px².
@@ -47,6 +49,10 @@ class Rings:
         """Return the number of points of each ring, ndarray (n,)."""
         return np.diff(self.start)
 
+    def each(self, values: npt.NDArray[Number]) -> npt.NDArray[Number]:
+        """Return the value of each point's ring, ndarray (m,), of one value a ring (n,)."""
+        return np.repeat(values, self.count)
+
     @property
     def perimeter(self) -> FloatArray:
         """Return the length of each ring, ndarray (n,), px."""
@@ -65,12 +71,12 @@ class Rings:
     @cached_property
     def owner(self) -> IntArray:
         """Return the ring of each point, ndarray (m,)."""
-        return np.repeat(np.arange(len(self)), self.count)
+        return self.each(np.arange(len(self)))
 
     @cached_property
-    def place(self) -> IntArray:
-        """Return each point's index in its ring, ndarray (m,)."""
-        return np.arange(len(self.points)) - self.start[self.owner]
+    def _turn(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Return of each point's ring the first index, the one after the last, and the size, ndarray (m,) each."""
+        return self.each(self.start[:-1]), self.each(self.start[1:]), self.each(self.count)
 
     @cached_property
     def box(self) -> FloatArray:
@@ -80,10 +86,11 @@ class Rings:
 
     def further(self, points: IntArray) -> IntArray:
         """Return for each point the index of the one that stands `points` (n,) further along its ring."""
-        at = self.place + points[self.owner]
-        count = self.count[self.owner]
-        at += count * (at < 0) - count * (at >= count)
-        return at + self.start[self.owner]
+        first, end, count = self._turn
+        at = np.arange(len(self.points)) + self.each(points)
+        at += count * (at < first)
+        at -= count * (at >= end)
+        return at
 
     def ring(self, k: int) -> FloatArray:
         """Return the points of ring k, ndarray (m, 2)."""
@@ -101,27 +108,32 @@ def even_rings(outlines: tuple[FloatArray, ...], step_px: float) -> Rings:
     n = len(outlines)
     if n == 0:
         return Rings(np.zeros((0, 2)), np.zeros(1, np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
-    closed = np.concatenate([np.concatenate([o, o[:1]]) for o in outlines])
-    size = np.array([len(o) + 1 for o in outlines])
-    first = np.concatenate([[0], np.cumsum(size)[:-1]])
-    seg = np.hypot(*np.diff(closed, axis=0).T)
+    points, ends = np.concatenate(outlines).T, np.cumsum([len(o) for o in outlines])
+    closed = np.insert(points, ends, points[:, np.append(0, ends[:-1])], axis=1)
+    size = np.diff(ends, prepend=0) + 1
+    first = np.cumsum(size) - size
+    seg = np.sqrt((np.diff(closed) ** 2).sum(0))
     seg[first[1:] - 1] = 0.0  # the jump from one outline to the next
     arc = np.concatenate([[0.0], np.cumsum(seg)])
     arc0, length = arc[first], arc[first + size - 1] - arc[first]
     # the jump has no length: a small offset per outline keeps the arc increasing across it
     shift = np.arange(n, dtype=float)
-    arc = arc + np.repeat(shift, size)
+    arc += np.repeat(shift, size)
     count = np.maximum(np.round(length / step_px).astype(np.int64), 12)
     start = np.concatenate([[0], np.cumsum(count)])
     step = length / count
-    local = np.arange(start[-1]) - np.repeat(start[:-1], count)
-    want = np.repeat(arc0 + shift, count) + local * np.repeat(step, count)
-    points = np.stack([np.interp(want, arc, closed[:, 0]), np.interp(want, arc, closed[:, 1])], -1)
+    want = np.repeat(arc0 + shift - start[:-1] * step, count) + np.arange(start[-1]) * np.repeat(step, count)
+    x, y = (np.interp(want, arc, along) for along in closed)
     after = np.arange(start[-1]) + 1
     after[start[1:] - 1] = start[:-1]
-    cross = points[:, 0] * points[after, 1] - points[:, 1] * points[after, 0]
-    area = 0.5 * np.add.reduceat(cross, start[:-1])
-    return Rings(points, start, step, np.abs(area), np.where(area < 0, -1.0, 1.0))
+    area = 0.5 * np.add.reduceat(x * y[after] - y * x[after], start[:-1])
+    return Rings(np.stack([x, y]).T, start, step, np.abs(area), np.where(area < 0, -1.0, 1.0))
+
+
+def arcs(outline: FloatArray) -> FloatArray:
+    """Return the arc at each vertex of a closed outline (k, 2) and at its end, ndarray (k + 1,)."""
+    closed = np.concatenate([outline, outline[:1]])
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
 
 
 def suspects(rings: Rings, diameter_px: FloatArray, slack_px: float) -> npt.NDArray[np.bool_]:
@@ -136,14 +148,13 @@ def suspects(rings: Rings, diameter_px: FloatArray, slack_px: float) -> npt.NDAr
     hit = np.zeros(len(rings), bool)
     if len(rings) == 0:
         return hit
-    points = np.ascontiguousarray(rings.points.T, np.float32)
-    points = points - points[:, :1]
-    sense = rings.sense.astype(np.float32)[rings.owner]
+    points = rings.points.T.astype(np.float32)
+    sense = rings.each(rings.sense.astype(np.float32))
     for arc, width in _PROBES:
         ahead = np.clip(np.round(arc * diameter_px / rings.step).astype(np.int64), 2, rings.count // 2)
         widest = np.minimum(width * diameter_px + slack_px, ahead * rings.step / 2.2)
-        base_x, base_y = points[:, rings.further(ahead)] - points
-        narrow = np.flatnonzero(base_x**2 + base_y**2 < (widest**2).astype(np.float32)[rings.owner])
+        base_x, base_y = points.take(rings.further(ahead), 1) - points
+        narrow = np.flatnonzero(base_x**2 + base_y**2 < rings.each((widest**2).astype(np.float32)))
         half = points[:, rings.further(ahead // 2)[narrow]] - points[:, narrow]
         # outwards, that is to the right of the base where the inside lies on the left of the way; else it is a notch
         outside = (base_x[narrow] * half[1] - base_y[narrow] * half[0]) * sense[narrow] < 0
@@ -153,15 +164,15 @@ def suspects(rings: Rings, diameter_px: FloatArray, slack_px: float) -> npt.NDAr
 
 
 def outward(rings: Rings, span: int = 1) -> FloatArray:
-    """Return the unit normals of all ring points, pointing out of the region, ndarray (m, 2)."""
-    ahead = np.full(len(rings), span)
-    run = rings.points[rings.further(ahead)] - rings.points[rings.further(-ahead)]
-    run *= (rings.sense[rings.owner] / np.maximum(np.hypot(run[:, 0], run[:, 1]), 1e-9))[:, None]
-    return np.stack([run[:, 1], -run[:, 0]], -1)
+    """Return the unit normals of all ring points, pointing out of the region, ndarray (m, 2), stored by columns."""
+    ahead, points = np.full(len(rings), span), rings.points.T
+    x, y = points.take(rings.further(ahead), 1) - points.take(rings.further(-ahead), 1)
+    scale = rings.each(rings.sense) / np.sqrt(np.maximum(x**2 + y**2, 1e-18))
+    return np.stack([y * scale, -x * scale]).T
 
 
 def narrow_peaks(
-    rings: Rings, values: FloatArray, hidden: npt.NDArray[np.bool_], widest_px: float
+    rings: Rings, values: npt.NDArray[np.floating], hidden: npt.NDArray[np.bool_], widest_px: float
 ) -> FloatArray:
     """Return how far each ring's values rise above their surroundings over less than a width, ndarray (n,).
 
@@ -178,14 +189,14 @@ def narrow_peaks(
     first = np.concatenate([[0], np.cumsum(wide)])
     local = np.arange(first[-1]) - np.repeat(first[:-1], wide) - pad
     index = np.repeat(rings.start[:-1], wide) + local % np.repeat(count, wide)
-    around = np.where(hidden, np.inf, values)[index]
-    size = pad + 1
-    opened = ndimage.maximum_filter1d(
-        ndimage.minimum_filter1d(around, size), size, origin=-1 if size % 2 == 0 else 0
-    )
+    values = values.astype(np.float32)
+    around = np.where(hidden, np.float32(np.inf), values).take(index)
+    line = np.ones((1, pad + 1), np.uint8)
+    # the second look the other way round, so that lines of an even length shift nothing
+    opened = cv2.dilate(cv2.erode(around[None], line, anchor=(0, 0)), line, anchor=(pad, 0))[0]
     own = (local >= 0) & (local < np.repeat(count, wide))
     rise = np.where(hidden, 0.0, values - opened[own])
-    return np.maximum.reduceat(rise, rings.start[:-1])
+    return np.asarray(np.maximum.reduceat(rise, rings.start[:-1]), float)
 
 
 @dataclass(frozen=True, eq=False)

@@ -38,10 +38,12 @@ def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArr
     rgb = np.asarray(
         cv2.remap(regions.tray.photo.pixels, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     )
-    linear = LINEAR_OF_CODE[rgb.reshape(-1, 3)[: len(points)]]
-    light = np.einsum("mc,mc->m", linear, regions.own_contrast.astype(np.float32)[owner])
+    linear = np.asarray(cv2.LUT(rgb, LINEAR_OF_CODE), np.float32).reshape(-1, 3)[: len(points)]
+    shares = linear * regions.own_contrast.astype(np.float32).take(owner, 0)
+    light = np.asarray(cv2.transform(shares[None], np.ones((1, 3), np.float32)))[0]
     step = regions.level_piece - regions.level_tray
-    return np.asarray((light - regions.level_tray[owner]) / np.where(step > 0, step, np.inf)[owner], float)
+    per_step = 1 / np.where(step > 0, step, np.inf)
+    return np.asarray((light - regions.level_tray.take(owner)) * per_step.take(owner), float)
 
 
 def label_at(regions: Regions, points: FloatArray) -> IntArray:
@@ -50,7 +52,7 @@ def label_at(regions: Regions, points: FloatArray) -> IntArray:
     x = np.rint(points[:, 0]).astype(np.int64) - regions.origin_px[0]
     y = np.rint(points[:, 1]).astype(np.int64) - regions.origin_px[1]
     inside = (x >= 0) & (y >= 0) & (x < w) & (y < h)
-    found = regions.labels[np.where(inside, y, 0), np.where(inside, x, 0)]
+    found = regions.labels.take(np.where(inside, y * w + x, 0))
     return np.where(inside, found, 0).astype(np.int64)
 
 

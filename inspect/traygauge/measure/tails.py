@@ -1,4 +1,4 @@
-"""Tails and burrs: threads on a piece's cut edges, found, followed to their tip and taken off the body.
+"""Tails: threads on a piece's cut edges, found, followed to their tip and taken off the body.
 
 Outlines alone tell which pieces may carry a thread (cheap, for all pieces at once). Only those get a close look: what
 is narrower than a quarter of the diameter is filtered out of the linear signal (so that neither the body nor a broad
@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, special
+from scipy import special
 
-from traygauge.measure.tail_burr import LOWEST_MM, burrs
-from traygauge.measure.tail_outline import Rings, even_rings, narrow_peaks, outward, suspects
+from traygauge.measure.tail_outline import Rings, arcs, even_rings, narrow_peaks, outward, suspects
 from traygauge.measure.tail_patch import Patches, label_at, lay_out, signal_at
 from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, seeds
 from traygauge.measure.tail_thread import TAPERS_BELOW, Ridge, Sight, Thread, thread_of, widths
@@ -29,7 +28,7 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 #: Codes in `Tails.outline_part`.
-BODY, TAIL, BURR = 0, 1, 2
+BODY, TAIL = 0, 1
 
 #: Contrast (1 = body on tray) below which nothing is followed: glow beside pieces and halos reach it.
 FAINTEST = 0.12
@@ -52,6 +51,23 @@ MOST_THREADS = 40
 
 
 @dataclass(frozen=True, eq=False)
+class Scene:
+    """What a close look needs to know of the n regions of one photo.
+
+    Parameters
+    ----------
+    rings : their outlines at even spacing.
+    solid : ndarray (n,), bool: which are bodies, rather than threads, bits and dust.
+    sight : how large and how sharp their bodies are.
+    """
+
+    regions: Regions
+    rings: Rings
+    solid: BoolArray
+    sight: Sight
+
+
+@dataclass(frozen=True, eq=False)
 class Tails:
     """Tails of the regions of one photo: a flat list of t tails, and what is left of each of the n regions.
 
@@ -63,11 +79,11 @@ class Tails:
     length_mm, u_length_mm : ndarray (t,): along the tail as seen from above, with standard uncertainty.
     width_mm, u_width_mm : ndarray (t,): mean width; NaN where the photo cannot tell.
     tied_to : ndarray (t,): region that the thread ends at (it ties two bodies together), -1 where it has a tip.
-    outline_part : tuple of n ndarrays (k,), int8: BODY, TAIL or BURR for each vertex of `Regions.outlines_px`.
+    outline_part : tuple of n ndarrays (k,), int8: BODY or TAIL for each vertex of `Regions.outlines_px`.
     body_outlines_px : tuple of n ndarrays (m, 2): closed outline without tails (a chord across each root), burrs kept.
     thread : ndarray (n,), bool: the whole region is a thread without a body.
     part_of : ndarray (n,): region whose tail a small region is a bit of (a thread that fades in between), else -1.
-    burr_mm : ndarray (n,): height of the largest burr, 0 where none is seen.
+    scene : what was looked at.
     """
 
     owner: IntArray
@@ -82,7 +98,7 @@ class Tails:
     body_outlines_px: tuple[FloatArray, ...]
     thread: BoolArray
     part_of: IntArray
-    burr_mm: FloatArray
+    scene: Scene
 
     def each(self, lines: tuple[FloatArray, ...]) -> tuple[tuple[FloatArray, ...], ...]:
         """Return the lines (t) of each region's tails, the longest first, tuple of n tuples."""
@@ -104,16 +120,6 @@ class Tails:
 
 
 @dataclass(frozen=True, eq=False)
-class _Scene:
-    """What the close look needs to know of one photo."""
-
-    regions: Regions
-    rings: Rings
-    solid: BoolArray
-    sight: Sight
-
-
-@dataclass(frozen=True, eq=False)
 class _Found:
     """A thread, the region it grows on and the one it ends at (-1: none)."""
 
@@ -123,7 +129,7 @@ class _Found:
 
 
 def find_tails(regions: Regions) -> Tails:
-    """Return the tails and burrs of all regions, and their outlines without them.
+    """Return the tails of all regions, and their outlines without them.
 
     Parameters
     ----------
@@ -131,7 +137,8 @@ def find_tails(regions: Regions) -> Tails:
     """
     n = len(regions)
     if n == 0:
-        return _gathered(regions, {}, [], 1.0, 1.0, np.zeros(0, bool))
+        nothing = Scene(regions, even_rings((), 1.0), np.zeros(0, bool), Sight(1.0, 1.0, 1.0))
+        return _gathered(nothing, {}, [], np.zeros(0, bool))
     diameter = _typical_diameter(regions)
     somewhere = regions.tray.to_mm(np.array([o[0] for o in regions.outlines_px]))
     px_per_mm = float(np.median(regions.tray.px_per_mm(somewhere, 0.4)))
@@ -143,16 +150,15 @@ def find_tails(regions: Regions) -> Tails:
         long & (rings.width < HAIR_MM * px_per_mm) & (rings.area < rings.perimeter / 2 * HAIR_MM * px_per_mm)
     )
     solid = ((rings.width > 0.4 * diameter) | (rings.area > 0.6 * diameter**2)) & ~hair
-    scene = _Scene(regions, rings, solid, sight)
+    scene = Scene(regions, rings, solid, sight)
     about = np.minimum(diameter, np.sqrt(rings.area))
     look = np.flatnonzero((suspects(rings, about, sight.blur_px) | _faint(scene, normal)) & solid)
     fine = even_rings(tuple(regions.outlines_px[k] for k in look), max(0.7, 0.055 * px_per_mm))
     found = _without_twins(_on_the_tray(_followed(scene, look, fine), scene)) if len(look) else []
     thread = ~solid & long
     steps = dict(zip(look.tolist(), fine.step.tolist(), strict=True))
-    tails = _gathered(regions, steps, found, diameter / px_per_mm, sight.blur_px, thread)
-    tails = replace(tails, part_of=np.where(solid, -1, tails.part_of))  # no body is a bit of a thread
-    return _with_burrs(tails, scene)
+    tails = _gathered(scene, steps, found, thread)
+    return replace(tails, part_of=np.where(solid, -1, tails.part_of))  # no body is a bit of a thread
 
 
 def _typical_diameter(regions: Regions) -> float:
@@ -190,7 +196,7 @@ def _edge_blur(regions: Regions, rings: Rings, normal: FloatArray, diameter: flo
     return float(np.sqrt(max(blur**2 - 1 / 12, 0.16)))
 
 
-def _faint(scene: _Scene, normal: FloatArray) -> BoolArray:
+def _faint(scene: Scene, normal: FloatArray) -> BoolArray:
     """Return around which outlines something narrow shows beside the blurred edge, ndarray (n,)."""
     rings, blur = scene.rings, scene.sight.blur_px
     owner = rings.owner
@@ -199,12 +205,12 @@ def _faint(scene: _Scene, normal: FloatArray) -> BoolArray:
     for further in (1.5, 2.5):
         contrast += 0.5 * signal_at(scene.regions, rings.points + (2.2 * blur + further) * normal, owner)
     # a neighbour, or its blurred edge
-    hidden = hides[label_at(scene.regions, rings.points + (2.2 * blur + 4.0) * normal)]
+    hidden = hides.take(label_at(scene.regions, rings.points + (2.2 * blur + 4.0) * normal))
     level = max(FAINTEST, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
     return narrow_peaks(rings, contrast, hidden, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
 
-def _followed(scene: _Scene, look: IntArray, fine: Rings) -> list[_Found]:
+def _followed(scene: Scene, look: IntArray, fine: Rings) -> list[_Found]:
     """Return the threads of the regions looked at; those that run out of sight get a wider look."""
     sight = scene.sight
     found: list[_Found] = []
@@ -251,7 +257,7 @@ def _may_be_tails(tracks: Tracks, patches: Patches, level: float, px_per_mm: flo
 
 
 def _one(
-    scene: _Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int, ring: FloatArray, step: float
+    scene: Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int, ring: FloatArray, step: float
 ) -> _Found | None:
     """Return what track i is, None where it is no thread on a cut edge."""
     k, sight = int(patches.region[p]), scene.sight
@@ -303,7 +309,7 @@ def _bodies_apart(patches: Patches, p: int, a: FloatArray, b: FloatArray) -> boo
     return bool(which[0] != which[1])
 
 
-def _on_the_tray(found: list[_Found], scene: _Scene) -> list[_Found]:
+def _on_the_tray(found: list[_Found], scene: Scene) -> list[_Found]:
     """Return the threads without those that run over another piece's body: edges and shine of a neighbour."""
     body = np.append(scene.solid, False)
     kept = []
@@ -332,23 +338,17 @@ def _without_twins(found: list[_Found]) -> list[_Found]:
 
 def _parts(outline: FloatArray, step: float, threads: list[Thread]) -> npt.NDArray[np.int8]:
     """Return the parts of an outline's vertices."""
-    arc = _arcs(outline)
+    arc = arcs(outline)
     part = np.zeros(len(outline), np.int8)
     for t in threads:
         part[(arc[:-1] - t.first * step) % arc[-1] < (t.last - t.first) * step] = TAIL
     return part
 
 
-def _gathered(
-    regions: Regions,
-    steps: dict[int, float],
-    found: list[_Found],
-    diameter_mm: float,
-    blur_px: float,
-    thread: BoolArray,
-) -> Tails:
+def _gathered(scene: Scene, steps: dict[int, float], found: list[_Found], thread: BoolArray) -> Tails:
     """Return everything in millimetres, and the outlines without the threads."""
-    tray = regions.tray
+    regions, sight = scene.regions, scene.sight
+    tray, diameter_mm = regions.tray, sight.diameter_px / sight.px_per_mm
     parts = [np.zeros(len(o), np.int8) for o in regions.outlines_px]
     bodies = list(regions.outlines_px)
     for k in {f.region for f in found}:
@@ -363,7 +363,7 @@ def _gathered(
     hidden, u_hidden = view_correction(
         tray, [f.thread.line for f in found], lines, [bodies[f.region] for f in found], diameter_mm
     )
-    width, u_width = widths([f.thread for f in found], blur_px)
+    width, u_width = widths([f.thread for f in found], sight.blur_px)
     tied = np.array([f.ends_at >= 0 for f in found], bool)
     owner = np.array([f.region for f in found], np.int64)
     return Tails(
@@ -379,41 +379,8 @@ def _gathered(
         tuple(bodies),
         thread,
         _bits(regions, found),
-        np.zeros(len(parts)),
+        scene,
     )
-
-
-def _with_burrs(tails: Tails, scene: _Scene) -> Tails:
-    """Return the same tails, with burrs measured and marked on the outlines."""
-    rings, sight = scene.rings, scene.sight
-    usable = scene.solid[rings.owner]
-    for k in np.unique(tails.owner):
-        at = slice(rings.start[k], rings.start[k + 1])
-        arc = _arcs(scene.regions.outlines_px[k])
-        vertex = np.searchsorted(arc, np.arange(rings.count[k]) * rings.step[k], side="right") - 1
-        tail = tails.outline_part[k][np.minimum(vertex, len(tails.outline_part[k]) - 1)] == TAIL
-        beside = max(
-            1, round(0.15 * sight.diameter_px / rings.step[k])
-        )  # the swollen corner at a root is no burr
-        usable[at] &= ~ndimage.binary_dilation(np.concatenate([tail] * 3), iterations=beside)[
-            len(tail) : 2 * len(tail)
-        ]
-    found = burrs(rings, usable, sight.diameter_px, max(LOWEST_MM * sight.px_per_mm, 0.8 * sight.blur_px))
-    parts = list(tails.outline_part)
-    for k in np.flatnonzero(found.height_px > 0):
-        on = found.on_burr[rings.start[k] : rings.start[k + 1]]
-        near = (
-            np.round(_arcs(scene.regions.outlines_px[k])[:-1] / rings.step[k]).astype(np.int64)
-            % rings.count[k]
-        )
-        parts[k] = np.where((parts[k] == BODY) & on[near], np.int8(BURR), parts[k])
-    return replace(tails, outline_part=tuple(parts), burr_mm=found.height_px / sight.px_per_mm)
-
-
-def _arcs(outline: FloatArray) -> FloatArray:
-    """Return the arc at each vertex of a closed outline and at its end, ndarray (k + 1,)."""
-    closed = np.concatenate([outline, outline[:1]])
-    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
 
 
 def _to_mm(tray: TrayView, lines: list[FloatArray], height_mm: float) -> list[FloatArray]:

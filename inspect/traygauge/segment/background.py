@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment.pixels import shrunk
 from traygauge.segment.window import Window
 from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
+from traygauge_shared.shrinking import shrunk
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -64,7 +64,7 @@ def tray_field(window: Window) -> TrayField:
     rows, cols = window.grid
     fine = shrunk(window.coarse, (2 * rows, 2 * cols))
     blocks = shrunk(fine, (rows, cols)).astype(np.float32)
-    visible = cv2.resize(window.inside, (cols, rows), interpolation=cv2.INTER_AREA) == 255
+    visible = shrunk(window.inside, (rows, cols)) == 255
     smooth = visible & ~_rough(fine, visible)
     surface = _surface(blocks, _widest(smooth) if smooth.any() else visible)
     bare = _continued(smooth, smooth & _like(blocks, surface, 0.12))
@@ -72,7 +72,9 @@ def tray_field(window: Window) -> TrayField:
     for share in (0.15, 0.1):
         bare &= _like(blocks, code, share)
         code = _local_mean(blocks, bare, surface)
-    colour = np.median(code[bare], 0) if bare.any() else np.median(code.reshape(-1, 3), 0)
+    sparse = code[::2, ::2]  # the field is smooth
+    some = bare[::2, ::2]
+    colour = np.median(sparse[some] if some.any() else sparse.reshape(-1, 3), 0)
     return TrayField(code, bare, colour.astype(float))
 
 

@@ -34,6 +34,8 @@ CONVEX = 0.9
 SLIM, STRAIGHT = 1.06, 0.94
 #: Highlights up to this width cut into a piece's outline where they reach its end.
 NOTCH_MM = 0.45
+#: What stands for the rod of a thing that none explains.
+NO_ROD = np.full(5, np.nan)
 #: Confidence from which on a parted piece explains what is seen.
 SURE = 0.4
 
@@ -77,7 +79,7 @@ class Thing:
     confidence: float = 1.0
     heap: int = -1
     clump_px: float = 0.0
-    rod: FloatArray = field(default_factory=lambda: np.full(5, np.nan))
+    rod: FloatArray = field(default_factory=lambda: NO_ROD)
     patch: tuple[tuple[slice, slice], Bool] | None = None
 
     def draw(self, labels: Labels, number: int) -> None:

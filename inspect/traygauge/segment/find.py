@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -15,11 +13,11 @@ from traygauge.segment.contrast import Signal, own_weights
 from traygauge.segment.look import look
 from traygauge.segment.mask import all_pieces
 from traygauge.segment.outline import Outlines, linear_light, refine
-from traygauge.segment.pixels import eroded, square
 from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
+from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -57,10 +55,8 @@ def find_pieces(tray: TrayView) -> Regions:
     Regions : in reading order; n = 0 with all arrays present for an empty tray (`contrast_to_noise` is then NaN).
     """
     window = cut_window(tray)
-    with ThreadPoolExecutor(1) as beside:  # two passes over the picture that do not need each other
-        coming = beside.submit(linear_light, window.pixels)
-        field = tray_field(window)
-        light = coming.result()
+    coming = beside(linear_light, window.pixels)  # a pass over the picture that the next two do not need
+    field = tray_field(window)
     coarse = look(window, field)
     mask, signal = all_pieces(window, field, coarse)
     contours, gaps = _contours(mask, window)
@@ -69,6 +65,7 @@ def find_pieces(tray: TrayView) -> Regions:
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
+    light = coming.result()
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
     stands_out = _stands_out(outlines, colour, weight, signal, window, field)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
@@ -188,9 +185,10 @@ def _mean_colours(labels: Labels, middles: FloatArray, window: Window, field: Tr
     """
     n = len(middles)
     sparse = np.ascontiguousarray(labels[::SPARSE, ::SPARSE])
-    y, x = np.nonzero(sparse > 0)
-    owner = np.append(sparse[y, x] - 1, np.arange(n))
-    x, y = (np.append(SPARSE * a, np.rint(m).astype(int)) for a, m in zip((x, y), middles.T, strict=True))
+    seen = np.flatnonzero(sparse > 0)
+    owner = np.append(sparse.ravel()[seen] - 1, np.arange(n))
+    places = zip(np.divmod(seen, sparse.shape[1]), middles.T[::-1], strict=True)
+    y, x = (np.append(SPARSE * grid, np.rint(middle).astype(np.intp)) for grid, middle in places)
     light = LINEAR_OF_CODE[window.pixels[y, x]] / field.light[y // window.block, x // window.block][:, None]
     count = np.bincount(owner, minlength=n)
     total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], -1)
@@ -249,7 +247,7 @@ def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
         near = labels[around(contours[k], labels.shape, reach)]
         others = near[(near > 0) & (near != k + 1)]
         out[k] = bool(((length > 2 * length[k]) | (thick > 3.0 * thick[k]))[others - 1].any())
-    return out
+    return np.asarray(out, bool)
 
 
 def _regions(
@@ -265,8 +263,7 @@ def _regions(
     """Return the things as regions, in photo pixels."""
     n = len(things)
     points, start, _ = _joined([t.contour for t in things])
-    rim = eroded(window.inside, square(1))
-    cut = np.minimum.reduceat(rim[points[:, 1], points[:, 0]], start) == 0
+    cut = np.logical_or.reduceat(_at_rim(points, window), start)
     lines = outlines.lines()
     level_tray, level_piece = outlines.levels
     extent = [2.0 * float(cv2.minEnclosingCircle(o.astype(np.float32))[1]) for o in lines]
@@ -290,6 +287,17 @@ def _regions(
         contrast_to_noise=_clearness(level_piece - level_tray, signal),
         rod_px=np.array([t.rod for t in things]) + origin,
     )
+
+
+def _at_rim(points: npt.NDArray[np.int32], window: Window) -> Bool:
+    """Return which points (m, 2) have neighbours that do not show the tray, or lie on the image's rim."""
+    h, w = window.inside.shape
+    x, y = points.T.astype(np.intp)
+    out = (x == 0) | (y == 0) | (x == w - 1) | (y == h - 1)
+    at, seen = (y * w + x)[~out], window.inside.ravel()
+    # the window has straight sides: where any neighbour lies outside, one of those at the corners does
+    out[~out] = np.minimum.reduce([seen[at + beside] for beside in (-w - 1, 1 - w, w - 1, w + 1)]) == 0
+    return np.asarray(out, bool)
 
 
 def _clearness(step: FloatArray, signal: Signal) -> float:

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField
-from traygauge.segment.pixels import Mask, both, eroded, grown, in_bands, over, square, weighted
+from traygauge.segment.pixels import Mask, both, eroded, grown, over, square
 from traygauge.segment.window import Window
+from traygauge_shared.threads import in_bands
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -75,7 +76,10 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     inside = grown(window.inside, size)
     tray = field.colour
     gain = cv2.resize((tray / np.maximum(field.code, 1.0)).astype(np.float32), size[::-1])
-    even = np.asarray(cv2.multiply(window.coarse, gain, dtype=cv2.CV_32F), np.float32)
+    even = np.empty(window.coarse.shape, np.float32)
+    in_bands(
+        size[0], lambda rows: cv2.multiply(window.coarse[rows], gain[rows], even[rows], dtype=cv2.CV_32F)
+    )
     covariance = _covariance(even[::9, ::11], np.broadcast_to(tray, field.code.shape), field.bare)
     shade = _Shade.of(tray, covariance + np.eye(3) + np.outer(tray, tray) * 0.01**2)
     deepest = shade.deepest(np.ascontiguousarray(even[::4, ::4]), inside[::4, ::4])
@@ -94,14 +98,13 @@ def look(window: Window, field: TrayField) -> CoarseLook:
 def _covariance(sample: Float32Array, around: npt.NDArray[np.floating], bare: Bool) -> FloatArray:
     """Return the covariance of the bare tray's code values about the field's (or even) ones."""
     down, across = (np.arange(n) * b // n for n, b in zip(sample.shape[:2], bare.shape, strict=True))
-    at = np.ix_(down, across)
-    seen = bare[at]
-    if np.count_nonzero(seen) < 100:
+    y, x = np.nonzero(bare[np.ix_(down, across)])
+    if len(y) < 100:
         return np.eye(3)
-    centred = sample[seen] - around[at][seen]
-    centred -= np.median(centred, 0)
-    spread = np.abs(centred).max(1)
-    bulk = centred[spread <= 5.0 * np.median(spread)].T.astype(float)
+    centred = np.ascontiguousarray((sample[y, x] - around[down[y], across[x]]).T)
+    centred -= np.median(centred, 1, keepdims=True)
+    spread = np.abs(centred).max(0)
+    bulk = centred[:, spread <= 5.0 * np.median(spread)].astype(float)
     return np.asarray(
         np.cov(bulk) + np.eye(3) / 12.0, float
     )  # bytes are rounded: 1/12, where nothing else is
@@ -136,9 +139,9 @@ class _Shade:
 
     def judged(self, even: Float32Array) -> tuple[Float32Array, Bool]:
         """Return how far each pixel lies along the way, toward the light, and whether it lies off it."""
-        along, one, two = (weighted(even, row) for row in self.turn)
+        along, one, two = cv2.split(cv2.transform(even, self.turn.astype(np.float32)))
         across = np.asarray(cv2.magnitude(one, two), np.float32)
-        return along, (across > FAR + self.hue) | ((across > FAR) & (along >= 0))
+        return np.asarray(along, np.float32), (across > FAR + self.hue) | ((across > FAR) & (along >= 0))
 
     def deepest(self, even: Float32Array, inside: Mask) -> float:
         """Return how much of the tray's code value a pixel of its hue must lack to be no shadow.

@@ -17,16 +17,16 @@ from traygauge.segment.pixels import (
     disc,
     either,
     grown,
-    in_bands,
     opened,
     over,
-    shrunk,
     square,
     weighted,
     without,
 )
 from traygauge.segment.shade import shadow_mask
 from traygauge.segment.window import Window
+from traygauge_shared.shrinking import shrunk
+from traygauge_shared.threads import in_bands
 
 FloatArray = npt.NDArray[np.float64]
 Blocks = tuple[slice, slice]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -11,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -21,7 +21,9 @@ Bool = npt.NDArray[np.bool_]
 STATIONS = np.arange(-4.0, 5.0, dtype=np.float32)
 _BETWEEN = STATIONS[:-1] + np.float32(0.5)
 #: Where the levels inside and outside are read, edge spreads from the edge.
-LEVELS = 2.0
+LEVELS = 2
+#: So many stations more than there are may be asked for.
+BEYOND = 4
 #: In a signal of colours, blurred more, the tray is looked for as far out as this.
 FOOT = 3.5
 #: Contours longer than this many pixels are followed on every second one.
@@ -119,11 +121,8 @@ def refine(
         neighbours = None if beside is None else (beside[0], beside[1][part])
         return _refined(contours[part], light, weight[part], blur_px, neighbours)
 
-    parts = [slice(k, k + AT_ONCE) for k in range(0, len(contours), AT_ONCE)]
-    if len(parts) == 1:
-        return some(parts[0])
-    with ThreadPoolExecutor(2) as threads:
-        return Outlines.joined(list(threads.map(some, parts)))
+    parts = [slice(part[0], part[-1] + 1) for part in blocks(len(contours), AT_ONCE)]
+    return Outlines.joined(in_threads(some, parts))
 
 
 def _refined(
@@ -143,10 +142,12 @@ def _refined(
     step = np.float32(max(1.0, blur_px))
     signal = _sample(points, normal * step, light, weight, region)
     coloured = (weight > 0).any(1) & (weight < 0).any(1)
-    foot = np.where(coloured, FOOT, LEVELS).astype(np.float32)[region] if coloured.any() else None
-    shift, inner, outer = _crossing(signal, np.zeros(len(points), np.float32), foot)
+    foot = np.where(coloured, np.float32(FOOT), np.float32(LEVELS))[region] if coloured.any() else None
+    # beyond its ends a profile goes on as it is there
+    longer = np.concatenate([signal[:1]] * BEYOND + [signal] + [signal[-1:]] * BEYOND)
+    shift, inner, outer = _crossing(longer, np.zeros(len(points), np.float32), foot)
     for _ in range(3):  # where the edge is believed to be decides where its levels are read
-        shift, inner, outer = _crossing(signal, ring.smooth(shift), foot)
+        shift, inner, outer = _crossing(longer, ring.smooth(shift), foot)
     middle = len(STATIONS) // 2
     rise = signal[:middle].max(0) - signal[middle + 1 :].min(0)
     free = np.ones(len(points), bool)
@@ -185,11 +186,12 @@ class _Ring:
 
 def _normals(points: Float32Array, ring: _Ring) -> Float32Array:
     """Return outward unit normals (OpenCV follows outer contours so that the outside lies to the right)."""
-    near = points[ring.after] - points[ring.before]
-    tangent = near[ring.after] + near[ring.before] + near
-    normal = np.stack([-tangent[:, 1], tangent[:, 0]], -1)
-    size = np.sqrt((normal**2).sum(1, keepdims=True))
-    return np.asarray(normal / np.maximum(size, np.float32(1e-6)), np.float32)
+    place = np.ascontiguousarray(points.T)
+    near = place.take(ring.after, 1) - place.take(ring.before, 1)
+    x, y = near.take(ring.after, 1) + near.take(ring.before, 1) + near
+    return np.asarray(
+        np.stack([-y, x], -1) / np.maximum(np.hypot(x, y), np.float32(1e-6))[:, None], np.float32
+    )
 
 
 def _sample(
@@ -201,7 +203,8 @@ def _sample(
 ) -> Float32Array:
     """Return the signal along each normal, ndarray (stations, m), linear light 0..1."""
     m, k = len(points), len(STATIONS)
-    where = np.zeros((2, -(-m * k // ROW) * ROW), np.float32)
+    where = np.empty((2, -(-m * k // ROW) * ROW), np.float32)
+    where[:, m * k :] = 0.0
     for axis in (0, 1):
         np.add(
             points[:, axis],
@@ -218,36 +221,43 @@ def _sample(
 
 
 def _crossing(
-    signal: Float32Array, around: Float32Array, foot: Float32Array | None
+    longer: Float32Array, around: Float32Array, foot: Float32Array | None
 ) -> tuple[Float32Array, Float32Array, Float32Array]:
     """Return the offset of the half-contrast edge (in stations), and the levels inside and outside, (m,) each.
 
     Levels are read two edge spreads on either side of where the edge is believed to be (`around`): nearer they
     hold the blur, farther they hold shading, shadow or the neighbour. A thread is narrower than that: its crest
-    and its feet count. `foot` says how much farther out the tray is looked for, if it is.
+    and its feet count. `foot` says how much farther out the tray is looked for, if it is. `longer` is the signal
+    at the stations and at `BEYOND` more on either side.
     """
-    inner = outer = _at(signal, around)
-    for way in (0.5 * LEVELS, LEVELS):
-        inner = np.maximum(inner, _at(signal, around - way))
-        outer = np.minimum(outer, _at(signal, around + way))
+    rows, part = _rows(longer, around, np.arange(-LEVELS, LEVELS + 2))
+    level = rows[:-1] + (rows[1:] - rows[:-1]) * part
+    inner, outer = level[: LEVELS + 1].max(0), level[LEVELS:].min(0)
     if foot is not None:
-        outer = np.minimum(outer, _at(signal, around + foot))
-    above = signal - (inner + outer) / 2
-    gap = np.abs(_BETWEEN[:, None] - around)
+        (near, far), share = _rows(longer, around + foot, np.arange(2))
+        outer = np.minimum(outer, near + (far - near) * share)
+    middle = (inner + outer) / 2
+    shift = around - part + _falls(*(rows[LEVELS : LEVELS + 2] - middle))  # mostly it is right there
+    rest = np.flatnonzero(np.isnan(shift))
+    above = longer[BEYOND : BEYOND + len(STATIONS)].take(rest, 1) - middle[rest]
+    gap = np.abs(_BETWEEN[:, None] - around[rest])
     gap[(above[:-1] < 0) | (above[1:] >= 0)] = np.inf  # no way down here
     nearest = gap.argmin(0)
-    column = np.arange(len(around))
-    a, b = above[nearest, column], above[nearest + 1, column]
+    column = np.arange(len(rest))
+    elsewhere = STATIONS[nearest] + _falls(above[nearest, column], above[nearest + 1, column])
+    shift[rest] = np.where(np.isnan(elsewhere), around[rest], elsewhere)
+    return shift, inner, outer
+
+
+def _falls(a: Float32Array, b: Float32Array) -> Float32Array:
+    """Return where between a and b, 0..1, a falling line passes 0; NaN where none does."""
     falls = (a >= 0) & (b < 0)
-    shift = np.where(falls, STATIONS[nearest] + a / np.where(falls, a - b, 1.0), around)
-    return shift.astype(np.float32), inner, outer
+    return np.where(falls, a / np.where(falls, a - b, np.float32(1.0)), np.float32(np.nan))
 
 
-def _at(signal: Float32Array, place: Float32Array) -> Float32Array:
-    """Return each column's signal at a place given in stations, linear between them."""
-    index = np.clip(place - STATIONS[0], 0.0, len(STATIONS) - 1.001)
+def _rows(longer: Float32Array, place: Float32Array, beside: IndexArray) -> tuple[Float32Array, Float32Array]:
+    """Return each column's signal (k, m) some stations beside the last before a place, and how far that is beyond it."""
+    index = place + np.float32(BEYOND - STATIONS[0])
     left = index.astype(np.intp)
-    part = (index - left).astype(np.float32)
-    flat = left * signal.shape[1] + np.arange(signal.shape[1])
-    values = signal.ravel()
-    return np.asarray(values[flat] * (1 - part) + values[flat + signal.shape[1]] * part, np.float32)
+    m = longer.shape[1]
+    return longer.ravel()[left * m + np.arange(m) + beside[:, None] * m], index - left.astype(np.float32)

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -13,21 +10,6 @@ Mask = npt.NDArray[np.uint8]
 Float32Array = npt.NDArray[np.float32]
 #: What OpenCV hands back.
 AnyImage = npt.NDArray[np.integer] | npt.NDArray[np.floating]
-
-#: Rows of a band: what is made of one on the way fits into a processor core's own memory.
-BAND = 64
-
-
-def in_bands(rows: int, work: Callable[[slice], object]) -> None:
-    """Call `work` with one band of rows after the other, in two threads."""
-    with ThreadPoolExecutor(2) as threads:
-        for done in [threads.submit(work, slice(r, min(r + BAND, rows))) for r in range(0, rows, BAND)]:
-            done.result()
-
-
-def shrunk(image: Mask, size: tuple[int, ...]) -> Mask:
-    """Return an image shrunk to `size` = (rows, columns), every pixel the mean of those it covers."""
-    return np.asarray(cv2.resize(image, (size[1], size[0]), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def grown(image: Mask, size: tuple[int, ...], *, smooth: bool = False) -> Mask:

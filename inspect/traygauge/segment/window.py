@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment.pixels import shrunk
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.shrinking import shrunk
 
 #: The light field is estimated on blocks of about this size: a third of a strand, so that a piece is several.
 BLOCK_MM = 0.5
