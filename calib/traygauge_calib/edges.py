@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.light import LINEAR_OF_CODE
-from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -117,13 +116,10 @@ def profile_edges(
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
     normal *= np.sign((normal * across_px).sum(1, keepdims=True))
     reach = (normal * across_px).sum(1)
-
-    def some(part: npt.NDArray[np.intp]) -> tuple[FloatArray, FloatArray, FloatArray]:
-        return _pixels_near(grey, here_px[part], along_px[part], across_px[part], normal[part], reach[part])
-
-    away, light, number = map(
-        np.concatenate, zip(*in_threads(some, blocks(len(here_px), _AT_ONCE)), strict=True)
-    )
+    each = here_px, along_px, across_px, normal, reach
+    parts = [slice(k, k + _AT_ONCE) for k in range(0, len(here_px), _AT_ONCE)]
+    found = [_pixels_near(grey, *(values[part] for values in each)) for part in parts]
+    away, light, number = map(np.concatenate, zip(*found, strict=True))
     return Profiles(here_px, normal, away, light, number, reach, margin * reach)
 
 

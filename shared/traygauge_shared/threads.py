@@ -1,4 +1,8 @@
-"""Work shared out over two threads: NumPy and OpenCV let go of the interpreter while they work."""
+"""Work shared out over two threads: NumPy and OpenCV let go of the interpreter while they work.
+
+That pays where each call works for a tenth of a millisecond and more: over a band of a picture, or on a great many
+pieces at once. Threads that make many short calls wait for each other all the time and are slower than one.
+"""
 
 from __future__ import annotations
 
@@ -14,19 +18,15 @@ import numpy.typing as npt
 T = TypeVar("T")
 
 _THREADS, _NAME = 2, "traygauge"
-#: Fewer things are not worth a second thread; with more in a block its arrays outgrow the memory of small machines.
-_FEW, _MANY = 64, 2048
+#: With more things in a block its arrays outgrow the memory of small machines; with fewer, calls are short.
+_MANY = 2048
 #: Rows of a band: what is made of one on the way fits into a processor core's own memory.
 _BAND = 64
 
 
-def blocks(n: int, most: int | None = None) -> list[npt.NDArray[np.intp]]:
-    """Return the indices 0 to n - 1 in blocks, as many for each thread; one block (empty, if n is 0) of a few.
-
-    No block holds more than `most` (of small things: as many as fit into a core's own memory with all that is made of
-    them).
-    """
-    return np.array_split(np.arange(n), 1 if n < _FEW else _THREADS * -(-n // (_THREADS * (most or _MANY))))
+def blocks(n: int) -> list[npt.NDArray[np.intp]]:
+    """Return the indices 0 to n - 1 in as few blocks as memory allows, all about as large (one, empty, if n is 0)."""
+    return np.array_split(np.arange(n), max(1, -(-n // _MANY)))
 
 
 def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
@@ -39,8 +39,15 @@ def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
 
 
 def in_bands(rows: int, work: Callable[[slice], object]) -> None:
-    """Call `work` with one band of a picture's rows after the other."""
-    in_threads(work, [slice(r, min(r + _BAND, rows)) for r in range(0, rows, _BAND)])
+    """Call `work` with each band of a picture's rows, those of the upper half beside those of the lower."""
+    bands = [slice(r, min(r + _BAND, rows)) for r in range(0, rows, _BAND)]
+    middle = len(bands) // _THREADS
+
+    def some(part: list[slice]) -> None:
+        for band in part:
+            work(band)
+
+    in_threads(some, [part for part in (bands[:middle], bands[middle:]) if part])
 
 
 def beside(job: Callable[..., T], *arguments: object) -> Future[T]:

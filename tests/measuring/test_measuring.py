@@ -75,7 +75,6 @@ def test_dark_pieces_that_touch_end_where_parting_found_their_ends(measured_scen
 
 
 def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypatch) -> None:
-    monkeypatch.setattr(threads, "_FEW", 2)
     monkeypatch.setattr(threads, "_MANY", 7)
     assert len(threads.blocks(120)) > 15
     shared = measure_pieces(good_tray.regions)
