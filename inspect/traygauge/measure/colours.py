@@ -148,7 +148,8 @@ def _densest_first(place: FloatArray) -> IntArray:
     while (left := np.flatnonzero(group < 0)).size:
         points = place[left]
         some = points[:: max(1, len(points) // _SOME)]
-        near = (((some[:, None] - some) ** 2).sum(2) <= 1.0).sum(1)
+        square = (some**2).sum(1)
+        near = (square[:, None] + square - 2 * some @ some.T <= 1.0).sum(1)
         member = np.linalg.norm(points - some[int(np.argmax(near))], axis=1) <= 1.0
         for _ in range(_ROUNDS):
             inside = (

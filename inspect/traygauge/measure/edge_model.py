@@ -86,8 +86,8 @@ def _costs(
     hold = np.broadcast_to(strength * np.array([-limb_share, 1.0 - limb_share, 0.0]), (len(shifts), 1, 3))
     q, _ = np.linalg.qr(np.concatenate([basis, hold], 1))
     p = profiles * root
-    explained = np.tensordot(p, q[:, :-1], ([1], [1]))
-    return np.asarray(np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(-1), 0.0), float)
+    explained = p @ q[:, :-1].transpose(2, 1, 0)
+    return np.asarray(np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(0), 0.0), float)
 
 
 def _normal(profiles: FloatArray, u: FloatArray) -> FloatArray:
