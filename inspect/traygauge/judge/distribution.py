@@ -208,6 +208,9 @@ class Distribution(Once):
         most = abs(found - median) / 2
         low, high, steep, wanted = -most, most, 1.0 / np.maximum(u, 1e-6), p * float(counts.sum())
         start = (found - values) * steep
+        near = np.abs(start) < 6.0 + most * steep  # the others stay on their side whatever the shift
+        wanted -= float(counts[~near & (start > 0)].sum())
+        start, steep, counts = start[near], steep[near], counts[near]
         while high - low > 1e-4:
             shift = (low + high) / 2
             below = float(counts @ ndtr(start + shift * steep))

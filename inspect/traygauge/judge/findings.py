@@ -27,7 +27,9 @@ def find(pieces: Pieces, spec: Spec | None) -> Pieces:
     for word in FINDINGS:
         if (mask := masks.get(word.name)) is not None and mask.any():
             words[mask] += word.name + ";"
-    return pieces.with_columns(findings=np.array([w.rstrip(";") for w in words], dtype=object))
+    told = np.flatnonzero(words != "")
+    words[told] = [said.rstrip(";") for said in words[told]]
+    return pieces.with_columns(findings=words)
 
 
 def flags(pieces: Pieces, spec: Spec | None) -> dict[str, BoolArray]:

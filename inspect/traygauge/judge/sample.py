@@ -53,7 +53,7 @@ class Sample(Once):
     shares: tuple[float, ...]
     sight: Sight | None = None
 
-    @property
+    @cached_property
     def photos(self) -> int:
         """Return how many photos show pieces, at least one."""
         return max(1, len(np.unique(self.photo)))
@@ -101,6 +101,9 @@ class Sample(Once):
         return np.asarray(np.sqrt(np.maximum(own - self._common**2, 0.0)))
 
     def _stated(self, column: int) -> FloatArray:
+        return self.once(("stated", column), lambda: self._stated_in_all(column))
+
+    def _stated_in_all(self, column: int) -> FloatArray:
         total = np.zeros(len(self.pieces))
         for name, part in self.pieces.u_parts.items():
             if name.startswith("shared "):

@@ -208,7 +208,7 @@ def _weighted_share(h: FloatArray, w: FloatArray) -> tuple[float, float]:
     n, total = len(h), w.sum()
     share = float((w * h).sum() / total)
     kish = float(total**2 / (w**2).sum() / n)
-    plain = kish > 1 - 1e-12 and bool(np.isin(h, (0.0, 1.0)).all())
+    plain = kish > 1 - 1e-12 and bool(((h == 0.0) | (h == 1.0)).all())
     variance = float(((w * (h - share)) ** 2).sum()) / total**2 * n / max(n - 1, 1)
     if plain or variance <= 0 or not 0 < share < 1:
         return share, kish
