@@ -116,8 +116,11 @@ def _surface(blocks: Float32Array, usable: Bool) -> Float32Array:
     for step in range(12):
         spread = max(1.4826 * float(np.median(residual)), 0.02)
         tukey = np.clip(1.0 - (residual / (4.7 * spread)) ** 2, 0.0, None) ** 2
-        root = np.sqrt(tukey if step > 2 else 1.0 / (residual + 0.05))[:, None]
-        coefficients = np.linalg.lstsq(place * root, value * root, rcond=None)[0]
+        weighted = place.T * (tukey if step > 2 else 1.0 / (residual + 0.05))
+        # hardly any pull towards nothing: what the cells do not tell, in a window with few of them, stays small
+        coefficients = np.linalg.solve(
+            weighted @ place + 1e-9 * weighted[0].sum() * np.eye(6), weighted @ value
+        )
         residual = np.abs(value - place @ coefficients).max(1)
     # the quadratic is drawn on a coarse grid: it is smooth
     down, across = np.meshgrid(np.arange(0.5, rows + 8, 8), np.arange(0.5, cols + 8, 8), indexing="ij")

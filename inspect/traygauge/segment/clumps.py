@@ -100,16 +100,19 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     labels : ndarray (h, w), and the contours' numbers (n,) in it.
     scene : where they were found.
     """
-    found = [_Found(k, c, int(number[k]), labels) for k, c in enumerate(contours)]
+
+    def found(some: Bool) -> list[_Found]:
+        return [_Found(k, contours[k], int(number[k]), labels) for k in np.flatnonzero(some).tolist()]
+
     shape = np.array([contour_shape(c) for c in contours])
     prior = _prior(shape)
     thread = _thread_px(prior, scene.window)
-    for k in np.flatnonzero(~_single(shape, prior)):
-        shape[k] = contour_shape(found[k].without_threads(thread))
+    for f in found(~_single(shape, prior)):
+        shape[f.source] = contour_shape(f.without_threads(thread))
     prior = _prior(shape)
     single = _single(shape, prior)
-    things = [Thing(contours[k], k) for k in map(int, np.flatnonzero(single))]
-    doubtful = [f for f in found if not single[f.source]]
+    things = [Thing(contours[k], k) for k in np.flatnonzero(single).tolist()]
+    doubtful = found(~single)
     loose = [not f.has_body(thread) for f in doubtful]
     things += [Thing(f.contour, f.source) for f, alone in zip(doubtful, loose, strict=True) if alone]
     doubtful = [f for f, alone in zip(doubtful, loose, strict=True) if not alone]

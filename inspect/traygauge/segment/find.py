@@ -200,11 +200,12 @@ def _draw_outlines(labels: Labels, things: list[Thing], outlines: Outlines) -> N
 
     Unresolved heaps keep their own pixels, because they may have gaps.
     """
-    for k, (thing, line) in enumerate(zip(things, outlines.lines(), strict=True)):
+    fine = outlines.apart(np.rint(outlines.points * 16).astype(np.int32))
+    for k, (thing, line) in enumerate(zip(things, fine, strict=True)):
         if thing.state == "unresolved":
             thing.draw(labels, k + 1)
         else:
-            cv2.fillPoly(labels, [np.rint(line * 16).astype(np.int32)], k + 1, shift=4)
+            cv2.fillPoly(labels, [line], k + 1, shift=4)
 
 
 def _stands_out(
@@ -223,7 +224,7 @@ def _stands_out(
     local = light[
         np.clip(y.astype(int), 0, light.shape[0] - 1), np.clip(x.astype(int), 0, light.shape[1] - 1)
     ]
-    lines = [o.astype(np.float32) for o in outlines.lines()]
+    lines = outlines.apart(outlines.points.astype(np.float32))
     area = np.array([cv2.contourArea(o) for o in lines]) / window.px_per_mm**2
     around = np.array([cv2.arcLength(o, True) for o in lines]) / window.px_per_mm
     size, thick = np.sqrt(4.0 / np.pi * area), 2.0 * area / around
@@ -264,16 +265,16 @@ def _regions(
     n = len(things)
     points, start, _ = _joined([t.contour for t in things])
     cut = np.logical_or.reduceat(_at_rim(points, window), start)
-    lines = outlines.lines()
     level_tray, level_piece = outlines.levels
-    extent = [2.0 * float(cv2.minEnclosingCircle(o.astype(np.float32))[1]) for o in lines]
+    lines = outlines.apart(outlines.points.astype(np.float32))
+    extent = [2.0 * cv2.minEnclosingCircle(line)[1] for line in lines]
     whole = [t.clump_px if t.state in ("unresolved", "covered") else 0.0 for t in things]
     origin = np.array([*window.origin_px, 0, 0, 0], float)
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
         labels=labels,
-        outlines_px=tuple(o + origin[:2] for o in lines),
+        outlines_px=tuple(outlines.apart(outlines.points + origin[:2])),
         state=tuple("cut off" if c else t.state for c, t in zip(cut, things, strict=True)),
         contrast=signal.weight,
         own_contrast=weight,

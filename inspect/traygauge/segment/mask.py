@@ -165,7 +165,7 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
     if signal.coloured:  # the file holds colour at half the resolution
         seen = np.asarray(cv2.blur(seen, (3, 3)), np.uint8)
     mark = _upsampled((tray_level - bottom + signal.mark * step * light) * gain, window)
-    mask = np.asarray(cv2.compare(seen, mark, cv2.CMP_GT), np.uint8)
+    mask = np.asarray(cv2.compare(seen, mark, cv2.CMP_GT, mark), np.uint8)
     if signal.mark > signal.ridge_mark:
         width = round(THREAD_MM * window.px_per_mm / 2)
         ridge = np.asarray(cv2.morphologyEx(seen, cv2.MORPH_TOPHAT, square(width)), np.uint8)
@@ -182,7 +182,7 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
         mask = both(mask, np.asarray(cv2.compare(hue, least, cv2.CMP_GT), np.uint8))
     if signal.shadow is not None:
         mask = _without_shadows(mask, coarse, signal.shadow, window)
-    return both(mask, window.inside)
+    return np.asarray(cv2.bitwise_and(mask, window.inside, mask), np.uint8)
 
 
 def _bytes(pixels: npt.NDArray[np.uint8], weights: FloatArray, offset: float) -> Mask:

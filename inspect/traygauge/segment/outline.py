@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -15,6 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 IndexArray = npt.NDArray[np.intp]
 Bool = npt.NDArray[np.bool_]
+Number = TypeVar("Number", bound=np.number[Any])
 
 #: Samples along the outline's normal, in units of the edge spread, outward positive.
 STATIONS = np.arange(-4.0, 5.0, dtype=np.float32)
@@ -79,10 +81,10 @@ class Outlines:
         weight = np.where(self.free, 1.0, 1e-9)
         return np.bincount(self.region, value * weight) / np.bincount(self.region, weight)
 
-    def lines(self) -> list[FloatArray]:
-        """Return the outlines, one ndarray (k, 2) a region."""
+    def apart(self, values: npt.NDArray[Number]) -> list[npt.NDArray[Number]]:
+        """Return values of the points (m, ...), one ndarray a region."""
         end = np.cumsum(np.bincount(self.region)).tolist()
-        return [self.points[a:b] for a, b in zip([0, *end], end, strict=False)]
+        return [values[a:b] for a, b in zip([0, *end], end, strict=False)]
 
     @property
     def levels(self) -> tuple[FloatArray, FloatArray]:
