@@ -64,7 +64,7 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     signals, beside = signal.rows(who), _rows_of_apart(apart, who)
     flanks = fit_flanks(signals, tray, _turned(_rows(first, who), np.flatnonzero(turned)), likely=n)
     beside.end_mm[turned] = np.inf  # parting knows nothing of an axis the other way
-    ends = fit_ends(signals, tray, flanks.frames, flanks.optics, beside, likely=n)
+    ends = fit_ends(signals, tray, flanks, beside, likely=n)
     misfit = _misfit(flanks, ends, n)
     width = flanks.frames.diameter_mm
     total = misfit + _strangeness(width, width[:n])

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from traygauge.measure.edge_model import SHARPEN_PX, Optics
 from traygauge.measure.end_light import EndLight
+from traygauge.measure.solving import solved
+from traygauge.measure.usual_cuts import Usual
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -17,56 +21,152 @@ IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
-SLOPE_SD = 0.09  # tangent of a cut's angle from square: common practice, no source
+_ACROSS_SD = 0.35  # of the slope across, which the light shows well
 _FIRST, _MOST = 3, 16  # rounds before slopes and rows are weighed, and after; most ends stand still after two
-_HIDDEN = 0.12  # lean from which a face is out of sight
 _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
-#: (shading, tone curve), so that hundreds of them say little more than a few.
-_NOISE = 0.2
+#: (shading, tone curve), so that hundreds of them say little more than a few. It grows where an end is explained worse
+#: than so many usual ones: something else lies there, a burr or a neighbour, and what is expected counts for more.
+_NOISE, _WORSE = 0.2, 2.0
+_TAIL = 3.0  # standard deviations from which views and brightnesses stray more often than by a normal distribution
+_STRANGE = 3.0  # standard deviations from what is expected, from which on an end is thought over
+_POOR, _ROUND = (
+    2.5,
+    0.5,
+)  # the same for what is left unexplained, in usual ones; and the view of a rim that looks round
+_TRIED = 6  # rounds for what an end is thought over with
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
-_LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5, 0.3])
+_FACE = -0.3, 2.5  # brightnesses that a face may have
+_LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
+#: How far the light beside a row may lie from the tray's further out, for dark pieces (their shadows) and bright ones.
+_BESIDE_SD, _BESIDE_STEP, _BESIDE = (0.6, 0.03), 0.3, (-0.4, 0.9)
 
 
 @dataclass(frozen=True, eq=False)
 class EndFit:
-    """Cut faces fitted to e ends.
+    """Cut faces fitted to e ends on r rows.
 
     Parameters
     ----------
-    p : ndarray (5, e): out, m, t, f, g.
-    normal : ndarray (e, 5, 5), inverse of the parameters' covariance; residual : ndarray (e,).
+    p : ndarray (4, e): out, m, t, f. Signed as the line of sight's lean, t is negative where the face is seen.
+    beside : ndarray (r, e): g, the light beside each row.
+    misfit : ndarray (r, e): mean squares of what is left unexplained; residual : ndarray (e,), its root over all rows.
+    normal : ndarray (4, 4, e), inverse of the parameters' covariance.
     """
 
     p: FloatArray
-    normal: FloatArray
+    beside: FloatArray
+    misfit: FloatArray
     residual: FloatArray
+    normal: FloatArray
+
+    @classmethod
+    def start(cls, p: FloatArray, beside: FloatArray) -> EndFit:
+        """Return a fit to start from."""
+        n = p.shape[1]
+        return cls(p.copy(), beside.copy(), np.zeros_like(beside), np.zeros(n), np.zeros((4, 4, n)))
+
+    def of(self, some: IntArray) -> EndFit:
+        """Return the fits of some ends."""
+        rows = self.beside[:, some], self.misfit[:, some]
+        return EndFit(self.p[:, some], *rows, self.residual[some], self.normal[..., some])
+
+    def put(self, some: IntArray, other: EndFit) -> None:
+        """Put other fits in the place of those of some ends."""
+        self.p[:, some], self.beside[:, some], self.misfit[:, some] = other.p, other.beside, other.misfit
+        self.residual[some], self.normal[..., some] = other.residual, other.normal
 
 
 def begin(light: EndLight) -> EndFit:
     """Return faces from a search and a few rounds on every second row, all counting alike."""
     light = light.coarser()
-    return _improved(light, _search(light), SLOPE_SD, _FIRST, lambda misfit: np.ones_like(misfit))
+    found = _search(light)
+    start = EndFit.start(found[:4], np.repeat(found[4:], len(light.v), 0))
+    return _improved(light, start, Usual.unknown(light.dark), _FIRST, np.ones_like)
 
 
-def finish(light: EndLight, fit: EndFit, slope_sd: float) -> EndFit:
+def finish(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
     """Return begun faces fitted until they stand still, rows that disagree with the others counting less.
 
-    Parameters
-    ----------
-    slope_sd : of the tangents of the batch's cut angles.
+    Ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
+    others against a rim that looks round.
     """
-    return _improved(light, fit.p, slope_sd, _MOST, _row_weights)
+    start = EndFit.start(begun.p, np.repeat(np.median(begun.beside, 0)[None], len(light.v), 0))
+    fit = _improved(light, start, usual, _MOST, _row_weights)
+    prior, sd = _priors(light, usual)
+    far = ((fit.p - prior) / sd) ** 2
+    strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
+    poor = fit.residual > _POOR * usual.residual
+    some = np.flatnonzero(strange | poor)
+    if len(some):
+        _think_over(light.of(some), fit, usual.of(some), some, poor[some])
+    return fit
+
+
+def _think_over(light: EndLight, fit: EndFit, usual: Usual, some: IntArray, poor: BoolArray) -> None:
+    """Put other explanations of some ends, whose light this is, in the place of those that cost more."""
+    was, rough, every_second = fit.of(some), light.coarser(), slice(None, None, 2)
+    start = np.where(poor, _round(light, was, usual), _ordinary(light, was, usual))
+    begun = EndFit.start(start, np.zeros_like(was.beside[every_second]))
+    tried = _improved(rough, begun, usual, _TRIED, _row_weights)
+    before = 2 * was.misfit[every_second]  # rough rows count twice
+    usually = np.minimum(np.median(before, 0), np.median(tried.misfit, 0))
+    costs = [_cost(light, *one, usually, usual) for one in ((tried.p, tried.misfit), (was.p, before))]
+    better = np.flatnonzero(costs[0] < costs[1])
+    if len(better):
+        beside = np.repeat(np.median(tried.beside[:, better], 0)[None], len(light.v), 0)
+        again = EndFit.start(tried.p[:, better], beside)
+        fit.put(
+            some[better],
+            _improved(light.of(better), again, usual.of(better), _TRIED, _row_weights),
+        )
+
+
+def _cost(
+    light: EndLight, p: FloatArray, misfit: FloatArray, usually: FloatArray, usual: Usual
+) -> FloatArray:
+    """Return what an explanation costs (e,): rows beyond the usual misfit (e,) count little more than those at it."""
+    prior, sd = _priors(light, usual)
+    scale = (2 * np.sqrt(usually) + 0.02) ** 2
+    far = ((p - prior) / sd) ** 2
+    far[2:] = _TAIL**2 * np.log1p(far[2:] / _TAIL**2)
+    rows = (scale * np.log1p(misfit / scale)).sum(0)
+    return np.asarray(rows * len(light.s) / _NOISE**2 + far.sum(0), float)
+
+
+def _plain_edge(light: EndLight, fit: EndFit) -> FloatArray:
+    """Return where along the axis (e,) the end's plainest edge lies: of a face as dark as the tray it is the inner one."""
+    out, _, view, face = fit.p
+    inner = (view < 0) & (face < 0.5)
+    return np.asarray(out + np.where(inner, -1, 1) * np.abs(view) * light.radius)
+
+
+def _ordinary(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
+    """Return parameters (4, e) of an ordinary cut whose plain edge lies where the fit's does.
+
+    A burr on one side makes of a straight edge a hollow one, which passes for a face seen from its side.
+    """
+    lean = light.lean.astype(float)
+    inner = (lean < 0) & (usual.face < 0.5)
+    out = _plain_edge(light, fit) - np.where(inner, -1, 1) * np.abs(lean) * light.radius
+    return np.stack([out, fit.p[1], lean, usual.face])
+
+
+def _round(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
+    """Return parameters (4, e) of a rim that looks round, as that of a leaning piece does."""
+    out = _plain_edge(light, fit) - _ROUND * light.radius
+    return np.stack([out, fit.p[1], np.full_like(out, _ROUND), usual.face])
 
 
 def _arcs(p: FloatArray, light: EndLight) -> tuple[SingleArray, SingleArray, SingleArray]:
     """Return the outer and inner arc and q (r, e) for parameters (5, e): out, m, t, f, g."""
     out, m, t = p[:3].astype(np.float32)
     q = np.sqrt(np.maximum((light.radius - np.float32(ROUNDING_MM)) ** 2 - light.v**2, 0))
-    line = out + m * light.v
-    return line + t * q, line - t * q, q
+    line, aside = out + m * light.v, np.abs(t) * q
+    return line + aside, line - aside, q
 
 
+_AWAY = 0.05  # lean from which a search expects to see no face
 #: Brightness of the face and of the surroundings, between tray (0) and flank (1), that a search starts from. Bright
 #: pieces have faces of any brightness; dark ones have dark faces, and shadows beside them on a light tray.
 _BRIGHT_STARTS = ((0.0, 0.0), (0.5, 0.0), (1.0, 0.0))
@@ -84,17 +184,18 @@ def _search(light: EndLight) -> FloatArray:
 
 def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> FloatArray:
     """Return the best starting parameters (5, e) for ends that are all dark or all bright."""
-    t = np.abs(light.lean)
-    share, weight, v = (x[1:-1] for x in (light.share[:, ::2], light.weight[:, ::2], light.v))
-    few = replace(light, share=share, weight=weight, s=light.s[::2], v=v)
+    t = light.lean
+    few = replace(light, share=light.share[:, ::2], weight=light.weight[:, ::2], s=light.s[::2])
+    away = t > _AWAY
+    even = np.where(away, np.float32(1), light.even)
     best, start = np.full(len(t), np.inf), np.zeros((5, len(t)))
     for out in np.arange(-0.6, 0.46, 0.1):
-        p = np.stack([out - t * light.radius * 0.5, 0 * t, t, 0 * t, 0 * t])
+        p = np.stack([out - np.abs(t) * light.radius * 0.5, 0 * t, t, 0 * t, 0 * t])
         outer, inner, _ = _arcs(p, few)
-        ci, co = (_of(_STEP_TABLE, _edge_index(arc, few)) for arc in (inner, outer))
+        ci, co = (_of(_tables(few.optics)[0], _edge_index(arc, few)) for arc in (inner, outer))
         weight, change = few.weight, np.ones(len(t))
         # the outline ends near s = 0, and what parting found ends there
-        off = 1.0 + 0.25 * np.minimum((outer[1] / 0.25) ** 2, 4.0)
+        off = 1.0 + 0.25 * np.minimum((outer[2] / 0.25) ** 2, 4.0)
         off = np.where(np.isfinite(few.known), 1.0 + 0.25 * (out / few.known) ** 2, off)
         if light.dark.all():
             # a face is nearly as dark as its flank and a shadow may end soon: what happens around the arcs decides,
@@ -105,8 +206,8 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
             change = (weight * np.abs(few.share - mean)).sum((0, 1)) + 0.05 * total
         rest, face_step, tray = ci - few.share, co - ci, 1 - co
         for face, beside in starts:
-            f = np.where(light.lean > 0.05, 1.0, face).astype(np.float32)
-            gap = rest + f * face_step
+            f = np.where(away, 1.0, face).astype(np.float32)
+            gap = rest + (f * even)[:, None] * face_step
             gap = np.abs(gap + np.float32(beside) * tray if beside else gap)
             cost = np.einsum("rme,rme->e", weight, gap) / change * off
             better = cost < best
@@ -117,58 +218,76 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
 
 
 def _improved(
-    light: EndLight, p: FloatArray, slope_sd: float, most: int, weigh: Callable[[SingleArray], SingleArray]
+    light: EndLight, start: EndFit, usual: Usual, most: int, weigh: Callable[[SingleArray], SingleArray]
 ) -> EndFit:
     """Return the fit after at most some rounds of weighted Gauss-Newton, in which each end goes its own way.
+
+    The light beside a row is that row's own, and is solved for within it: a shadow lies beside some rows only.
 
     Parameters
     ----------
     weigh : from the mean squares of what rows leave unexplained (r, e) to what each counts.
     """
-    p, n = p.copy(), p.shape[1]
-    normal, residual = np.zeros((n, 5, 5)), np.zeros(n)
-    prior, sd = _priors(light, slope_sd)
-    left = np.arange(n)  # ends still on the move; the others are done with
-    pace, last = np.ones(n), np.zeros((3, n))
+    fit = start
+    p, beside = fit.p, fit.beside
+    prior, sd = _priors(light, usual)
+    sd_now = sd.copy()
+    hold = (_NOISE / np.where(light.dark, *_BESIDE_SD)).astype(np.float32) ** 2
+    left = np.arange(p.shape[1])  # ends still on the move; the others are done with
+    pace, last = np.ones(len(left)), np.zeros((3, len(left)))
     for _ in range(most):
-        functions, weight = _functions(p[:, left], light)
+        functions, weight = _functions(p[:, left], beside[:, left], light)
         products = _products(functions, weight)
-        counts = weigh(products[5, 5] / len(light.s))
-        gram = np.einsum("ijre,re->ije", products, counts).astype(float)
-        residual[left] = np.sqrt(gram[5, 5] / np.maximum((weight.sum(1) * counts).sum(0), 1e-9))
-        hidden = light.lean > _HIDDEN
+        misfit = products[5, 5] / len(light.s)
+        counts = weigh(misfit)
+        total = (weight.sum(1) * counts).sum(0)
+        fit.misfit[:, left] = misfit
+        fit.residual[left] = np.sqrt((products[5, 5] * counts).sum(0) / np.maximum(total, 1e-9))
+        gram, share = _without_beside(products, hold[left], beside[:, left])
+        gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
+        hidden = p[2, left] >= 0
         gram[3, :, hidden] = gram[:, 3, hidden] = 0.0
-        normal[left] = gram[:5, :5].T / _NOISE**2 + np.eye(5) / sd.T[left, None] ** 2
-        right = gram[5, :5] / _NOISE**2 + (prior - p)[:, left] / sd[:, left] ** 2
-        move = np.linalg.solve(normal[left], right.T[..., None])[..., 0].T
-        move = np.clip(move, -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
+        far = (p[2:, left] - prior[2:, left]) / sd[2:, left]
+        sd_now[2:, left] = sd[2:, left] * np.sqrt(1 + (far / _TAIL) ** 2)
+        noise = _NOISE * np.sqrt(1 + (fit.residual[left] / (_WORSE * usual.residual)) ** 2)
+        normal = gram[:4, :4] / noise**2 + np.eye(4)[..., None] / sd_now[:, left] ** 2
+        fit.normal[..., left] = normal
+        right = gram[4, :4] / noise**2 + (prior - p)[:, left] / sd_now[:, left] ** 2
+        move = np.clip(solved(normal, right), -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
         way = move[:3] / _STILL[:, None]
         pace[left] *= np.where((way * last[:, left]).sum(0) < 0, 0.5, 1.0)  # who hops to and fro goes slower
         last[:, left] = way
-        p[:, left] = _within_bounds(p[:, left] + pace[left] * move, hidden, light.known)
+        step = pace[left] * move
+        p[:, left] = _within_bounds(p[:, left] + step, light.known)
+        aside = np.clip(share[5] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
+        beside[:, left] = np.clip(beside[:, left] + pace[left] * aside, *_BESIDE)
         moves = (np.abs(pace[left] * way) > 1.0).any(0)
         if not moves.any():
             break
         left, light = left[moves], light if moves.all() else light.of(moves)
-    return EndFit(p, normal, residual)
+    return fit
 
 
-def _priors(light: EndLight, slope_sd: float) -> tuple[FloatArray, FloatArray]:
-    """Return what the parameters (5, e) are expected to be, and its standard deviations.
+def _without_beside(
+    products: SingleArray, hold: SingleArray, beside: FloatArray
+) -> tuple[SingleArray, SingleArray]:
+    """Return the products (5, 5, r, e) of out, m, t, f and the rest once g is solved for, and g's shares (6, r, e)."""
+    own = products[4].copy()
+    own[4] += hold
+    own[5] -= hold * beside
+    share = own / own[4]
+    kept = [0, 1, 2, 3, 5]
+    return products[np.ix_(kept, kept)] - share[kept][:, None] * own[kept][None], share
 
-    t is near what the camera makes of a square cut; m near square; f fixed at 1 where the face looks away and near 1 for
-    dark pieces, whose faces are as dark as their flanks; g, the surroundings against the tray further out (a shadow is
-    darker than its tray), near 0 for bright pieces.
+
+def _priors(light: EndLight, usual: Usual) -> tuple[FloatArray, FloatArray]:
+    """Return what the parameters (4, e) are expected to be, and its standard deviations.
+
+    t is near what the camera makes of a square cut; m near square; f near the usual face's.
     """
-    zero, dark = np.zeros(len(light.lean)), light.dark
-    prior = [zero, zero, np.abs(light.lean), np.where(dark, 1.0, 0.5), zero]
-    sd = [
-        np.minimum(light.known, 1e3),
-        zero + 0.35,
-        zero + slope_sd,
-        np.where(dark, 0.15, 1.0),
-        np.where(dark, 0.6, 0.1),
-    ]
+    zero = np.zeros(len(light.lean))
+    prior = zero, zero, light.lean, usual.face
+    sd = np.minimum(light.known, 1e3), zero + _ACROSS_SD, zero + usual.slope_sd, usual.face_sd
     return np.stack(prior), np.stack(sd)
 
 
@@ -179,31 +298,34 @@ def _row_weights(misfit: SingleArray) -> SingleArray:
     return np.asarray(1 / (1 + (row / (2 * usual + np.float32(0.02))) ** 2))
 
 
-def _within_bounds(p: FloatArray, hidden: BoolArray, known: SingleArray) -> FloatArray:
-    """Return parameters with the end near where it is known, t not negative, and brightnesses that are possible."""
+def _within_bounds(p: FloatArray, known: SingleArray) -> FloatArray:
+    """Return parameters with the end near where it is known, and a brightness that is possible."""
     p[0] = np.clip(p[0], -_FROM_KNOWN * known, _FROM_KNOWN * known)
-    p[2] = np.abs(p[2])
-    p[3] = np.where(hidden, 1.0, np.clip(p[3], -0.3, 2.5))
-    p[4] = np.clip(p[4], -0.4, 0.9)
+    p[3] = np.clip(p[3], *_FACE)
     return p
 
 
-def _functions(p: FloatArray, light: EndLight) -> tuple[list[SingleArray], SingleArray]:
+def _functions(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[list[SingleArray], SingleArray]:
     """Return the model's derivatives after out, m, t, f, g and what is left unexplained, and the weights, (r, m, e)."""
     outer, inner, q = _arcs(p, light)
-    f, g = p[3:].astype(np.float32)
+    step, bell = _tables(light.optics)
+    t, f = p[2:].astype(np.float32)
+    g = beside.astype(np.float32)
+    away = t >= 0  # no face is seen, but the flank up to the rim
+    even = np.where(away, np.float32(1), light.even)
+    f = np.where(away, np.float32(1), f) * even
     index = _edge_index(inner, light)
-    ci, with_inner = _of(_STEP_TABLE, index), _of(_BELL_TABLE, index) * ((1 - f) / light.blur)
+    ci, with_inner = _of(step, index), _of(bell, index) * ((1 - f) / light.blur)[:, None]
     index = _edge_index(outer, light)
-    co, with_outer = _of(_STEP_TABLE, index), _of(_BELL_TABLE, index) * ((f - g) / light.blur)
+    co, with_outer = _of(step, index), _of(bell, index) * ((f - g) / light.blur)[:, None]
     face, tray = co - ci, 1 - co
     with_out = with_inner + with_outer
-    with_view = (with_outer - with_inner) * q[:, None]
-    rest = light.share - ci - f * face - g * tray
+    with_view = (with_outer - with_inner) * np.where(away, q, -q)[:, None]
+    rest = light.share - ci - f[:, None] * face - g[:, None] * tray
     # the surroundings count only as far as they can be taken for even
     near = np.clip(((outer + 4 * light.blur + 0.2)[:, None] - light.s) / np.float32(0.15), 0, 1)
     weight = light.weight * near
-    return [with_out, with_out * light.v[:, None], with_view, face, tray, rest], weight
+    return [with_out, with_out * light.v[:, None], with_view, even[:, None] * face, tray, rest], weight
 
 
 def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
@@ -217,10 +339,18 @@ def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
 
 
 _TABLE = np.arange(-600, 601) / 100.0
-_STEP_TABLE, _BELL_TABLE = (
-    ndtr(_TABLE).astype(np.float32),
-    (np.exp(-0.5 * _TABLE**2) / np.sqrt(2 * np.pi)).astype(np.float32),
-)
+
+
+@lru_cache(maxsize=64)
+def _tables(optics: Optics) -> tuple[SingleArray, SingleArray]:
+    """Return a blurred edge, and its slope, over the distance from it in units of the blur, as `_TABLE` counts it.
+
+    A camera's sharpening makes the edge overshoot, which else would be taken for the light of a face.
+    """
+    wide = float(np.hypot(optics.sigma_px, SHARPEN_PX)) / optics.sigma_px
+    step = ndtr(_TABLE) + optics.sharpen * (ndtr(_TABLE) - ndtr(_TABLE / wide))
+    narrow, broad = (np.exp(-0.5 * (_TABLE / w) ** 2) / np.sqrt(2 * np.pi) / w for w in (1.0, wide))
+    return step.astype(np.float32), (narrow + optics.sharpen * (narrow - broad)).astype(np.float32)
 
 
 def _edge_index(arc: SingleArray, light: EndLight) -> IntArray:

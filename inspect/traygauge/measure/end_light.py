@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -57,6 +58,7 @@ class EndLight:
     share : ndarray (r, m, e): light between tray (0) and flank (1); `weight` (r, m, e) what each counts.
     s : ndarray (m, e): mm outwards of the anchor; `v` (r, e): mm across.
     blur, radius, known : ndarray (e,), mm; `known` is how far the end may lie from s = 0, a standard deviation.
+    even : ndarray (r, e): an evenly lit face's light, in the row's units, where its light is 1 in the middle row.
     lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
     """
 
@@ -67,18 +69,22 @@ class EndLight:
     blur: SingleArray
     radius: SingleArray
     known: SingleArray
+    even: SingleArray
     lean: SingleArray
     dark: BoolArray
+    optics: Optics
 
     def coarser(self) -> EndLight:
         """Return the light on every second row, which counts twice."""
         share, weight, v = (np.ascontiguousarray(x[::2]) for x in (self.share, 2 * self.weight, self.v))
-        return replace(self, share=share, weight=weight, v=v)
+        return replace(self, share=share, weight=weight, v=v, even=self.even[::2])
 
     def of(self, some: BoolArray | IntArray) -> EndLight:
         """Return the light of some ends."""
         index = np.flatnonzero(some) if some.dtype == bool else some
-        return EndLight(*(getattr(self, f.name).take(index, -1) for f in fields(self)))
+        arrays = (f.name for f in fields(self) if f.name != "optics")
+        some_of: Any = {name: getattr(self, name).take(index, -1) for name in arrays}
+        return replace(self, **some_of)
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,14 +112,14 @@ class Rims:
         return Rims(*(getattr(self, f.name)[some] for f in fields(self)))
 
 
-def rims_of(tray: TrayView, frames: Frames) -> Rims:
-    """Return where the ends of n frames are looked for, both ends of a frame one after the other."""
+def rims_of(tray: TrayView, frames: Frames, width_mm: FloatArray) -> Rims:
+    """Return where the ends of n frames as wide as `width_mm` (n, 2) are looked for, both ends of a frame one after the other."""
     n = len(frames)
     who, side = np.repeat(np.arange(n), 2), np.array([-1.0, 1.0])
     s = side * frames.length_mm[:, None] / 2
     anchor = frames.point(s).reshape(-1, 2)
     outward = (frames.along(s) * side[:, None]).reshape(-1, 2)
-    height, radius = frames.height_mm[who], frames.diameter_mm[who] / 2
+    height, radius = frames.height_mm[who], width_mm.ravel() / 2
     lean = (tray.lean(anchor, height) * outward).sum(-1)
     inner = np.minimum(2 * radius * np.abs(lean).clip(0.1) + 0.5, 0.62 * frames.length_mm[who])
     return Rims(who, anchor, outward, height, radius, lean, inner, 0.35 + 0.4 * radius)
@@ -150,8 +156,10 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
         blur=_single(blur),
         radius=_single(rims.radius),
         known=_single(apart.end_mm[rims.who]),
+        even=_single(np.where((signal.sense < 0)[:, None], 1.0, np.clip(usual / step, 0.6, 1.6)).T),
         lean=_single(rims.lean),
         dark=signal.sense < 0,
+        optics=optics,
     )
 
 

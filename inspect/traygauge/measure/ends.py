@@ -14,16 +14,17 @@ brightness f between tray (0) and flank (1) free and t held by the known camera.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.edge_model import Optics
-from traygauge.measure.end_fit import SLOPE_SD, EndFit, begin, finish
+from traygauge.measure.end_fit import EndFit, begin, finish
 from traygauge.measure.end_light import STEP_PX, Apart, EndLight, read_ends, rims_of
+from traygauge.measure.flanks import Flanks
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal
+from traygauge.measure.solving import solved
+from traygauge.measure.usual_cuts import usual_cuts
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.threads import blocks, in_threads
 
@@ -39,7 +40,7 @@ class Ends:
     ----------
     out_mm : ndarray (n, 2): arc length from the frame's middle to the cut face's centre, positive outwards.
     slope : ndarray (n, 2): in-plane slope m of the cut (tangent of its angle from square, across the axis).
-    view : ndarray (n, 2): fitted slope t of the rim against the line of sight.
+    view : ndarray (n, 2): fitted slope t, without its sign, of the rim against the line of sight.
     view_expected : ndarray (n, 2): what the camera alone would make of it, signed: negative shows the face.
     face : ndarray (n, 2): the face's brightness between tray (0) and flank (1); 1 where no face is seen.
     residual : ndarray (n, 2): standard deviation of the fit over contrast.
@@ -55,40 +56,49 @@ class Ends:
     u_fit_mm: FloatArray
 
 
-def fit_ends(
-    signal: Signal, tray: TrayView, frames: Frames, optics: Optics, apart: Apart, likely: int
-) -> Ends:
+def fit_ends(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likely: int) -> Ends:
     """Return the cut faces of n pieces whose flanks are known.
 
     Parameters
     ----------
-    frames : as `fit_flanks` returns them; their length needs to be good to about 0.6 mm.
-    optics : blur of the photo's signal.
+    flanks : as `fit_flanks` returns them; the frames' length needs to be good to about 0.6 mm.
     apart : what in the photo belongs to a tail or to another piece, and is left out.
     likely : so many of the first pieces show what cuts are usual; the others are axes tried besides.
     """
-    rims = rims_of(tray, frames)
+    frames = flanks.frames
+    rims = rims_of(tray, frames, flanks.ends_mm)
     scale = float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm)[:likely]))
-    usual = slice(2 * likely)
-    m = int(np.ceil((np.median(rims.inner[usual]) + np.median(rims.outer[usual])) * scale / STEP_PX))
+    reach = np.median(rims.inner[: 2 * likely]) + np.median(rims.outer[: 2 * likely])
+    m = int(np.ceil(reach * scale / STEP_PX))
+
+    parts = blocks(len(rims.who))
 
     def begun(some: IntArray) -> tuple[EndLight, EndFit]:
         part = rims.of(some)
-        light = read_ends(signal.rows(part.who), tray, part, m, optics, apart)
+        light = read_ends(signal.rows(part.who), tray, part, m, flanks.optics, apart)
         return light, begin(light)
 
-    lights, fits = zip(*in_threads(begun, blocks(len(rims.who))), strict=True)
-    # cuts lean up and down as much as they lean sideways, and sideways is seen
-    slopes = np.abs(np.concatenate([fit.p[1] for fit in fits]))[usual]
-    slope_sd = float(np.clip(1.4826 * np.median(slopes), SLOPE_SD, 0.6))
-    ended = in_threads(partial(finish, slope_sd=slope_sd), lights, fits)
+    lights, fits = zip(*in_threads(begun, parts), strict=True)
+    usual = usual_cuts(
+        np.concatenate([fit.p for fit in fits], 1),
+        np.concatenate([fit.residual for fit in fits]),
+        rims.lean,
+        np.arctan2(rims.outward[:, 1], rims.outward[:, 0]),
+        np.concatenate([light.dark for light in lights]),
+        2 * likely,
+    )
+    ended = in_threads(finish, lights, fits, [usual.of(some) for some in parts])
     return _as_ends(ended, rims.lean, frames)
 
 
 def _as_ends(fits: list[EndFit], lean: FloatArray, frames: Frames) -> Ends:
     p = np.concatenate([fit.p for fit in fits], 1)
     out, slope, view, face = p[:4]
+    face, view = np.where(view >= 0, 1.0, face), np.abs(view)
     residual = np.concatenate([fit.residual for fit in fits])
-    u_fit = np.sqrt(np.linalg.inv(np.concatenate([fit.normal for fit in fits]))[:, 0, 0])
+    normal = np.concatenate([fit.normal for fit in fits], -1)
+    first = np.zeros(normal.shape[1:])
+    first[0] = 1.0
+    u_fit = np.sqrt(solved(normal, first)[0])
     columns = (out + frames.length_mm.repeat(2) / 2, slope, view, lean, face, residual, u_fit)
     return Ends(*(x.reshape(len(frames), 2) for x in columns))

@@ -22,6 +22,7 @@ STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
+_TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
 _SHOW_OPTICS = 80  # pieces whose profiles tell the photo's blur
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -38,6 +39,7 @@ class Flanks:
     frames : refined: centre across the axis, direction, bend, diameter (of the circle that looks this wide).
     seen_mm : ndarray (n,): mean width over the middle half, as the camera sees it in the axis's plane.
     widths_mm : ndarray (n, STATIONS): width along the body, smoothed, from near one end to near the other.
+    ends_mm : ndarray (n, 2): that width carried on to either end.
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
     optics : blur and overshoot of this photo's signal.
     """
@@ -45,6 +47,7 @@ class Flanks:
     frames: Frames
     seen_mm: FloatArray
     widths_mm: FloatArray
+    ends_mm: FloatArray
     residual: FloatArray
     optics: Optics
 
@@ -278,4 +281,7 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, lik
     )
     stations = _stations(frames)
     widths = _half_width(width, frames, stations) * edge.sum(1, keepdims=True)
-    return Flanks(moved, seen, widths, residual.max(1), optics)
+    tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
+    ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
+    ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
+    return Flanks(moved, seen, widths, ends, residual.max(1), optics)

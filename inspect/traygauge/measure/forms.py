@@ -31,6 +31,7 @@ _APART, _PART_APART = 0.25, 0.10
 #: A piece leans where both its rims look this much rounder than the camera's view explains (tangent of the axis's angle,
 #: held back by the fit's prior: about 16 degrees), or rounder than this many times the usual slope of the batch's cuts.
 _LEANS, _LEANS_OF_CUTS = 0.14, 1.6
+_BADLY = 3.0
 #: So many lying pieces show what their photo's blur does to rims.
 _ENOUGH = 8
 #: So many vertices of an outline tell what it is.
@@ -183,7 +184,10 @@ def _leaning(bodies: Bodies, lying: BoolArray) -> BoolArray:
     is off square does the same to one rim only, and as often flattens it.
     """
     ends = bodies.ends
-    rounder = (ends.view - np.abs(ends.view_expected)).min(1)
+    rounder = ends.view - np.abs(ends.view_expected)
+    # what is explained badly, because something lies there, bears no witness, unless both are
+    badly = ends.residual > _BADLY * np.median(ends.residual[lying]) if lying.any() else ends.residual < 0
+    rounder = np.where(badly & ~badly.all(1, keepdims=True), np.inf, rounder).min(1)
     cuts = 1.4826 * float(np.median(np.abs(ends.slope[lying]))) if lying.any() else 0.0
     shared = max(float(np.median(rounder[lying])), 0.0) if lying.sum() >= _ENOUGH else 0.0
     return np.asarray(rounder - shared > max(_LEANS, _LEANS_OF_CUTS * cuts))

@@ -1,0 +1,117 @@
+"""Cut faces against light made by closed form, and what a photo's cuts have in common."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.special import ndtr
+
+from traygauge.measure.edge_model import Optics
+from traygauge.measure.end_fit import begin, finish
+from traygauge.measure.end_light import ROWS, EndLight
+from traygauge.measure.usual_cuts import SLOPE_SD, Usual, usual_cuts
+
+RADIUS, BLUR = 0.9, 0.05
+
+
+def light(
+    ends: npt.NDArray[np.float64],
+    *,
+    beside: npt.NDArray[np.float64] | float = 0.0,
+    lean: float = 0.0,
+    dark: bool = False,
+) -> EndLight:
+    """Return the light of plain blurred steps that lie at `ends` (r, e), mm, with `beside` (r, 1) beyond them."""
+    r, e = ends.shape
+    s = np.linspace(-0.9, 0.7, 34)
+    flank = ndtr((ends[:, None] - s[:, None]) / BLUR)
+    share = flank + np.broadcast_to(beside, (r, 1))[:, None] * (1 - flank)
+    single = np.float32
+    return EndLight(
+        share=share.astype(single),
+        weight=np.ones_like(share, single),
+        s=np.repeat(s[:, None], e, 1).astype(single),
+        v=np.repeat(ROWS[:, None] * RADIUS, e, 1).astype(single),
+        blur=np.full(e, BLUR, single),
+        radius=np.full(e, RADIUS, single),
+        known=np.full(e, np.inf, single),
+        even=np.ones((r, e), single),
+        lean=np.full(e, lean, single),
+        dark=np.full(e, dark),
+        optics=Optics(1.0, 0.0),
+    )
+
+
+def fitted(seen: EndLight, face: float = 0.3) -> npt.NDArray[np.float64]:
+    """Return out and m (2, e) as two steps of fitting find them in a photo of ordinary cuts."""
+    e = len(seen.lean)
+    usual = Usual(SLOPE_SD, np.full(e, face), np.full(e, 0.15), 0.03)
+    return finish(seen, begin(seen), usual).p[:2]
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_straight_cuts_are_where_the_light_steps(dark: bool) -> None:
+    true = np.array([-0.35, -0.1, 0.0, 0.12, 0.3])
+    out, slope = fitted(light(np.repeat(true[None], 9, 0), dark=dark), 1.0 if dark else 0.3)
+    np.testing.assert_allclose(out, true, atol=0.004)
+    np.testing.assert_allclose(slope, 0.0, atol=0.01)
+
+
+def test_oblique_cuts_run_across_as_the_light_does() -> None:
+    m = np.array([-0.4, -0.1, 0.2])
+    out, slope = fitted(light(m * ROWS[:, None] * RADIUS))
+    np.testing.assert_allclose(out, 0.0, atol=0.006)
+    np.testing.assert_allclose(slope, m, atol=0.02)
+
+
+def test_a_shadow_beside_half_of_an_end_turns_no_cut() -> None:
+    """A lamp's shadow lies beside some rows only; one level for all would turn the cut towards it."""
+    shadow = np.where(ROWS > 0, 0.7, 0.0)[:, None]
+    out, slope = fitted(light(np.zeros((9, 1)), beside=shadow, dark=True), 1.0)
+    assert out[0] == pytest.approx(0.0, abs=0.01)
+    assert slope[0] == pytest.approx(0.0, abs=0.03)
+
+
+def test_a_burr_on_both_sides_is_no_face_seen_from_its_side() -> None:
+    """The edge is hollow then, as a face's inner rim is, but this end looks away from the camera."""
+    burr = np.where(np.abs(ROWS) > 0.7, 0.25, 0.0)[:, None]
+    out, _ = fitted(light(burr, lean=0.1))
+    # the outer rim of a square cut bulges by as much at this lean (closed form)
+    assert out[0] == pytest.approx(-0.1 * RADIUS, abs=0.1)
+
+
+def ends_of_a_photo(face: npt.NDArray[np.float64], azimuth: npt.NDArray[np.float64]) -> Usual:
+    n = len(face)
+    lean = np.full(n, -0.25)
+    p = np.stack([np.zeros(n), np.full(n, 0.02), lean, face])
+    return usual_cuts(p, np.full(n, 0.03), lean, azimuth, np.zeros(n, bool), n)
+
+
+def test_faces_are_expected_to_be_lit_as_others_that_look_the_same_way() -> None:
+    """Lambert's law: a plane's light goes with the cosine of the angle between its normal and the lamp."""
+    rng = np.random.default_rng(5)
+    azimuth = rng.uniform(-np.pi, np.pi, 200)
+    true = 0.1 + 1.2 * np.maximum(np.cos(azimuth - 1.0), 0.0)
+    usual = ends_of_a_photo(true + rng.normal(0, 0.05, 200), azimuth)
+    assert np.abs(usual.face - true).max() < 0.25
+    assert np.median(np.abs(usual.face - true)) < 0.06
+    assert (usual.face_sd <= 0.3).all()
+    assert usual.residual == 0.03
+
+
+def test_few_faces_say_nothing_of_the_photo() -> None:
+    few = ends_of_a_photo(np.array([0.9, 0.9, 0.9]), np.zeros(3))
+    first = Usual.unknown(np.zeros(3, bool))
+    np.testing.assert_array_equal(few.face, first.face)
+    np.testing.assert_array_equal(few.face_sd, first.face_sd)
+
+
+def test_faces_whose_view_the_camera_denies_do_not_count() -> None:
+    azimuth, n = np.linspace(-3, 3, 60), 60
+    lean = np.full(n, -0.3)
+    face, view = np.full(n, 0.1), lean.copy()
+    face[::3], view[::3] = 1.3, -0.08  # a bright rim, taken for a narrow bright face
+    p = np.stack([np.zeros(n), np.zeros(n), view, face])
+    usual = usual_cuts(p, np.full(n, 0.03), lean, azimuth, np.zeros(n, bool), n)
+    np.testing.assert_allclose(usual.face, 0.1, atol=0.05)
