@@ -272,3 +272,17 @@ def test_a_covered_piece_may_run_on_as_far_as_the_clump_does():
     down = np.array([44.5, 20.0, np.pi / 2, 20.0, 10.0])
     assert part_label.room_px(mask, down) == pytest.approx(60, abs=1.5)
     assert part_label.room_px(mask, np.full(5, np.nan)) == pytest.approx(np.hypot(60, 60))
+
+
+def test_a_step_from_black_to_white_is_seen_in_its_middle():
+    """Codes rise from 40 to 220 around column 30 with a slope of a few pixels: there the edge's energy is highest."""
+    x = np.arange(60.0)
+    code = np.rint(40 + 180 / (1 + np.exp(-(x - 30.0) / 1.5))).astype(np.uint8)
+    rgb = np.repeat(np.repeat(code[None, :, None], 40, 0), 3, 2)
+    mask = np.zeros((40, 60), bool)
+    mask[3:37, 3:44] = True  # with its shadow
+    field = field_of([Clump(mask, rgb, 16.0, (0.0, 0.0))], 20.0)
+    row = field.tensor[round(field.origin[0, 1]) + 20, :, 0]
+    start = round(field.origin[0, 0])
+    profile = row[start + 20 : start + 40]
+    assert np.average(np.arange(20, 40), weights=profile**4) == pytest.approx(30.0, abs=0.3)

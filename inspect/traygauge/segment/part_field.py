@@ -26,7 +26,7 @@ _MASK_ENERGY = 10.0
 _PICTURE_ENERGY = 30.0
 #: Work pixels between two clumps in the field.
 _GAP = 8
-#: Grey level of the pieces' mean brightness; highlights up to 1.7 times that are kept.
+#: Grey level of the pieces' mean brightness.
 _MEAN_LIGHT = 150.0
 
 
@@ -184,11 +184,14 @@ def _packed(sizes: list[tuple[int, int]]) -> tuple[list[tuple[int, int]], tuple[
 
 
 def _light(clump: Clump, size: tuple[int, int]) -> tuple[Float32Array, Float32Array]:
-    """Return a clump's brightness (grey levels) and mask at a size (h, w)."""
+    """Return a clump's brightness (grey levels, the pieces' own mean at `_MEAN_LIGHT`) and mask at a size (h, w).
+
+    Not cut off at white: a tray is many times as bright as black pieces, and a step cut off near its foot lies too far in.
+    """
     inside8 = clump.mask.astype(np.uint8)
     colour = np.array(cv2.mean(clump.rgb, inside8)[:3])
     weight = (_MEAN_LIGHT * colour / max(float(colour @ colour), 1.0)).astype(np.float32)
-    light = cv2.transform(clump.rgb, weight[None])
+    light = cv2.transform(clump.rgb.astype(np.float32), weight[None])
     inside = inside8.astype(np.float32)
     if size == clump.mask.shape:
         return f32(light), inside

@@ -15,8 +15,9 @@ _FLANKS = (slice(0, 12), slice(12, 24))
 _ENDS = (slice(24, 31), slice(31, 38))
 #: From what share hidden on, a flank or end is not seen; of the inside, a piece is taken for covered.
 _GONE, _MOSTLY = 0.5, 0.5
-#: Bulge beyond that of a piece lying flat, radii, from which a piece leans (about 15 degrees).
-_LEANS = 0.25
+#: Bulge of both ends beyond that of a piece lying flat, radii, from which a piece leans (about 10 degrees, and what is
+#: held back by the fit): an oblique cut makes one end bulge so.
+_LEANS = 0.18
 #: Below this confidence a rod is no explanation.
 POOR = 0.15
 
@@ -76,7 +77,7 @@ def states(
     least = usual[0] - max(3 * usual[1], 0.3 * usual[0])
     covered |= (rods[:, 3] < least) & (stack.abuts.max(1) > 0.6)
     upright = rods[:, 5] > 0.42 * rods[:, 4]
-    leaning = bulge.mean(1) > np.abs(lean_along(field, rods)) + _LEANS
+    leaning = bulge.min(1) > np.abs(lean_along(field, rods)) + _LEANS
     words = np.where(covered, "covered", np.where(leaning, "leaning", "parted"))
     return [str(word) for word in np.where(upright, "upright", words)]
 

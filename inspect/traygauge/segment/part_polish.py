@@ -21,8 +21,8 @@ _SLOPES = np.array([-0.36, -0.24, -0.12, 0.0, 0.12, 0.24, 0.36])
 _APEX = 0.85
 #: Tangent of a cut's angle from square, as a standard deviation (common practice, no source).
 _SLANT = 0.09
-#: Spread of the bulge that slanted cuts make, in radii; what a departure by it costs and at most; of the slope.
-_BULGE_SD, _BULGE_COST, _BULGE_MOST, _SLOPE_COST = 0.12, 0.03, 3.0, 0.15
+#: Spread of the bulge that slanted cuts make, in radii; how unlikely (log) any bulge is at the most.
+_BULGE_SD, _BULGE_MOST = 0.12, 90.0
 #: How much likelier an end is that is seen more clearly by 1, as a logarithm (swept on drawn scenes).
 _SURE = 30.0
 #: What the edge between face and flank counts, against the outline; in full from this bulge on.
@@ -96,10 +96,10 @@ def _placed(score: Float32Array, least: FloatArray, most: FloatArray) -> tuple[F
     and of one that lies a little further out are almost alike, and the best of them hops from one to the other.
     """
     outside = np.maximum(least[:, None] - _BULGES, 0) + np.maximum(_BULGES - most[:, None], 0)
-    cost = np.minimum(_BULGE_COST * (outside / _BULGE_SD) ** 2, _BULGE_MOST)
-    score = score - cost.astype(np.float32)[:, :, None, None]
-    score = score - (_SLOPE_COST * np.abs(_SLOPES)).astype(np.float32)[:, None]
-    likely = np.exp(_SURE * (score - score.max((1, 2, 3), keepdims=True))).sum(2)
+    bulging = np.minimum((outside / _BULGE_SD) ** 2 / 2, _BULGE_MOST)[:, :, None, None]
+    leaning = ((_SLOPES / _SLANT) ** 2 / 2)[:, None]
+    score = _SURE * score - f32(bulging) - f32(leaning)
+    likely = np.exp(score - score.max((1, 2, 3), keepdims=True)).sum(2)
     likely /= likely.sum((1, 2), keepdims=True)
     bulge = likely.sum(2) @ _BULGES
     return np.asarray(likely.sum(1) @ _SHIFTS * _FINE, np.float64), np.asarray(bulge, np.float64)
