@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -287,19 +288,20 @@ def blockiness(pixels: npt.NDArray[np.uint8]) -> float:
     pixels : ndarray (H, W, 3), uint8. Some rows and columns of the green channel are looked at.
     """
     green = pixels[..., 1]
-    rows = green[:: max(1, len(green) // 120)].astype(np.int16)
-    columns = green[:, :: max(1, green.shape[1] // 120)].T.astype(np.int16)
+    rows = green[:: max(1, len(green) // 120)]
+    columns = green[:, :: max(1, green.shape[1] // 120)].T
     return max(_block_steps(lines) for lines in (rows, columns))
 
 
-def _block_steps(lines: npt.NDArray[np.int16]) -> float:
+def _block_steps(lines: npt.NDArray[np.uint8]) -> float:
     """Return the mean step at the worst phase of eight over the mean step at the others, small steps only."""
-    steps = np.abs(np.diff(lines, axis=1))
-    steps = np.where(steps <= 12, steps, 0)  # larger ones are edges of things
-    whole = steps[:, : steps.shape[1] // 8 * 8]
+    lines = np.ascontiguousarray(lines)
+    steps = cv2.absdiff(lines[:, 1:], lines[:, :-1])
+    steps = cv2.threshold(steps, 12, 0, cv2.THRESH_TOZERO_INV)[1]  # larger ones are edges of things
+    whole = np.asarray(steps[:, : steps.shape[1] // 8 * 8])
     if not whole.size:
         return 1.0
-    by_phase = whole.reshape(len(whole), -1, 8).mean((0, 1))
+    by_phase = whole.sum(0, dtype=np.int64).reshape(-1, 8).mean(0)
     worst = int(by_phase.argmax())
     others = float(np.delete(by_phase, worst).mean())
-    return float(by_phase[worst]) / max(others, 0.05)
+    return float(by_phase[worst]) / max(others, 0.05 * len(whole))

@@ -20,8 +20,6 @@ T = TypeVar("T")
 _THREADS, _NAME = 2, "traygauge"
 #: With more things in a block its arrays outgrow the memory of small machines; with fewer, calls are short.
 _MANY = 2048
-#: Rows of a band: what is made of one on the way fits into a processor core's own memory.
-_BAND = 64
 
 
 def blocks(n: int) -> list[npt.NDArray[np.intp]]:
@@ -38,9 +36,12 @@ def in_threads(job: Callable[..., T], *over: Iterable[object]) -> list[T]:
     return list(_pool().map(lambda one: job(*one), each))
 
 
-def in_bands(rows: int, work: Callable[[slice], object]) -> None:
-    """Call `work` with each band of a picture's rows, those of the upper half beside those of the lower."""
-    bands = [slice(r, min(r + _BAND, rows)) for r in range(0, rows, _BAND)]
+def in_bands(rows: int, work: Callable[[slice], object], high: int = 64) -> None:
+    """Call `work` with each band of a picture's rows, those of the upper half beside those of the lower.
+
+    What is made of a band on the way should fit into a processor core's own memory: that says how `high` it is.
+    """
+    bands = [slice(r, min(r + high, rows)) for r in range(0, rows, high)]
     middle = len(bands) // _THREADS
 
     def some(part: list[slice]) -> None:

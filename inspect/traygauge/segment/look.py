@@ -75,11 +75,7 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     size = window.coarse.shape[:2]
     inside = grown(window.inside, size)
     tray = field.colour
-    gain = cv2.resize((tray / np.maximum(field.code, 1.0)).astype(np.float32), size[::-1])
-    even = np.empty(window.coarse.shape, np.float32)
-    in_bands(
-        size[0], lambda rows: cv2.multiply(window.coarse[rows], gain[rows], even[rows], dtype=cv2.CV_32F)
-    )
+    even = _even(window, field)
     covariance = _covariance(even[::9, ::11], np.broadcast_to(tray, field.code.shape), field.bare)
     shade = _Shade.of(tray, covariance + np.eye(3) + np.outer(tray, tray) * 0.01**2)
     deepest = shade.deepest(np.ascontiguousarray(even[::4, ::4]), inside[::4, ::4])
@@ -93,6 +89,26 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     in_bands(size[0], judge)
     noise = _covariance(window.pixels[::17, ::19].astype(np.float32), field.code, field.bare)
     return CoarseLook(even, both(strong, inside), inside, tray, noise, window.px_per_mm / window.step)
+
+
+def _even(window: Window, field: TrayField) -> Float32Array:
+    """Return the coarse picture as it would be under the tray's average light."""
+    side = window.block // window.step
+    gain = (field.colour / np.maximum(field.code, 1.0)).astype(np.float32)
+    even: Float32Array = np.empty(window.coarse.shape, np.float32)
+
+    def light(blocks: slice) -> None:
+        more = gain[
+            max(blocks.start - 1, 0) : blocks.stop + 1
+        ]  # the light runs on smoothly from block to block
+        wide = cv2.resize(more, (even.shape[1], side * len(more)))
+        first = side * min(blocks.start, 1)
+        rows = slice(side * blocks.start, side * blocks.stop)
+        share = wide[first : first + rows.stop - rows.start]
+        cv2.multiply(window.coarse[rows], share, even[rows], dtype=cv2.CV_32F)
+
+    in_bands(len(gain), light, high=8)
+    return even
 
 
 def _covariance(sample: Float32Array, around: npt.NDArray[np.floating], bare: Bool) -> FloatArray:
