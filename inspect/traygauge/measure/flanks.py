@@ -90,24 +90,27 @@ def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[Floa
     Each is the steepest within 0.1 u. A highlight's edge and a shadow's are among them, so one alone decides nothing.
     """
     step = u[1] - u[0]
-    light = np.ascontiguousarray(np.moveaxis(profile, -1, 0))
+    light = np.ascontiguousarray(profile.reshape(-1, len(u)).T)
     drop = light[:-2] - light[2:]
     around = drop.copy()
     for k in range(1, max(1, round(0.1 / step)) + 1):
         np.maximum(around[k:], drop[:-k], out=around[k:])
         np.maximum(around[:-k], drop[k:], out=around[:-k])
-    height = np.where((drop >= around) & (drop > 0), drop, 0.0)
+    height = np.where((drop >= around) & (drop > 0), drop, 0)
+    n = drop.shape[1]
+    each = np.arange(n)
     place, steepness = [], []
     for _ in range(count):
-        steepest = height.argmax(0)[None]
+        steepest = height.argmax(0)
         at = np.clip(steepest, 1, len(drop) - 2)
-        low, mid, high = (np.take_along_axis(drop, at + i, 0)[0] for i in (-1, 0, 1))
+        low, mid, high = (drop.take(at * n + each + i * n) for i in (-1, 0, 1))
         curve = low - 2 * mid + high
         part = np.where(curve < 0, 0.5 * (low - high) / np.where(curve < 0, curve, 1.0), 0.0)
-        place.append(u[at[0] + 1] + np.clip(part, -1, 1) * step)
-        steepness.append(np.take_along_axis(height, steepest, 0)[0])
-        np.put_along_axis(height, steepest, 0.0, 0)
-    return np.stack(place, -1), np.stack(steepness, -1)
+        place.append(u.take(at + 1) + np.clip(part, -1, 1) * step)
+        steepness.append(height.take(steepest * n + each))
+        height.put(steepest * n + each, 0)
+    shape = (*profile.shape[:-1], count)
+    return np.stack(place, -1).reshape(shape), np.stack(steepness, -1).astype(float).reshape(shape)
 
 
 def _widths_in_batch(width: FloatArray, weight: FloatArray, likely: int) -> FloatArray:

@@ -173,7 +173,7 @@ def _nearest(
     p, misfit, left = p.copy(), np.full(len(p), np.inf), np.arange(len(p))
     for step in range(_ROUNDS + 1):
         functions = _distances(outlines.take(left, 1), p[left].T.astype(np.float32))
-        middle = np.median(np.abs(functions[:, 7]), 1)
+        middle = _median(np.abs(functions[:, 7]))
         stays = middle < most[left] * _GIVEN_UP[min(step, len(_GIVEN_UP) - 1)]
         left, functions, middle = left[stays], functions[stays], middle[stays]
         if step == _ROUNDS or not len(left):
@@ -216,5 +216,14 @@ def _distances(points: SingleArray, p: SingleArray) -> SingleArray:
     far = np.sqrt(np.maximum(sx**2 + sy**2, np.float32(1e-18)))
     nx, ny = sx / far, sy / far
     tx, ty = xx * nx + xy * ny, xy * nx + yy * ny
-    functions = (-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at, far - 1)
-    return np.asarray(np.stack(functions, 1) / np.sqrt(xx * yy - xy**2)[:, None])
+    radius = 1 / np.sqrt(xx * yy - xy**2)
+    functions = np.empty((len(x), 8, x.shape[1]), np.float32)
+    for i, one in enumerate((-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at, far - 1)):
+        np.multiply(one, radius, out=functions[:, i])
+    return functions
+
+
+def _median(values: SingleArray) -> SingleArray:
+    """Return the median of an even number of values, (n, m) -> (n,)."""
+    half = values.shape[1] // 2
+    return np.asarray(np.partition(values, (half - 1, half), axis=1)[:, half - 1 : half + 1].mean(1))
