@@ -78,15 +78,15 @@ def _costs(
     profiles: FloatArray, u: FloatArray, shifts: FloatArray, optics: Optics, half_px: float, limb_share: float
 ) -> FloatArray:
     """Return (n, len(shifts)): weighted squared residual of each normal profile for each place of the edge."""
-    root = np.sqrt(edge_weight(u))  # products in single precision: noise is far above its rounding
+    root = np.sqrt(edge_weight(u))
     basis = _basis(u, shifts, optics, half_px) * root[:, None]
     # one more row holds the limb's share of the light near the photo's usual one: where the blur is wide, edge and
     # limb cannot be told apart
     strength = min(_HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2, _HOLD_LIMB_MOST)
     hold = np.broadcast_to(strength * np.array([-limb_share, 1.0 - limb_share, 0.0]), (len(shifts), 1, 3))
     q, _ = np.linalg.qr(np.concatenate([basis, hold], 1))
-    p = (profiles * root).astype(np.float32)
-    explained = p @ q[:, :-1].transpose(2, 1, 0).astype(np.float32)
+    p = profiles * root
+    explained = p @ q[:, :-1].transpose(2, 1, 0)
     return np.asarray(np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(0), 0.0), float)
 
 
