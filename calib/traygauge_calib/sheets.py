@@ -127,13 +127,12 @@ def dictionary() -> cv2.aruco.Dictionary:
 @lru_cache(maxsize=1)
 def marker_bits() -> npt.NDArray[np.uint8]:
     """Return every marker's bits, ndarray of shape (1000, 5, 5), uint8, row and column, 1 white."""
-    words = dictionary()
-    return np.stack(
-        [
-            cv2.aruco.Dictionary.getBitsFromByteList(words.bytesList[i : i + 1], BITS)
-            for i in range(len(words.bytesList))
-        ]
-    ).astype(np.uint8)
+    words = dictionary().bytesList
+    upright = words.reshape(len(words), -1)[:, : words.shape[1]]  # the same marker in its other turns follows
+    # whole bytes begin with their highest bit; what is left of the bits stands at the end of the last byte
+    whole, rest = divmod(BITS * BITS, 8)
+    bits = np.unpackbits(upright, axis=1)
+    return np.concatenate([bits[:, : 8 * whole], bits[:, -rest:]], 1).reshape(-1, BITS, BITS)
 
 
 def sheet_of(marker_id: int) -> Sheet | None:
