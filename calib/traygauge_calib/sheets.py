@@ -127,7 +127,7 @@ def dictionary() -> cv2.aruco.Dictionary:
 @lru_cache(maxsize=1)
 def marker_bits() -> npt.NDArray[np.uint8]:
     """Return every marker's bits, ndarray of shape (1000, 5, 5), uint8, row and column, 1 white."""
-    words = dictionary().bytesList
+    words = np.asarray(dictionary().bytesList, np.uint8)
     upright = words.reshape(len(words), -1)[:, : words.shape[1]]  # the same marker in its other turns follows
     # whole bytes begin with their highest bit; what is left of the bits stands at the end of the last byte
     whole, rest = divmod(BITS * BITS, 8)
