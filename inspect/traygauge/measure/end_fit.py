@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 
 import numpy as np
@@ -68,8 +68,8 @@ class EndFit:
 
     def of(self, some: IntArray) -> EndFit:
         """Return the fits of some ends."""
-        rows = self.beside[:, some], self.misfit[:, some]
-        return EndFit(self.p[:, some], *rows, self.residual[some], self.normal[..., some])
+        # `take` keeps ends last in memory too, `[..., some]` does not
+        return EndFit(*(getattr(self, f.name).take(some, -1) for f in fields(self)))
 
     def put(self, some: IntArray, other: EndFit) -> None:
         """Put other fits in the place of those of some ends."""
@@ -114,8 +114,8 @@ def _think_over(light: EndLight, fit: EndFit, usual: Usual, some: IntArray, poor
     costs = [_cost(light, *one, usually, usual) for one in ((tried.p, tried.misfit), (was.p, before))]
     better = np.flatnonzero(costs[0] < costs[1])
     if len(better):
-        beside = np.repeat(np.median(tried.beside[:, better], 0)[None], len(light.v), 0)
-        again = EndFit.start(tried.p[:, better], beside)
+        best = tried.of(better)
+        again = EndFit.start(best.p, np.repeat(np.median(best.beside, 0)[None], len(light.v), 0))
         fit.put(
             some[better],
             _improved(light.of(better), again, usual.of(better), _TRIED, _row_weights),
@@ -228,56 +228,53 @@ def _improved(
     ----------
     weigh : from the mean squares of what rows leave unexplained (r, e) to what each counts.
     """
-    fit = start
-    p, beside = fit.p, fit.beside
+    fit, p, beside = start, start.p, start.beside
     prior, sd = _priors(light, usual)
-    sd_now = sd.copy()
     hold = (_NOISE / np.where(light.dark, *_BESIDE_SD)).astype(np.float32) ** 2
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
     for _ in range(most):
-        functions, weight = _functions(p[:, left], beside[:, left], light)
+        functions, weight = _functions(p, beside, light)
         products = _products(functions, weight)
-        misfit = products[5, 5] / len(light.s)
+        misfit = products[4, 4] / len(light.s)
         counts = weigh(misfit)
         total = (weight.sum(1) * counts).sum(0)
-        fit.misfit[:, left] = misfit
-        fit.residual[left] = np.sqrt((products[5, 5] * counts).sum(0) / np.maximum(total, 1e-9))
-        gram, share = _without_beside(products, hold[left], beside[:, left])
+        residual = np.sqrt((products[4, 4] * counts).sum(0) / np.maximum(total, 1e-9))
+        gram, share = _without_beside(products, hold, beside)
         gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
-        hidden = p[2, left] >= 0
+        hidden = p[2] >= 0
         gram[3, :, hidden] = gram[:, 3, hidden] = 0.0
-        far = (p[2:, left] - prior[2:, left]) / sd[2:, left]
-        sd_now[2:, left] = sd[2:, left] * np.sqrt(1 + (far / _TAIL) ** 2)
-        noise = _NOISE * np.sqrt(1 + (fit.residual[left] / (_WORSE * usual.residual)) ** 2)
-        normal = gram[:4, :4] / noise**2 + np.eye(4)[..., None] / sd_now[:, left] ** 2
-        fit.normal[..., left] = normal
-        right = gram[4, :4] / noise**2 + (prior - p)[:, left] / sd_now[:, left] ** 2
+        noise = _NOISE * np.sqrt(1 + (residual / (_WORSE * usual.residual)) ** 2)
+        held = 1 / sd**2
+        held[2:] /= 1 + ((p - prior)[2:] / sd[2:] / _TAIL) ** 2
+        normal = gram[:4, :4] / noise**2 + np.eye(4)[..., None] * held
+        right = gram[4, :4] / noise**2 + (prior - p) * held
         move = np.clip(solved(normal, right), -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
         way = move[:3] / _STILL[:, None]
-        pace[left] *= np.where((way * last[:, left]).sum(0) < 0, 0.5, 1.0)  # who hops to and fro goes slower
-        last[:, left] = way
-        step = pace[left] * move
-        p[:, left] = _within_bounds(p[:, left] + step, light.known)
-        aside = np.clip(share[5] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
-        beside[:, left] = np.clip(beside[:, left] + pace[left] * aside, *_BESIDE)
-        moves = (np.abs(pace[left] * way) > 1.0).any(0)
-        if not moves.any():
+        pace = pace * np.where((way * last).sum(0) < 0, 0.5, 1.0)  # who hops to and fro goes slower
+        step, last = pace * move, way
+        p = _within_bounds(p + step, light.known)
+        aside = np.clip(share[4] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
+        beside = np.clip(beside + pace * aside, *_BESIDE)
+        fit.put(left, EndFit(p, beside, misfit, residual, normal))
+        moves = np.flatnonzero((np.abs(pace * way) > 1.0).any(0))
+        if not len(moves):
             break
-        left, light = left[moves], light if moves.all() else light.of(moves)
+        if len(moves) < len(left):
+            light = light.of(moves)
+            left, hold, pace = left[moves], hold[moves], pace[moves]
+            p, beside, prior, sd, last = (x.take(moves, 1) for x in (p, beside, prior, sd, last))
     return fit
 
 
 def _without_beside(
     products: SingleArray, hold: SingleArray, beside: FloatArray
 ) -> tuple[SingleArray, SingleArray]:
-    """Return the products (5, 5, r, e) of out, m, t, f and the rest once g is solved for, and g's shares (6, r, e)."""
-    own = products[4].copy()
-    own[4] += hold
-    own[5] -= hold * beside
-    share = own / own[4]
-    kept = [0, 1, 2, 3, 5]
-    return products[np.ix_(kept, kept)] - share[kept][:, None] * own[kept][None], share
+    """Return the products (5, 5, r, e) of out, m, t, f and the rest once g is solved for, and g's shares (5, r, e)."""
+    own = products[5, :5].copy()
+    own[4] -= hold * beside.astype(np.float32)
+    share = own / (products[5, 5] + hold)
+    return products[:5, :5] - share[:, None] * own, share
 
 
 def _priors(light: EndLight, usual: Usual) -> tuple[FloatArray, FloatArray]:
@@ -306,7 +303,10 @@ def _within_bounds(p: FloatArray, known: SingleArray) -> FloatArray:
 
 
 def _functions(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[list[SingleArray], SingleArray]:
-    """Return the model's derivatives after out, m, t, f, g and what is left unexplained, and the weights, (r, m, e)."""
+    """Return the model's derivatives after out, m, t, f, what is left unexplained, and the derivative after g, (r, m, e).
+
+    And the weights, (r, m, e).
+    """
     outer, inner, q = _arcs(p, light)
     step, bell = _tables(light.optics)
     t, f = p[2:].astype(np.float32)
@@ -325,7 +325,7 @@ def _functions(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[list
     # the surroundings count only as far as they can be taken for even
     near = np.clip(((outer + 4 * light.blur + 0.2)[:, None] - light.s) / np.float32(0.15), 0, 1)
     weight = light.weight * near
-    return [with_out, with_out * light.v[:, None], with_view, even[:, None] * face, tray, rest], weight
+    return [with_out, with_out * light.v[:, None], with_view, even[:, None] * face, rest, tray], weight
 
 
 def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
