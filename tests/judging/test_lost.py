@@ -189,3 +189,11 @@ def test_the_share_left_out_of_lengths_is_said(batch):
         n.startswith("Length figures leave out the 10 pieces on end (10 % of the strand)") for n in notes
     )
     assert not any("lie under others" in n for n in notes)
+
+
+def test_length_figures_leave_out_pieces_that_are_still_joined(batch):
+    pieces = batch([3.0] * 20 + [6.1] * 2, findings=[""] * 20 + ["doubles", "doubles;stringy"], u_mm=0.0)
+    assert distribution(sample(pieces, SPEC, {}), "length_mm").estimate("mean") == pytest.approx(3.0)
+    assert distribution(sample(pieces, SPEC, {}), "diameter_mm").n == 22
+    notes = judge_pieces(pieces, SPEC, windows_mm={})[1].notes
+    assert any(n.startswith("Length figures leave out 2 doubles") for n in notes)

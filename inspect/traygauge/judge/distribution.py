@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from traygauge.judge.clusters import FEWEST_PHOTOS, Clustering, clustering
-from traygauge.judge.findings import BoolArray, FloatArray
+from traygauge.judge.findings import BoolArray, FloatArray, has
 from traygauge.judge.intervals import mean_bounds, quantile_ranks
 from traygauge.judge.lost import made_up
 from traygauge.judge.once import Once
@@ -242,7 +242,10 @@ class Distribution(Once):
 
 
 def distribution(sample: Sample, column: str) -> Distribution:
-    """Return the distribution of a column over the strand pieces of a batch: those measured, and bounds for the rest."""
+    """Return the distribution of a column over the strand pieces of a batch: those measured, and bounds for the rest.
+
+    Two pieces that are still joined have a diameter, and no cut length of their own.
+    """
     return sample.once(("distribution", column), lambda: _distribution(sample, column))
 
 
@@ -250,6 +253,8 @@ def _distribution(sample: Sample, column: str) -> Distribution:
     pieces, base, of = sample.pieces, sample.base("thick"), 0 if column == "length_mm" else 1
     value = pieces[column].astype(float)
     inside = base & (sample.weights > 0)
+    if of == 0:
+        inside &= ~has(pieces, "doubles")
     measured = inside & np.isfinite(value) & ~sample.reach.is_heap
     order = np.flatnonzero(measured)[np.argsort(value[measured], kind="stable")]
     weights = sample.weights[order]

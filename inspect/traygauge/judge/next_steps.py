@@ -9,6 +9,7 @@ import numpy as np
 
 from traygauge.judge.clusters import FEWEST_PHOTOS
 from traygauge.judge.distribution import distribution
+from traygauge.judge.findings import has
 from traygauge.judge.looks import MOST_LOOKS
 from traygauge.judge.lost import UNDER_OTHERS
 from traygauge.judge.masses import Weighing
@@ -295,6 +296,10 @@ def _made_up(sample: Sample) -> list[str]:
         lines.append(
             f"Length figures leave out the {_count(n, 'piece')} on end ({share:.2g} % of the strand), short ones more "
             "often than long ones; they are corrected for it by the chance to stand (Yong and Mahadevan 2011)."
+        )
+    if joined := int((strand & has(sample.pieces, "doubles")).sum()):
+        lines.append(
+            f"Length figures leave out {_count(joined, 'double')}: two pieces that are still joined."
         )
     if under.any():
         lines.append(
