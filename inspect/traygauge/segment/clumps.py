@@ -274,27 +274,18 @@ def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
 
 def _doubles(parting: Parting) -> list[tuple[int, int]]:
     """Return pairs of parts that lie so truly in one line, face to face, that they have never been cut apart."""
-    pairs = []
     x, y, angle, length, diameter = parting.rod_px.T
-    for one in range(len(parting)):
-        for two in range(one + 1, len(parting)):
-            turn = (angle[two] - angle[one] + np.pi / 2) % np.pi - np.pi / 2
-            axis = angle[one] + turn / 2
-            along, across = np.array([[np.cos(axis), np.sin(axis)], [-np.sin(axis), np.cos(axis)]]) @ (
-                x[two] - x[one],
-                y[two] - y[one],
-            )
-            gap = abs(along) - (length[one] + length[two]) / 2
-            d = (diameter[one] + diameter[two]) / 2
-            # a bend of the strand turns the two axes against each other and moves the middles off the line
-            bend = abs(turn) * (length[one] + length[two]) / 8
-            if (
-                abs(turn) < DOUBLE_TURN
-                and abs(across) < DOUBLE_OFF * d + bend
-                and -0.1 * d < gap < DOUBLE_GAP * d
-            ):
-                pairs.append((one, two))
-    return pairs
+    one, two = np.triu_indices(len(parting), 1)
+    turn = (angle[two] - angle[one] + np.pi / 2) % np.pi - np.pi / 2
+    c, s = np.cos(angle[one] + turn / 2), np.sin(angle[one] + turn / 2)
+    dx, dy = x[two] - x[one], y[two] - y[one]
+    both, d = length[one] + length[two], (diameter[one] + diameter[two]) / 2
+    gap = np.abs(dx * c + dy * s) - both / 2
+    # a bend of the strand turns the two axes against each other and moves the middles off the line
+    bend = np.abs(turn) * both / 8
+    joined = (np.abs(turn) < DOUBLE_TURN) & (np.abs(dy * c - dx * s) < DOUBLE_OFF * d + bend)
+    joined &= (-0.1 * d < gap) & (gap < DOUBLE_GAP * d)
+    return list(zip(one[joined].tolist(), two[joined].tolist(), strict=True))
 
 
 def _thread_px(prior: StrandPrior | None, window: Window) -> float:
