@@ -188,10 +188,10 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
     few = replace(light, share=light.share[:, ::2], weight=light.weight[:, ::2], s=light.s[::2])
     away = t > _AWAY
     even = np.where(away, np.float32(1), light.even)
-    best, start = np.full(len(t), np.inf), np.zeros((5, len(t)))
-    for out in np.arange(-0.6, 0.46, 0.1):
-        p = np.stack([out - np.abs(t) * light.radius * 0.5, 0 * t, t, 0 * t, 0 * t])
-        outer, inner, _ = _arcs(p, few)
+    places, zero, costs = np.arange(-0.6, 0.46, 0.1), np.zeros_like(t), []
+    inwards = np.abs(t) * light.radius * 0.5
+    for out in places:
+        outer, inner, _ = _arcs(np.stack([out - inwards, zero, t]), few)
         ci, co = (_of(_tables(few.optics)[0], _edge_index(arc, few)) for arc in (inner, outer))
         weight, change = few.weight, np.ones(len(t))
         # the outline ends near s = 0, and what parting found ends there
@@ -209,12 +209,10 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
             f = np.where(away, 1.0, face).astype(np.float32)
             gap = rest + (f * even)[:, None] * face_step
             gap = np.abs(gap + np.float32(beside) * tray if beside else gap)
-            cost = np.einsum("rme,rme->e", weight, gap) / change * off
-            better = cost < best
-            best[better] = cost[better]
-            start[:, better] = p[:, better]
-            start[3, better], start[4, better] = f[better], beside
-    return start
+            costs.append(np.einsum("rme,rme->e", weight, gap) / change * off)
+    place, which = np.divmod(np.nan_to_num(costs, nan=np.inf).argmin(0), len(starts))
+    face, beside = np.array(starts)[which].T
+    return np.stack([places[place] - inwards, zero, t, np.where(away, 1.0, face), beside])
 
 
 def _improved(
