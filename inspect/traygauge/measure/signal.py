@@ -12,7 +12,7 @@ import numpy.typing as npt
 from traygauge.measure.channel import softness
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
-from traygauge_shared.threads import in_threads
+from traygauge_shared.threads import in_bands, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
@@ -85,9 +85,14 @@ def look_up(
     maps = np.zeros((2, -(-n // _WIDEST) * _WIDEST), np.float32)
     np.subtract(xy_px.reshape(2, n), np.asarray(origin_px, np.float32)[:, None], out=maps[:, :n])
     x, y = maps.reshape(2, -1, _WIDEST)
-    found = cv2.remap(image, x, y, how, borderMode=cv2.BORDER_REPLICATE)
     channels = image.shape[2:]
-    return np.asarray(found, image.dtype).reshape(-1, *channels)[:n].reshape(*xy_px.shape[1:], *channels)
+    found = np.empty(x.shape + channels, image.dtype)
+
+    def look(rows: slice) -> None:
+        found[rows] = cv2.remap(image, x[rows], y[rows], how, borderMode=cv2.BORDER_REPLICATE)
+
+    in_bands(len(found), look)
+    return found.reshape(-1, *channels)[:n].reshape(*xy_px.shape[1:], *channels)
 
 
 def on_lines(start_px: FloatArray, step_px: FloatArray, places: FloatArray) -> SignalArray:
