@@ -47,11 +47,13 @@ class Tried:
     Parameters
     ----------
     index : ndarray (k,), which regions of the photo's n.
+    outlines : of the k bodies without tails (some of their vertices), seen in the tray's own plane.
     bodies : the k bodies; signal : what they were read in; tray_level : ndarray (k,), signal of the tray beside each.
     by_rod : ndarray (k,), bool: explained by a rod when a heap was parted.
     """
 
     index: IntArray
+    outlines: Outlines
     bodies: Bodies
     signal: Signal
     tray_level: FloatArray
@@ -81,18 +83,17 @@ class Kinds:
     diameter_mm: FloatArray
 
 
-def tell_kinds(
-    tray: TrayView,
-    outlines_px: tuple[FloatArray, ...],
-    first: Frames,
-    tried: Tried | None,
-    state: npt.NDArray[np.object_],
-) -> Kinds:
+def few_vertices(tray: TrayView, outlines_px: tuple[FloatArray, ...]) -> Outlines:
+    """Return as many vertices of outlines, in photo pixels, as tell what the things are, in the tray's plane."""
+    few = tuple(outline[:: max(1, len(outline) // _VERTICES)] for outline in outlines_px)
+    return Outlines.of(tray, few)
+
+
+def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.NDArray[np.object_]) -> Kinds:
     """Return form and state of every region from how lying and standing pieces explain outline and light.
 
     Parameters
     ----------
-    outlines_px : bodies' outlines (tails taken off), photo pixels.
     first : first frames of all n regions.
     tried : what was fitted; None where nothing was.
     state : ndarray (n,): what segmenting says; whole and parted ones may turn out upright, leaning, of unknown axis, or
@@ -107,7 +108,7 @@ def tell_kinds(
     if tried is None:
         return Kinds(form, state, measured, double, middle, height, diameter)
     at, bodies = tried.index, tried.bodies
-    looks = _look(tray, tuple(outlines_px[k] for k in at), first, tried)
+    looks = _look(tray, first, tried)
     form[at] = np.where(looks.crumb, "crumb", np.where(looks.strand | looks.upright, "strand", "flake"))
     leaning = looks.strand & looks.sure & _leaning(bodies, looks.strand & looks.sure)
     known = looks.strand & looks.sure & ~leaning
@@ -142,18 +143,16 @@ class _Looks:
     stand: Standing
 
 
-def _look(tray: TrayView, outlines_px: tuple[FloatArray, ...], first: Frames, tried: Tried) -> _Looks:
+def _look(tray: TrayView, first: Frames, tried: Tried) -> _Looks:
     bodies = tried.bodies
-    outlines_px = tuple(outline[:: max(1, len(outline) // _VERTICES)] for outline in outlines_px)
-    on_tray = Outlines.of(tray, outlines_px)
-    lying = on_tray.raised(tray, bodies.frames.height_mm)
+    lying = tried.outlines.raised(tray, bodies.frames.height_mm)
     gaps = rod_gaps(lying, bodies, tray)
     grain = grain_of(tried.signal, tray, bodies.frames)
     biggest = np.hypot(first.length_mm, first.diameter_mm)[tried.index]
     gap = lying.mean(gaps)
     odds = _odds(gap, grain, tried, biggest > _CRUMB_MM)
     crumb = biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
-    stand = standing(on_tray, grain, gap, odds.diameter_mm, tray)
+    stand = standing(tried.outlines, grain, gap, odds.diameter_mm, tray)
     likely = odds.probability > 0.5
     rod = likely | tried.by_rod  # a heap that rods explain holds no flakes, however poor an outline is
     no_flake = _NO_FLAKE - float(np.log(odds.of_batch / (1 - odds.of_batch)))

@@ -12,7 +12,7 @@ from traygauge.measure.channel import measuring_light
 from traygauge.measure.colours import with_colours
 from traygauge.measure.end_light import Apart
 from traygauge.measure.first_frames import first_frames, frames_of_rods
-from traygauge.measure.forms import Kinds, Tried, tell_kinds
+from traygauge.measure.forms import Kinds, Tried, few_vertices, tell_kinds
 from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines
 from traygauge.measure.pieces import Pieces
@@ -59,7 +59,7 @@ def measure_pieces(regions: Regions) -> Pieces:
     burrs = beside(burr_heights, tails)
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first, *light.result())
-    kinds = tell_kinds(tray, tails.body_outlines_px, first, tried, np.array(regions.state, dtype=object))
+    kinds = tell_kinds(tray, first, tried, np.array(regions.state, dtype=object))
     table = _table(regions, tails, burrs.result(), kinds, tried, *seen.result()).take(tails.part_of < 0)
     return with_colours(without_guesses(table))
 
@@ -85,6 +85,7 @@ def _tried(
     if not len(tried):
         return None
     tray = regions.tray
+    outlines = beside(few_vertices, tray, tuple(tails.body_outlines_px[k] for k in tried))
     signal = signal.rows(tried)
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
@@ -94,7 +95,8 @@ def _tried(
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
-    return Tried(tried, fit_bodies(signal, tray, start, apart), signal, apart.tray_level, by_rod)
+    bodies = fit_bodies(signal, tray, start, apart)
+    return Tried(tried, outlines.result(), bodies, signal, apart.tray_level, by_rod)
 
 
 def _table(
