@@ -7,6 +7,8 @@ better.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +20,9 @@ FloatArray = npt.NDArray[np.float64]
 
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 _SPARSE = 4
+#: Light that is added to luminance before dividing by it: stray light and read noise of a phone (common practice).
+DARK = 0.02
+_ALIKE = 0.4  # step of luminance, over the larger one, below which colour tells more
 _DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
 
 
@@ -30,16 +35,31 @@ def softness(weights: FloatArray) -> float:
     return float(1.3 + 2.0 * (1.0 - grey))
 
 
-def measuring_light(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the weights of linear R, G, B that bodies are measured in, and the tray's level in them.
+@dataclass(frozen=True, eq=False)
+class MeasuringLight:
+    """The light in which the bodies of n regions are measured.
+
+    Parameters
+    ----------
+    weights : ndarray (3,), of linear R, G, B, that most bodies share; own : ndarray (n, 3), each region's.
+    tray_level : ndarray (n,): the tray's level beside each.
+    of_colour : whether the shared one is divided by luminance, so that it is colour alone. A flank that turns away from
+        the lamp, or takes on the light that its tray throws back, keeps more of its colour than of its light.
+    """
+
+    weights: FloatArray
+    own: FloatArray
+    tray_level: FloatArray
+    of_colour: bool
+
+
+def measuring_light(regions: Regions) -> MeasuringLight:
+    """Return the light that bodies are measured in.
 
     Of luminance, the three colours and the light the pieces were found in, that one is taken whose step between tray
-    and pieces is largest for its softness, and which shadows cannot be taken for. Pieces of a foreign colour keep
-    their own.
-
-    Returns
-    -------
-    (3,) the weights of most bodies, (n, 3) each region's, (n,) the tray's level beside each.
+    and pieces is largest for its softness, and which shadows cannot be taken for. Where pieces are about as luminous as
+    their tray, an edge's mixed light is half of either, so that its colour steps where the edge is. Pieces of a foreign
+    colour keep their own weights.
     """
     step, tray = _step(regions)
     candidates = [LUMA, *np.eye(3), regions.contrast / max(float(np.abs(regions.contrast).sum()), 1e-12)]
@@ -52,11 +72,14 @@ def measuring_light(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArra
 
     best = max(candidates, key=worth)
     if best is candidates[-1] or worth(best) <= 0.0:  # rings show the tray inside: no step is usual
-        return regions.contrast, regions.own_contrast, regions.level_tray
+        return MeasuringLight(regions.contrast, regions.own_contrast, regions.level_tray, False)
     best = best * np.sign(best @ step)
     odd = np.asarray((np.abs(regions.own_contrast - regions.contrast) > 1e-9).any(1))
     own = np.where(odd[:, None], regions.own_contrast, best)
-    return best, own, np.where(odd, regions.level_tray, float(tray @ best))
+    rise, luminous = float(LUMA @ step), float(LUMA @ tray)
+    of_colour = bool((best >= 0).all()) and abs(rise) < _ALIKE * max(luminous, luminous + rise)
+    level = float(tray @ best) / (luminous + DARK if of_colour else 1.0)
+    return MeasuringLight(best, own, np.where(odd, regions.level_tray, level), of_colour)
 
 
 def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:

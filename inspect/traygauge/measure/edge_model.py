@@ -75,16 +75,22 @@ def _basis(u: FloatArray, shift: FloatArray, optics: Optics, half_px: float) -> 
 
 
 def _costs(
-    profiles: FloatArray, u: FloatArray, shifts: FloatArray, optics: Optics, half_px: float, limb_share: float
+    profiles: FloatArray,
+    u: FloatArray,
+    shifts: FloatArray,
+    optics: Optics,
+    half_px: float,
+    limb_share: float,
+    hold: float,
 ) -> FloatArray:
     """Return (n, len(shifts)): weighted squared residual of each normal profile for each place of the edge."""
     root = np.sqrt(edge_weight(u))
     basis = _basis(u, shifts, optics, half_px) * root[:, None]
     # one more row holds the limb's share of the light near the photo's usual one: where the blur is wide, edge and
     # limb cannot be told apart
-    strength = min(_HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2, _HOLD_LIMB_MOST)
-    hold = np.broadcast_to(strength * np.array([-limb_share, 1.0 - limb_share, 0.0]), (len(shifts), 1, 3))
-    q, _ = np.linalg.qr(np.concatenate([basis, hold], 1))
+    strength = hold * min(_HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2, _HOLD_LIMB_MOST)
+    row = np.broadcast_to(strength * np.array([-limb_share, 1.0 - limb_share, 0.0]), (len(shifts), 1, 3))
+    q, _ = np.linalg.qr(np.concatenate([basis, row], 1))
     p = profiles * root
     explained = p @ q[:, :-1].transpose(2, 1, 0)
     return np.asarray(np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(0), 0.0), float)
@@ -115,7 +121,12 @@ def edge_weight(u: FloatArray) -> FloatArray:
 
 
 def find_optics(
-    profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float, limb_share: float
+    profiles: FloatArray,
+    u: FloatArray,
+    half_px: float,
+    sigma_guess_px: float,
+    limb_share: float,
+    hold: float = 1.0,
 ) -> Optics:
     """Return the blur that explains the profiles of one photo best, with the usual overshoot.
 
@@ -125,12 +136,12 @@ def find_optics(
     u : ndarray (m,), distance from the axis over half width.
     half_px : half width in px.
     sigma_guess_px : blur to start from, as the ring's edges show it.
-    limb_share : as `usual_limb_share` returns it.
+    limb_share : as `usual_limb_share` returns it; hold : how firmly it is held to, against the usual.
     """
     p = _normal(profiles, u)
 
     def cost(sigma_px: float) -> float:
-        misfit = np.median(_costs(p, u, _SHIFTS, Optics(sigma_px, SHARPEN), half_px, limb_share).min(1))
+        misfit = np.median(_costs(p, u, _SHIFTS, Optics(sigma_px, SHARPEN), half_px, limb_share, hold).min(1))
         return float(misfit * (1.0 + _HOLD * np.log(sigma_px / sigma_guess_px) ** 2))
 
     coarse = _lowest(cost, sigma_guess_px * np.array([0.55, 0.72, 1.0, 1.35, 1.8, 2.4]))
@@ -145,13 +156,18 @@ def _lowest(cost: Callable[[float], float], candidates: FloatArray) -> float:
 
 
 def place_edges(
-    profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics, limb_share: float
+    profiles: FloatArray,
+    u: FloatArray,
+    half_px: float,
+    optics: Optics,
+    limb_share: float,
+    hold: float = 1.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Return where each profile's edge lies, in u (1 + shift), and the residual's standard deviation over contrast.
 
     An edge that ends at the bounds of the search (u from 0.76 to 1.24) is NaN.
     """
-    cost = _costs(_normal(profiles, u), u, _FINE, optics, half_px, limb_share)
+    cost = _costs(_normal(profiles, u), u, _FINE, optics, half_px, limb_share, hold)
     k = np.clip(cost.argmin(1), 1, len(_FINE) - 2)
     i = np.arange(len(profiles))
     low, mid, high = cost[i, k - 1], cost[i, k], cost[i, k + 1]

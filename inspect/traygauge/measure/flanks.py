@@ -23,6 +23,8 @@ _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
+#: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
+_COLOUR_HOLD = 5.0
 _SHOW_OPTICS = 80  # pieces whose profiles tell the photo's blur
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -267,8 +269,9 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, lik
     # both sides of some pieces: a lamp's shadows lie on one
     some = both[: likely : -(-likely // _SHOW_OPTICS)].reshape(-1, len(u))
     limb_share = usual_limb_share(some, u)
-    optics = find_optics(some, u, half_px, guess, limb_share)
-    edge, residual = place_edges(mean, u, half_px, optics, limb_share)
+    hold = _COLOUR_HOLD if signal.of_colour else 1.0
+    optics = find_optics(some, u, half_px, guess, limb_share, hold)
+    edge, residual = place_edges(mean, u, half_px, optics, limb_share, hold)
     edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.channel import softness
+from traygauge.measure.channel import DARK, LUMA, MeasuringLight, softness
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
 from traygauge_shared.threads import in_bands, in_threads
@@ -36,6 +36,7 @@ class Signal:
     weights : ndarray (n, 3): each piece's own weights.
     odd : ndarray (n,), bool: pieces whose weights are not the shared ones.
     softness : how much wider the shared signal's edges are than those of the ring (see `channel.softness`).
+    of_colour : whether the shared signal is divided by luminance.
     """
 
     values: SignalArray
@@ -44,6 +45,7 @@ class Signal:
     weights: FloatArray
     odd: BoolArray
     softness: float
+    of_colour: bool
 
     def rows(self, index: npt.NDArray[np.intp]) -> Signal:
         """Return the signal of the pieces of an index, in that order."""
@@ -104,30 +106,32 @@ def on_lines(start_px: FloatArray, step_px: FloatArray, places: FloatArray) -> S
     return np.asarray(places.astype(np.float32) * step + start, np.float32)
 
 
-def read_signal(
-    tray: TrayView, contrast: FloatArray, own_contrast: FloatArray, box: tuple[int, int, int, int]
-) -> Signal:
+def read_signal(tray: TrayView, light: MeasuringLight, box: tuple[int, int, int, int]) -> Signal:
     """Return the signal of the photo's box (x0, y0, x1, y1), px: linear R, G, B weighted.
 
     sRGB is undone before weighting (IEC 61966-2-1), so that an edge's half level is half of the light.
-
-    Parameters
-    ----------
-    contrast : ndarray (3,): the weights that most pieces share; own_contrast : ndarray (n, 3): each piece's.
     """
     x0, y0, x1, y1 = box
     pixels = tray.photo.pixels[y0:y1, x0:x1]
-    odd = np.asarray((np.abs(own_contrast - contrast) > 1e-9).any(1))
-    table = LINEAR_OF_CODE[:, None] * np.asarray(contrast, np.float32)
-    table = np.ascontiguousarray(table[None])
+    odd = np.asarray((np.abs(light.own - light.weights) > 1e-9).any(1))
+    table, luminance = (_weighing(weights) for weights in (light.weights, LUMA))
     values = np.empty(pixels.shape[:2], np.float32)
 
     def weigh(rows: slice) -> None:
         cv2.transform(cv2.LUT(pixels[rows], table), np.ones((1, 3), np.float32), dst=values[rows])
+        if light.of_colour:
+            values[rows] /= (
+                cv2.transform(cv2.LUT(pixels[rows], luminance), np.ones((1, 3), np.float32)) + DARK
+            )
 
     in_threads(weigh, [slice(y, y + _STRIP) for y in range(0, len(values), _STRIP)])
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
-    return Signal(values, planes, (x0, y0), own_contrast, odd, softness(contrast))
+    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), light.of_colour)
+
+
+def _weighing(weights: FloatArray) -> SignalArray:
+    """Return the table (1, 256, 3) of what each code of R, G and B adds to the weighted linear light."""
+    return np.ascontiguousarray((LINEAR_OF_CODE[:, None] * np.asarray(weights, np.float32))[None])
 
 
 def steps_px(
