@@ -290,7 +290,7 @@ def _row_weights(misfit: SingleArray) -> SingleArray:
     """Return what rows (r, e) count: little where they are explained worse than the end's usual one."""
     row = np.sqrt(misfit)
     usual = np.partition(row, len(row) // 2, axis=0)[len(row) // 2]
-    return np.asarray(1 / (1 + (row / (2 * usual + np.float32(0.02))) ** 2))
+    return np.asarray(1 / (1 + (row / (np.float32(1.5) * usual + np.float32(0.02))) ** 2))
 
 
 def _within_bounds(p: FloatArray, known: SingleArray) -> FloatArray:
