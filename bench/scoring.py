@@ -104,7 +104,8 @@ def match(
     measured = {
         t: np.where(at >= 0, np.append(pieces[p], np.nan)[at], np.nan)[inside] for t, p in _MEASURED.items()
     }
-    measured["u_length_mm"] = np.where(at >= 0, np.append(pieces["u_length_mm"], np.nan)[at], np.nan)[inside]
+    for name in ("u_length_mm", "u_diameter_mm"):
+        measured[name] = np.where(at >= 0, np.append(pieces[name], np.nan)[at], np.nan)[inside]
     free = np.setdiff1d(np.arange(len(pieces)), j[near])
     return Matched(
         truth["kind"][inside] if len(tx) else np.zeros(0, object),

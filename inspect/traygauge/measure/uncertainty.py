@@ -18,9 +18,13 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 
 #: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
-_USUAL_MISFIT = 0.05
+_USUAL_MISFIT = 0.056
 #: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
 _EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
+#: Beside a dark piece lies its own contact shadow: its edges err together by so much more (rendered and drawn trays).
+_CONTACT = 1.8
+#: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
+_UNSEEN = 1.0
 #: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Spread of lengths of pieces that were parted from others, in diameters, where the parting is sure, for bright and for
@@ -49,13 +53,16 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     blur = max(1.0, optics.sigma_px / 0.8)
     # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
     # piece's flank joins it
-    muddle = blur**2 * np.where(dark, blur, 1.0)
+    muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
     zero = np.zeros_like(length)
     fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
     face_open = np.clip(
         1 - np.abs(ends.face - 0.5) * 2, 0, 1
     )  # a grey face shows both arcs: the view drops out
     view = 0.75 * diameter / 2 * np.hypot(scale.foot_mm / height, scale.height_relative * lean.mean(1))
+    # how thick a squeezed end is along the line of sight, nobody sees
+    widths = bodies.flanks.widths_mm[:, [0, -1]]
+    squeezed = _UNSEEN * np.abs(ends.view_expected) * np.abs(widths - diameter[:, None])
     tilt = 0.02 * diameter * lean.mean(1)
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
@@ -63,8 +70,9 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "shared edge": px[:, None] * muddle[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
-        "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 2.0]) * _worse(bodies),
+        "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
+        "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
         "parting": np.stack([np.where(dark, *_PARTING[::-1]) * diameter / confidence**2, zero], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
