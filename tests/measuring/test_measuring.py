@@ -81,8 +81,8 @@ def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypat
     for column in COLUMNS:
         one, other = shared[column.name], good_tray.pieces[column.name]
         if column.kind == "number":
-            # the light is fitted in single precision, and an end that hops carries its rounding to 0.1 µm
-            np.testing.assert_allclose(one, other, rtol=1e-5, atol=2e-4, err_msg=column.name)
+            # the light is fitted in single precision; an end whose face is just out of sight hops on its rounding
+            np.testing.assert_allclose(one, other, rtol=2e-3, atol=1e-6, err_msg=column.name)
         else:
             assert (one == other).all(), column.name
 
