@@ -10,6 +10,7 @@ import pytest
 
 from traygauge.segment import part_cover, part_label
 from traygauge.segment.part import Clump, StrandPrior, part_clumps
+from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
 from traygauge.segment.part_label import outline, spread
@@ -286,3 +287,20 @@ def test_a_step_from_black_to_white_is_seen_in_its_middle():
     start = round(field.origin[0, 0])
     profile = row[start + 20 : start + 40]
     assert np.average(np.arange(20, 40), weights=profile**4) == pytest.approx(30.0, abs=0.3)
+
+
+def test_an_end_that_lies_in_another_s_flank_goes_back_by_its_share():
+    """A lying rod's limb is at x = 15; another's end at right angles reaches to 18, 4 or 40: in it, before it, across it.
+
+    Found 3 px too far in all, of which the end's own variance 0.026² is a share of 0.026² + 0.045² + 0.011².
+    """
+    flank = [25.0, 0.0, np.pi / 2, 60.0, 20.0, 0.0]
+    share = 0.026**2 / (0.026**2 + 0.045**2 + 0.011**2)
+    for reach, back in ((18.0, 3.0 * share), (4.0, 0.0), (40.0, 0.0)):
+        rods = np.array([[reach - 25, 0.0, 0.0, 50.0, 20.0, 0.0], flank])
+        assert held_back(rods, 20.0) == pytest.approx(np.array([[0.0, back], [0.0, 0.0]]))
+        rods[0, 2] = np.pi  # told from its other end
+        assert held_back(rods, 20.0) == pytest.approx(np.array([[back, 0.0], [0.0, 0.0]]), abs=1e-9)
+    oblique = np.array([[-7.0, 0.0, 0.0, 44.0, 20.0, 0.0], flank])
+    oblique[1, 2] += 0.1  # the middle of the end touches, one corner lies in the flank
+    assert held_back(oblique, 20.0)[0, 1] > 0.5 * share

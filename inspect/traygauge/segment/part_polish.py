@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import erf
 
+from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, f32, pull
 from traygauge.segment.part_rods import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
 
@@ -50,7 +51,9 @@ def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatAr
         shift, depth = _placed(score, np.where(most > 0.8, most, view), most)
         ends.append(side * (rods[:, 3] / 2 + _APEX * (rods[:, 5] - depth * radius)) + shift * field.diameter)
         bulge.append(depth)
-    out = _with_ends(rods, ends[0], ends[1], (bulge[0] + bulge[1]) / 2 * radius)
+    cap = (bulge[0] + bulge[1]) / 2 * radius
+    back = held_back(_with_ends(rods, ends[0], ends[1], cap), field.diameter)
+    out = _with_ends(rods, ends[0] + back[:, 0], ends[1] - back[:, 1], cap)
     return out, np.stack(bulge, 1)
 
 
