@@ -1,4 +1,4 @@
-"""Tails on at least a thousand drawn ones: rates, length and width errors, burrs, through find_pieces and find_tails.
+"""Tails on at least a thousand drawn ones: rates, length and width errors, burrs, through the whole of measuring.
 
 python bench/tails_rate.py [--tails 1000] [--seed 5]
 """
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure import measure_pieces
 from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tails import find_tails
 from traygauge.segment.find import find_pieces
@@ -110,7 +111,9 @@ def measured(seed: int) -> tuple[Table, float, int]:
     start = time.process_time()
     tails = find_tails(regions)
     seconds = time.process_time() - start
-    length, u = tails.longest(tails.length_mm, 0.0), tails.longest(tails.u_length_mm)
+    pieces = measure_pieces(regions)
+    length, u = np.zeros(len(regions)), tails.longest(tails.u_length_mm)
+    length[pieces["piece"].astype(int) - 1] = np.nan_to_num(pieces["tail_length_mm"])
     width = tails.longest(tails.width_mm)
     rows = [r for r in drawn.truth if r["kind"] in ("strand", "long", "short") and not r["on_border"]]
     place = regions.tray.to_px(np.array([[float(r["x_mm"]), float(r["y_mm"])] for r in rows]), 0.9)

@@ -20,6 +20,7 @@ from traygauge.measure.shape import Shapes, shapes_of, strand_volume_mm3
 from traygauge.measure.signal import Signal, read_signal
 from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tail_mask import labels_without_tails
+from traygauge.measure.tail_roots import rooted
 from traygauge.measure.tails import Tails, find_tails
 from traygauge.measure.uncertainty import combined, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses
@@ -60,6 +61,10 @@ def measure_pieces(regions: Regions) -> Pieces:
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first, *light.result())
     kinds = tell_kinds(tray, first, tried, np.array(regions.state, dtype=object))
+    if tried is not None:
+        body = np.full(n, -1)
+        body[tried.index] = np.where(kinds.measured[tried.index], np.arange(len(tried.index)), -1)
+        tails = rooted(tails, tried.bodies.frames, body)
     table = _table(regions, tails, burrs.result(), kinds, tried, *seen.result()).take(tails.part_of < 0)
     return with_colours(without_guesses(table))
 
