@@ -22,7 +22,8 @@ SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise fa
 
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 _ACROSS_SD = 0.35  # of the slope across, which the light shows well
-_FIRST, _MOST = 3, 16  # rounds before slopes and rows are weighed, and after; most ends stand still after two
+_FIRST, _MOST = 3, 10  # rounds before slopes and rows are weighed, and after; most ends stand still after two
+_CALM = 5  # rounds after which steps are shortened
 _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
 #: (shading, tone curve), so that hundreds of them say little more than a few. It grows where an end is explained worse
@@ -34,7 +35,7 @@ _POOR, _ROUND = (
     2.5,
     0.5,
 )  # the same for what is left unexplained, in usual ones; and the view of a rim that looks round
-_TRIED = 6  # rounds for what an end is thought over with
+_TRIED = 4  # rounds for what an end is thought over with
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
 _FACE = -0.3, 2.5  # brightnesses that a face may have
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
@@ -231,7 +232,7 @@ def _improved(
     hold = (_NOISE / np.where(light.dark, *_BESIDE_SD)).astype(np.float32) ** 2
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
-    for _ in range(most):
+    for turn in range(most):
         functions, weight = _functions(p, beside, light)
         products = _products(functions, weight)
         misfit = products[4, 4] / len(light.s)
@@ -249,7 +250,8 @@ def _improved(
         right = gram[4, :4] / noise**2 + (prior - p) * held
         move = np.clip(solved(normal, right), -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
         way = move[:3] / _STILL[:, None]
-        pace = pace * np.where((way * last).sum(0) < 0, 0.5, 1.0)  # who hops to and fro goes slower
+        # who hops to and fro goes slower, and in the end everybody does
+        pace = pace * np.where((way * last).sum(0) < 0, 0.5, 1.0 if turn < _CALM else 0.6)
         step, last = pace * move, way
         p = _within_bounds(p + step, light.known)
         aside = np.clip(share[4] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
