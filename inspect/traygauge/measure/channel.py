@@ -22,7 +22,7 @@ LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 _SPARSE = 4
 #: Light that is added to luminance before dividing by it: stray light and read noise of a phone (common practice).
 DARK = 0.02
-_ALIKE = 0.4  # step of luminance, over the larger one, below which colour tells more
+_ALIKE = 0.2  # step of luminance, over the larger one, below which colour tells more
 _DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
 
 
