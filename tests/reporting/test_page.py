@@ -141,6 +141,27 @@ def test_crowded_findings_are_labelled_by_their_code(make_batch: Callable[..., B
     assert [m.label for m in marks] == ["ta"] * 60 + ["long"] * 2 + [""] * 38
 
 
+def test_pieces_that_are_spoken_of_by_number_show_it(make_batch: Callable[..., Batch]) -> None:
+    batch = make_batch(60, names=("a.jpg", "b.jpg"))
+    states = ["whole"] * 118 + ["unresolved", "upright"]
+    report = report_of(replace(batch, pieces=batch.pieces.with_columns(state=states)))
+    said = {(c.photo, int(c.title.split(",")[0].removeprefix("Piece "))) for c in report.closeups}
+    shown = {(p.index, int(m.number)) for p in report.photos for m in p.marks if m.number}
+    assert (1, 59) in said  # the heap
+    assert shown == said
+    assert report.photos[0].marks[0].beside == "1 long"
+    assert {m.beside for m in report.photos[0].marks if not m.named} <= {"long", ""}
+
+
+def test_every_heap_shows_its_number_since_the_next_step_may_name_it(
+    make_batch: Callable[..., Batch],
+) -> None:
+    batch = make_batch(60)
+    pieces = batch.pieces.with_columns(state=["whole"] * 40 + ["unresolved"] * 20)
+    marks = report_of(replace(batch, pieces=pieces)).photos[0].marks
+    assert [m.beside for m in marks[40:]] == [str(k) for k in range(41, 61)]
+
+
 def test_close_pieces_are_labelled_by_their_code(make_batch: Callable[..., Batch]) -> None:
     batch = make_batch(40)  # the longer side of the window is 84 mm: closer than 2.5 mm is crowded
     findings = ["long"] * 12 + [""] * 28

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from traygauge.batch import Batch
-from traygauge.report.annotated import annotated_jpeg, dashes
+from traygauge.report.annotated import annotated_jpeg, dashes, numbered_pixels
 from traygauge.report.build import headline, report_of
 from traygauge.report.labels import place_labels
 from traygauge.report.overlay import path_text
@@ -181,3 +181,26 @@ def test_the_annotated_photo_shows_the_outlines(make_batch: Callable[..., Batch]
         assert hit.sum() > 50
         inside |= hit
     assert inside.all()
+
+
+@pytest.mark.parametrize("print_size", ["large", "small"])
+def test_a_number_stands_beside_its_piece_and_nowhere_else(
+    make_batch: Callable[..., Batch], print_size: str
+) -> None:
+    batch = make_batch()
+    part = report_of(batch).photos[0]
+
+    def drawn(named: int | None) -> np.ndarray:
+        marks = tuple(replace(m, named=k == named, label="") for k, m in enumerate(part.marks))
+        shown = replace(part, marks=marks)
+        if print_size == "small":
+            return numbered_pixels(batch.photos[0], shown, longest=700).astype(int)
+        data = annotated_jpeg(batch.photos[0], shown, headline(batch))
+        return np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(int)
+
+    frame = window_frame(batch.photos[0].tray, longest=700 if print_size == "small" else 4000)
+    outline = draw(batch.photos[0].tray, frame, part.marks)[20].outline
+    rows, columns = np.nonzero(np.abs(drawn(20) - drawn(None)).max(-1) > 60)
+    assert len(rows) > 20
+    away = np.array([columns, rows]).T - outline.mean(0)
+    assert np.hypot(*away.T).max() < np.hypot(*(outline - outline.mean(0)).T).max() + 0.07 * frame.width

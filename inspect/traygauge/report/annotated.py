@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from traygauge.batch import PhotoInspection
-from traygauge.report.labels import place_labels
 from traygauge.report.model import FloatArray, Headline, PhotoPart
-from traygauge.report.overlay import boxes_of
+from traygauge.report.overlay import boxes_of, places_of
 from traygauge.report.palette import CASING, TONES, Look
 from traygauge.report.picture import Drawn, Frame, Pixels, draw, frame_pixels, jpeg, window_frame
 
 if TYPE_CHECKING:
     from PIL import ImageDraw, ImageFont
 
-#: Widths of lines, lengths of dashes and height of text, as shares of the picture's longer side.
-_LINE, _DASH, _GAP, _TEXT = 0.0009, 0.0036, 0.0024, 0.011
+#: Widths of lines, lengths of dashes and height of text, as shares of the picture's longer side. Text in a picture
+#: that is printed a third of a page wide is higher, about 6 points.
+_LINE, _DASH, _GAP, _TEXT, _SMALL_PRINT = 0.0009, 0.0036, 0.0024, 0.011, 0.021
 
 
 def annotated_jpeg(inspection: PhotoInspection, part: PhotoPart, headline: Headline) -> bytes:
@@ -29,10 +29,21 @@ def annotated_jpeg(inspection: PhotoInspection, part: PhotoPart, headline: Headl
     return jpeg(_lettered(pixels, part, drawn, frame, headline), quality=86)
 
 
-def outlined_pixels(inspection: PhotoInspection, part: PhotoPart, *, longest: int) -> Pixels:
-    """Return the photo's window with its pieces outlined by finding, ndarray (h, w, 3), RGB, without any letters."""
+def numbered_pixels(inspection: PhotoInspection, part: PhotoPart, *, longest: int) -> Pixels:
+    """Return the photo's window for a small print: pieces outlined by finding, numbers where the report names them.
+
+    Returns
+    -------
+    ndarray (h, w, 3), uint8, RGB; its longer side at most `longest` pixels.
+    """
+    from PIL import Image, ImageDraw, ImageFont
+
     frame = window_frame(inspection.tray, longest=longest)
-    return _outlined(inspection, part, frame, draw(inspection.tray, frame, part.marks))
+    drawn = draw(inspection.tray, frame, part.marks)
+    canvas = Image.fromarray(_outlined(inspection, part, frame, drawn))
+    font = ImageFont.load_default(max(_SMALL_PRINT * max(frame.width, frame.height), 1.0))
+    _write(ImageDraw.Draw(canvas), font, [m.number for m in part.marks], drawn, frame)
+    return np.asarray(canvas, np.uint8)
 
 
 def _outlined(inspection: PhotoInspection, part: PhotoPart, frame: Frame, drawn: Sequence[Drawn]) -> Pixels:
@@ -103,22 +114,24 @@ def _lettered(
     canvas = Image.new("RGB", (frame.width, frame.height + foot), CASING)
     canvas.paste(Image.fromarray(pixels), (0, 0))
     pen = ImageDraw.Draw(canvas)
-    labelled = np.array([k for k, m in enumerate(part.marks) if m.label], np.intp)
-    if labelled.size:
-        sizes = np.array([(pen.textlength(part.marks[k].label, font), 1.15 * _TEXT * unit) for k in labelled])
-        at = place_labels(boxes_of(drawn), sizes + 0.3 * _TEXT * unit, labelled, (frame.width, frame.height))
-        for k, (x, y) in zip(labelled, at, strict=True):
-            pen.text(
-                (x, y),
-                part.marks[k].label,
-                "#FFFFFF",
-                font,
-                "mm",
-                stroke_width=unit // 900,
-                stroke_fill=CASING,
-            )
+    _write(pen, font, [m.beside for m in part.marks], drawn, frame)
     _legend(canvas, pen, font, part, headline, unit)
     return np.asarray(canvas, np.uint8)
+
+
+def _write(
+    pen: ImageDraw.ImageDraw,
+    font: ImageFont.ImageFont | ImageFont.FreeTypeFont,
+    texts: Sequence[str],
+    drawn: Sequence[Drawn],
+    frame: Frame,
+) -> None:
+    """Write a text beside each piece, where it has one."""
+    high = float(np.diff(font.getbbox("0")[1::2])[0])
+    sizes = [(pen.textlength(t, font) + 0.4 * high, 2.0 * high) if t else None for t in texts]
+    edge = max(frame.width, frame.height) // 900
+    for k, at in places_of(sizes, boxes_of(drawn), frame).items():
+        pen.text(at, texts[k], "#FFFFFF", font, "mm", stroke_width=edge, stroke_fill=CASING)
 
 
 def _legend(

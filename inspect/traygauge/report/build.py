@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import platform
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -42,7 +42,8 @@ _PACKAGES = ("numpy", "scipy", "opencv-python-headless", "pillow")
 def report_of(batch: Batch, made: datetime | None = None) -> Report:
     """Return the report of a batch as plain values; `made` is printed as the time it was made, if given."""
     text = piece_text(batch.pieces)
-    photos = photo_parts(batch, text)
+    first = first_look(batch.pieces)
+    photos = photo_parts(batch, text, frozenset(place for place, _ in first))
     verdict = batch.verdict
     limits = by_weight(verdict.limits, str(verdict.answer))
     is_last = verdict.looks >= MOST_LOOKS
@@ -68,7 +69,7 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
         advice=tuple(tied(a) for a in verdict.advice),
         further=further,
         photos=photos,
-        closeups=closeups(batch, photos, text),
+        closeups=closeups(first, photos, text),
         closeups_intro=_closeups_intro(batch),
         distributions=distributions(batch),
         regrind=regrind_part(verdict),
@@ -82,12 +83,14 @@ def report_of(batch: Batch, made: datetime | None = None) -> Report:
     )
 
 
-def closeups(batch: Batch, photos: tuple[PhotoPart, ...], text: PieceText) -> tuple[Closeup, ...]:
-    """Return the pieces to look at first, each with its photo, its mark there and its measures."""
+def closeups(
+    first: Sequence[tuple[int, str]], photos: tuple[PhotoPart, ...], text: PieceText
+) -> tuple[Closeup, ...]:
+    """Return the pieces to look at first (row, why), each with its photo, its mark there and its measures."""
     where = {m.place: (p.index, k) for p in photos for k, m in enumerate(p.marks)}
     several = len(photos) > 1
     found = []
-    for place, why in first_look(batch.pieces):
+    for place, why in first:
         if place not in where:
             continue
         photo, mark = where[place]

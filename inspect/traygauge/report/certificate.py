@@ -11,7 +11,7 @@ import numpy as np
 
 from traygauge.batch import Batch
 from traygauge.records import write_whole
-from traygauge.report.annotated import outlined_pixels
+from traygauge.report.annotated import numbered_pixels
 from traygauge.report.build import report_of
 from traygauge.report.model import Distribution, RegrindPart, Report
 from traygauge.report.palette import LIGHT
@@ -139,12 +139,12 @@ def _limits(canvas: Canvas, report: Report, y: float) -> float:
 
 
 def _middle(canvas: Canvas, report: Report, batch: Batch, y: float) -> float:
-    """Draw the first photo with its outlines on the left and figures on the right."""
+    """Draw the first photo with its outlines and numbers on the left and figures on the right."""
     from reportlab.lib.utils import ImageReader
 
     left, bottom = MARGIN, y
     if report.photos:
-        pixels = outlined_pixels(batch.photos[0], report.photos[0], longest=1400)
+        pixels = numbered_pixels(batch.photos[0], report.photos[0], longest=1400)
         high, wide = pixels.shape[:2]
         shown = min(INNER * 0.56, 175.0 * wide / high)
         picture = ImageReader(io.BytesIO(jpeg(pixels, quality=80)))

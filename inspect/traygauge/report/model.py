@@ -93,8 +93,8 @@ class Tally:
 class Mark:
     """One piece on a photo.
 
-    `place` is its row in the batch's table, `label` what stands beside its outline, `spoken` the sentence for those
-    who hear the page; outline, tails (closed / open) and centreline in sheet mm, `height_mm` the plane they lie in.
+    `place` is its row in the batch's table, `label` its look in a word or code, `named`: whether the report speaks of
+    it by its number, `spoken` the sentence for those who hear the page; outline, tails (closed / open) and centreline in sheet mm, `height_mm` the plane they lie in.
     """
 
     place: int
@@ -102,11 +102,22 @@ class Mark:
     look: Look
     names: str
     label: str
+    named: bool
     spoken: str
     height_mm: float
     outline_mm: FloatArray
     tails_mm: tuple[FloatArray, ...]
     centreline_mm: FloatArray
+
+    @property
+    def number(self) -> str:
+        """Return the piece's number if the report speaks of it by that, else nothing."""
+        return str(self.piece) if self.named else ""
+
+    @property
+    def beside(self) -> str:
+        """Return what stands beside the outline: number and label, as far as it has them."""
+        return f"{self.number} {self.label}".strip()
 
 
 @dataclass(frozen=True)

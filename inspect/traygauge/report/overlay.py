@@ -36,16 +36,8 @@ def shapes(marks: Sequence[Mark], drawn: Sequence[Drawn], frame: Frame) -> list[
     """Return the shapes of all marks of a photo, in its frame's points."""
     boxes = boxes_of(drawn)
     size = label_size(frame)
-    labelled = np.array([k for k, m in enumerate(marks) if m.label], np.intp)
-    sizes = np.array([((len(marks[k].label) + 1) * LETTER * size, 1.1 * size) for k in labelled]).reshape(
-        -1, 2
-    )
-    at = dict(
-        zip(
-            labelled.tolist(),
-            place_labels(boxes, sizes, labelled, (frame.width, frame.height)).tolist(),
-            strict=True,
-        )
+    at = places_of(
+        [((len(m.beside) + 1) * LETTER * size, 1.1 * size) if m.beside else None for m in marks], boxes, frame
     )
     return [
         Shape(
@@ -57,11 +49,21 @@ def shapes(marks: Sequence[Mark], drawn: Sequence[Drawn], frame: Frame) -> list[
             tails="".join(path_text(simplified(t, closed=False)) for t in d.tails),
             centreline=path_text(simplified(d.centreline, 0.25, closed=False)),
             middle=(float(box[0] + box[2]) / 2, float(box[1] + box[3]) / 2),
-            label=m.label,
-            label_at=(at[k][0], at[k][1]) if k in at else None,
+            label=m.beside,
+            label_at=at.get(k),
         )
         for k, (m, d, box) in enumerate(zip(marks, drawn, boxes, strict=True))
     ]
+
+
+def places_of(
+    sizes: Sequence[tuple[float, float] | None], boxes: FloatArray, frame: Frame
+) -> dict[int, tuple[float, float]]:
+    """Return the middles of labels by mark, in a frame's points; width and height of each are given, if it has one."""
+    labelled = [k for k, size in enumerate(sizes) if size is not None]
+    given = np.array([sizes[k] for k in labelled], float).reshape(-1, 2)
+    middles = place_labels(boxes, given, np.array(labelled, np.intp), (frame.width, frame.height))
+    return {k: (float(x), float(y)) for k, (x, y) in zip(labelled, middles, strict=True)}
 
 
 def label_size(frame: Frame) -> float:

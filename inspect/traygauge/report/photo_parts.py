@@ -33,12 +33,16 @@ _SOURCES = {
 }
 
 
-def photo_parts(batch: Batch, text: PieceText) -> tuple[PhotoPart, ...]:
-    """Return the parts of all photos; the batch's table holds their pieces one photo after the other."""
+def photo_parts(batch: Batch, text: PieceText, named: frozenset[int]) -> tuple[PhotoPart, ...]:
+    """Return the parts of all photos; the batch's table holds their pieces one photo after the other.
+
+    `named` are the rows that the report speaks of by number: the pictures show it there, and at heaps, which the next
+    step may name.
+    """
     parts, start = [], 0
     for index, inspection in enumerate(batch.photos):
         places = np.arange(start, start + len(inspection.pieces))
-        parts.append(_part(index, inspection, batch.pieces, places, text))
+        parts.append(_part(index, inspection, batch.pieces, places, text, named))
         start += len(places)
     return tuple(parts)
 
@@ -83,7 +87,12 @@ def heights_mm(pieces: Pieces) -> list[float]:
 
 
 def _part(
-    index: int, inspection: PhotoInspection, pieces: Pieces, places: np.ndarray, text: PieceText
+    index: int,
+    inspection: PhotoInspection,
+    pieces: Pieces,
+    places: np.ndarray,
+    text: PieceText,
+    named: frozenset[int],
 ) -> PhotoPart:
     own = pieces.take(places)
     measured = sum(s in MEASURED_STATES for s in own["state"])
@@ -94,7 +103,7 @@ def _part(
         name=printable(inspection.photo.name),
         summary=summary,
         tallies=counted if len(own) else (),
-        marks=_marks(own, places, counted, text),
+        marks=_marks(own, places, counted, text, named),
         level=inspection.fitness.level,
         checks=tuple(_check(c) for c in inspection.fitness.checks),
         scale=(*_scale(inspection.tray), *_sight(inspection.sight)),
@@ -103,7 +112,9 @@ def _part(
     )
 
 
-def _marks(own: Pieces, places: np.ndarray, counted: tuple[Tally, ...], text: PieceText) -> tuple[Mark, ...]:
+def _marks(
+    own: Pieces, places: np.ndarray, counted: tuple[Tally, ...], text: PieceText, named: frozenset[int]
+) -> tuple[Mark, ...]:
     crowded = {t.look.name for t in counted if t.crowded}
     looks = [look_of(str(f), str(s)) for f, s in zip(own["findings"], own["state"], strict=True)]
     heights = heights_mm(own)
@@ -114,6 +125,7 @@ def _marks(own: Pieces, places: np.ndarray, counted: tuple[Tally, ...], text: Pi
             look=looks[k],
             names=text.names_of(int(place)),
             label=_label(looks[k], crowded),
+            named=int(place) in named or own["state"][k] == "unresolved",
             spoken=text.spoken(int(place)),
             height_mm=heights[k],
             outline_mm=own.outlines_mm[k],
