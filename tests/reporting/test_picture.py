@@ -131,6 +131,16 @@ def test_a_crowded_label_stays_in_the_picture() -> None:
     assert (at + [20, 5] <= 100).all()
 
 
+def test_in_a_heap_a_label_lies_on_its_own_piece() -> None:
+    # pieces wall to wall: beside any of them a label would lie on another, and seem to be its label
+    x, y = np.meshgrid(np.arange(6) * 40.0, np.arange(8) * 24.0)
+    low = np.stack([x.ravel(), y.ravel()], -1)
+    boxes = np.concatenate([low, low + [40, 24]], -1)
+    labelled = np.array([14, 21, 27])
+    at = place_labels(boxes, np.tile([30.0, 12.0], (3, 1)), labelled, (240.0, 192.0))
+    np.testing.assert_allclose(at, low[labelled] + [20, 12])
+
+
 def test_tiles_are_at_one_scale_and_hold_their_pieces(make_batch: Callable[..., Batch]) -> None:
     marks = list(report_of(make_batch()).photos[0].marks[:6])
     heap = replace(marks[0], outline_mm=np.array([[20.0, 20], [38, 20], [38, 30], [20, 30]]))
