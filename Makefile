@@ -40,7 +40,7 @@ coverage: $(READY) ## run every test and show which lines and branches none of t
 	$(BIN)/python -m pytest --cov --cov-report=term-missing:skip-covered
 
 bench: $(READY) ## speed, memory and errors; PHOTOS=folder adds a folder of photos with their truth
-	$(BIN)/python bench/run.py $(PHOTOS)
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python bench/run.py $(PHOTOS)
 
 check-statistics: $(READY) ## simulate batches and compare how often the verdict is right with what it promises
 	$(BIN)/python bench/statistics_check.py

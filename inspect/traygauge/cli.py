@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import warnings
 from collections.abc import Sequence
@@ -65,6 +66,8 @@ def main(arguments: Sequence[str] | None = None, environment: Environment | None
     arguments : words after the program's name; those of the process when not given.
     environment : streams, terminal and folders; those of the process when not given.
     """
+    if environment is None:  # matrices are small here: BLAS's threads would only spin beside the program's own
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     env = environment or Environment.of_process()
     with redirect_stdout(env.out), redirect_stderr(env.err), warnings.catch_warnings():
