@@ -66,7 +66,9 @@ def main(arguments: Sequence[str] | None = None, environment: Environment | None
     arguments : words after the program's name; those of the process when not given.
     environment : streams, terminal and folders; those of the process when not given.
     """
-    if environment is None:  # matrices are small here: BLAS's threads would only spin beside the program's own
+    if (
+        environment is None
+    ):  # matrices are small here: BLAS's threads would only spin beside the program's own
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     env = environment or Environment.of_process()

@@ -283,8 +283,9 @@ def _doubles(parting: Parting) -> list[tuple[int, int]]:
     gap = np.abs(dx * c + dy * s) - both / 2
     # a bend of the strand turns the two axes against each other and moves the middles off the line
     bend = np.abs(turn) * both / 8
-    joined = (np.abs(turn) < DOUBLE_TURN) & (np.abs(dy * c - dx * s) < DOUBLE_OFF * d + bend)
-    joined &= (-0.1 * d < gap) & (gap < DOUBLE_GAP * d)
+    joined = (-0.1 * d < gap) & (np.abs(dy * c - dx * s) < DOUBLE_OFF * d + bend)
+    # what is bent and gapes as well are two that came to lie so
+    joined &= np.hypot(turn / DOUBLE_TURN, np.maximum(gap, 0.0) / (DOUBLE_GAP * d)) < 1.0
     return list(zip(one[joined].tolist(), two[joined].tolist(), strict=True))
 
 
