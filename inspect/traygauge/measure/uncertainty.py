@@ -33,6 +33,8 @@ _PARTING = 0.015, 0.045
 #: A batch is of one strand where its diameters spread by this share; a width is odd from so many of that spread on, 2 %
 #: at least; shares of the oddness that length and diameter may be wrong by.
 _ONE_STRAND, _ODD, _OF_ODD = 0.06, 5.0, np.array([0.25, 0.6])
+#: Share of a burr's height by which the end may be off.
+_OF_BURR = 0.3
 #: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
 _OVAL = 0.04 / np.sqrt(12) / 2
 
@@ -91,6 +93,14 @@ def u_odd_width(diameter_mm: FloatArray, strand: npt.NDArray[np.bool_]) -> Float
     off = np.abs(diameter_mm - usual)
     beyond = np.maximum(off - _ODD * max(spread, 0.02 * usual), 0.0)
     return np.asarray(np.minimum(off, 3 * beyond)[:, None] * _OF_ODD)
+
+
+def u_burr(burr_mm: FloatArray) -> FloatArray:
+    """Return what a burr adds to a piece's standard uncertainty, ndarray (n, 2), mm (common practice).
+
+    A lip along the cut edge passes in part for more of the body.
+    """
+    return np.stack([_OF_BURR * np.nan_to_num(burr_mm), np.zeros(len(burr_mm))], -1)
 
 
 def _worse(bodies: Bodies) -> FloatArray:
