@@ -143,7 +143,7 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
     flank_row = np.median(raw[..., :k], -1)
     contrast = flank_row - tray_row
     usual = np.median(contrast, 1, keepdims=True)
-    good = contrast > 0.25 * usual
+    good = contrast > np.maximum(0.25 * usual, 1e-6)
     step = np.where(good, contrast, np.maximum(usual, 1e-6))
     share = (raw - _single(tray_row)[..., None]) / _single(step)[..., None]
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
