@@ -1,10 +1,15 @@
 """Two batches against each other."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from traygauge.judge.compare import compare, mann_whitney
+from traygauge.judge.compare import _of_rows, compare, mann_whitney
+from traygauge.judge.distribution import distribution
+from traygauge.judge.feeding import figures
+from traygauge.judge.lost import standing_chance
 from traygauge.judge.sample import sample
 from traygauge.judge.spec import parse_spec
 
@@ -72,6 +77,58 @@ def test_intervals_of_a_shift_hold_it_as_often_as_they_say(batch):
             held[name] += found[name].effect.low <= 0.1 <= found[name].effect.high
     for count in held.values():
         assert count / runs >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / runs)
+
+
+def test_figures_are_those_that_each_report_states(batch):
+    # 30 of 130 stand on end, and two pieces are doubles: reports make up for the ones and leave the others out
+    rng = np.random.default_rng(8)
+    length = np.concatenate([rng.gamma(9, 0.3, 98) + 1.0, [7.0, 7.2], np.full(30, np.nan)])
+    state = np.array(["whole"] * 100 + ["upright"] * 30, dtype=object)
+    findings = np.array([""] * 98 + ["doubles"] * 2 + [""] * 30, dtype=object)
+    lost = batch(length, state=state, findings=findings, feret_max_mm=2.0, extent_mm=2.0)
+    plain = batch(rng.normal(3.0, 0.3, 120))
+    found = differences(lost, plain)
+    for k, pieces in enumerate((lost, plain)):
+        stated = {f.name: f.value for f in figures(made(pieces))}
+        for name in ("mean_length_mm", "median_length_mm"):
+            assert (found[name].a, found[name].b)[k] == pytest.approx(stated[name], abs=1e-9)
+    assert found["mean_length_mm"].a < np.nanmean(length[:98]) - 0.02  # short ones stand more often
+    assert found["spread_length_mm"].a == pytest.approx(
+        distribution(made(lost), "length_mm").estimate("spread")
+    )
+
+
+def test_intervals_hold_the_change_where_lost_pieces_are_made_up_for(batch):
+    # pieces of gamma lengths stand with the published chance, so that the plain mean of what lies is too long; nothing
+    # stands in the second batch, and both are drawn from the same strand
+    held, plain_held, runs = 0, 0, 40
+    for seed in range(runs):
+        rng = np.random.default_rng(seed)
+        one, two = (rng.gamma(6, 0.35, n) + 0.4 for n in (260, 260))
+        stands = rng.random(260) < standing_chance(one / 1.75)
+        first = batch(
+            np.where(stands, np.nan, one),
+            state=np.where(stands, "upright", "whole").astype(object),
+            aspect_ratio=np.where(stands, np.nan, one / 1.75),
+            feret_max_mm=np.where(stands, 2.0, np.hypot(one, 1.75)),
+            extent_mm=np.where(stands, 2.0, np.hypot(one, 1.75)),
+        )
+        effect = differences(first, batch(two))["mean_length_mm"].effect
+        held += effect.low <= 0.0 <= effect.high
+        gap = two.mean() - one[~stands].mean()
+        half = 1.96 * np.sqrt(two.var() / 260 + one[~stands].var() / (~stands).sum())
+        plain_held += abs(gap) <= half
+    assert held / runs >= 0.95 - 3 * np.sqrt(0.05 * 0.95 / runs)
+    assert plain_held < held
+
+
+def test_a_row_of_all_pieces_gives_the_figure_itself(batch):
+    rng = np.random.default_rng(2)
+    of = distribution(made(batch(rng.gamma(9, 0.3, 40))), "length_mm")
+    of = replace(of, made_up=rng.uniform(1, 2, 40), u_own=np.zeros(40))
+    for statistic in ("mean", "median", "spread"):
+        rows = np.stack([np.arange(40), rng.permutation(40)])
+        assert _of_rows(of, rows, statistic) == pytest.approx(of.estimate(statistic), rel=1e-12)
 
 
 def test_a_wider_cut_shows_as_a_ratio(batch):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from traygauge.judge.clusters import Clustering, clustering
+from traygauge.judge.clusters import FEWEST_PHOTOS
+from traygauge.judge.distribution import Distribution, distribution
 from traygauge.judge.intervals import newcombe
 from traygauge.judge.resampling import IntArray, percentile_bounds, resamples
 from traygauge.judge.sample import Sample
@@ -18,6 +18,9 @@ from traygauge.judge.shares import Counted, count_share
 from traygauge.judge.verdict import Interval
 
 FloatArray = npt.NDArray[np.float64]
+
+#: Fewer measured lengths on a side are not compared.
+FEWEST = 5
 
 
 @dataclass(frozen=True)
@@ -107,8 +110,7 @@ def compare(a: Sample, b: Sample, *, same_scale: bool) -> tuple[Difference, ...]
         if name in a.masks
     ]
     found = [_share(a, b, name) for name in findings]
-    column = "length_mm"
-    found += [_length(a, b, column, name, same_scale) for name in ("median", "mean", "spread")]
+    found += [_length(a, b, name, same_scale) for name in ("median", "mean", "spread")]
     return tuple(d for d in found if d is not None)
 
 
@@ -142,84 +144,95 @@ def _share_p(a: Counted, b: Counted) -> float:
     return float(2 * ndtr(-abs(a.share - b.share) / math.sqrt(variance))) if variance > 0 else 1.0
 
 
-@dataclass(frozen=True, eq=False)
-class _Lengths:
-    values: FloatArray
-    photo: IntArray
-    clusters: Clustering
-    u_shared: float
-
-    @property
-    def n_effective(self) -> float:
-        return self.clusters.effective(0.025)
+_COLUMN = "length_mm"
 
 
-def _lengths(sample: Sample, column: str) -> _Lengths:
-    value = sample.pieces[column].astype(float)
-    use = sample.base("thick") & np.isfinite(value) & (sample.weights > 0)
-    clusters = clustering(value[use], sample.photo[use], sample.spec.judging.within_photo_correlation)
-    shared = sample.u_shared(0)[use]
-    return _Lengths(value[use], sample.photo[use], clusters, float(shared.mean()) if len(shared) else 0.0)
-
-
-_STATISTICS: dict[str, Callable[[FloatArray], FloatArray]] = {
-    "median": lambda v: np.asarray(np.median(v, axis=-1)),
-    "mean": lambda v: np.asarray(v.mean(axis=-1)),
-    "spread": lambda v: np.asarray(np.subtract(*np.quantile(v, (0.9, 0.1), axis=-1)) / np.median(v, axis=-1)),
-}
-
-
-def _length(a: Sample, b: Sample, column: str, statistic: str, same_scale: bool) -> Difference | None:
-    one, two = _lengths(a, column), _lengths(b, column)
-    if min(len(one.values), len(two.values)) < 5:
+def _length(a: Sample, b: Sample, statistic: str, same_scale: bool) -> Difference | None:
+    """Return how a figure of the cut length differs: the same figures that each batch's own report states."""
+    one, two = distribution(a, _COLUMN), distribution(b, _COLUMN)
+    if min(one.n, two.n) < FEWEST:
         return None
-    confidence = a.spec.judging.confidence
-    of = _STATISTICS[statistic]
-    figures = float(of(one.values)), float(of(two.values))
-    if statistic == "spread" and figures[0] <= 0:
+    ratio = statistic == "spread"
+    figures = one.estimate(statistic), two.estimate(statistic)
+    if ratio and figures[0] <= 0:
         return None
-    drawn = [np.asarray(of(s.values[resamples(s.photo, seed=seed)])) for s, seed in ((one, 1), (two, 2))]
-    shared = 0.0 if same_scale or statistic == "spread" else math.hypot(one.u_shared, two.u_shared)
-    if statistic == "spread":
-        estimate, found = figures[1] / figures[0], drawn[1] / np.where(drawn[0] > 0, drawn[0], np.nan)
-    else:
-        estimate, found = figures[1] - figures[0], drawn[1] - drawn[0]
-    effect = _interval(estimate, found, confidence, one, two, shared)
+    shared = 0.0 if same_scale else math.hypot(*(d.u_shared_of(statistic) for d in (one, two)))
+    if statistic == "mean":
+        shared = math.hypot(shared, one.u_made_up, two.u_made_up)
+    raw = _change(*(_of_rows(d, np.arange(d.n)[None], statistic) for d in (one, two)), ratio=ratio)
+    rows = resamples(one.photo, seed=1), resamples(two.photo, seed=2)
+    drawn = _change(_of_rows(one, rows[0], statistic), _of_rows(two, rows[1], statistic), ratio=ratio)
+    estimate = figures[1] / figures[0] if ratio else figures[1] - figures[0]
+    effect = _interval(estimate, float(raw[0]), drawn, a.spec.judging.confidence, one, two, shared)
     test = mann_whitney(one.values, two.values, design_effect=_effect(one, two))
     return Difference(
-        f"{statistic}_{column}",
+        f"{statistic}_{_COLUMN}",
         f"{statistic} of the cut length",
-        "ratio" if statistic == "spread" else "mm",
-        *figures,
+        "ratio" if ratio else "mm",
+        figures[0],
+        figures[1],
         effect,
         test.p_value if statistic == "median" else math.nan,
-        one.n_effective,
-        two.n_effective,
-        _ratio_sentence(effect)
-        if statistic == "spread"
-        else _sentence(f"The {statistic} cut length", effect, "mm", 2),
+        one.clusters.effective(0.025),
+        two.clusters.effective(0.025),
+        _ratio_sentence(effect) if ratio else _sentence(f"The {statistic} cut length", effect, "mm", 2),
         _rule(statistic, same_scale),
     )
 
 
+def _change(a: FloatArray, b: FloatArray, *, ratio: bool) -> FloatArray:
+    return np.asarray(b / np.where(a > 0, a, np.nan) if ratio else b - a)
+
+
+def _of_rows(of: Distribution, rows: IntArray, statistic: str) -> FloatArray:
+    """Return a figure of each row of places in a distribution (k, n), ndarray (k,); measuring error is left in."""
+    rows = np.sort(rows, axis=1)
+    values, counts = of.values[rows], of.counts[rows]
+    run = counts.cumsum(1)
+    if statistic == "mean":
+        return np.asarray((values * counts).sum(1) / run[:, -1])
+    rank = of.n * (run - counts / 2) / run[:, -1:] + 0.5
+
+    def quantile(share: float) -> FloatArray:
+        # the rule and the weights of `percentile`, for all rows at once
+        wanted = share * (of.n + 1 / 3) + 1 / 3
+        after = np.clip((rank < wanted).sum(1), 1, of.n - 1)[:, None]
+        (r0, r1), (v0, v1) = (
+            (np.take_along_axis(x, after - 1, 1)[:, 0], np.take_along_axis(x, after, 1)[:, 0])
+            for x in (rank, values)
+        )
+        return np.asarray(v0 + (v1 - v0) * np.clip((wanted - r0) / (r1 - r0), 0.0, 1.0))
+
+    return quantile(0.5) if statistic == "median" else (quantile(0.9) - quantile(0.1)) / quantile(0.5)
+
+
 def _interval(
-    estimate: float, found: FloatArray, confidence: float, a: _Lengths, b: _Lengths, shared: float
+    estimate: float,
+    raw: float,
+    found: FloatArray,
+    confidence: float,
+    a: Distribution,
+    b: Distribution,
+    u: float,
 ) -> Interval:
-    """Return the bootstrap interval, stretched where resampling cannot see the photos, with the scale's part added."""
-    stretch = math.sqrt(_effect(a, b)) if min(a.clusters.photos, b.clusters.photos) < 5 else 1.0
+    """Return the bootstrap interval, stretched where resampling cannot see the photos.
+
+    What the resamples do not know is added: an uncertainty u, and what taking measuring error out has shifted.
+    """
+    stretch = math.sqrt(_effect(a, b)) if min(a.clusters.photos, b.clusters.photos) < FEWEST_PHOTOS else 1.0
     count = a.clusters.degrees + b.clusters.degrees + 1
     drawn = np.sort(found[np.isfinite(found)])
-    low, high = percentile_bounds(drawn, estimate, (1 - confidence) / 2, count, stretch)
-    extra = float(ndtri(0.5 + confidence / 2)) * shared
+    low, high = percentile_bounds(drawn, raw, (1 - confidence) / 2, count, stretch)
+    extra = math.hypot(float(ndtri(0.5 + confidence / 2)) * u, estimate - raw)
     return Interval(
         estimate,
-        estimate - math.hypot(estimate - low, extra),
-        estimate + math.hypot(high - estimate, extra),
+        estimate - math.hypot(raw - low, extra),
+        estimate + math.hypot(high - raw, extra),
         confidence,
     )
 
 
-def _effect(a: _Lengths, b: _Lengths) -> float:
+def _effect(a: Distribution, b: Distribution) -> float:
     return max(a.clusters.design_effect, b.clusters.design_effect)
 
 
@@ -229,8 +242,8 @@ def _rule(statistic: str, same_scale: bool) -> str:
         if same_scale
         else "different print or camera, so each batch brings the uncertainty of its scale"
     )
-    test = "; p from the Mann-Whitney test" if statistic == "median" else ""
-    return f"bootstrap over photos and pieces, seeded; {scale}{test}"
+    test = "; p from the Mann-Whitney test of the measured pieces" if statistic == "median" else ""
+    return f"the figures of the reports, made up for lost pieces; bootstrap over photos and pieces, seeded; {scale}{test}"
 
 
 def _sentence(subject: str, effect: Interval, unit: str, decimals: int) -> str:

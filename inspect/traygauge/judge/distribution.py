@@ -73,12 +73,12 @@ class Distribution(Once):
         if not self.n:
             return math.nan
         if statistic == "mean":
-            return float(np.average(self.values, weights=self._counts))
+            return float(np.average(self.values, weights=self.counts))
         if statistic == "spread":
             low, middle, high = (self.estimate(name) for name in ("D10", "median", "D90"))
             return (high - low) / middle if middle > 0 else math.nan
         p = _QUANTILES[statistic]
-        found = float(percentile(self.values, p, weights=self._counts, rule="median_unbiased"))
+        found = float(percentile(self.values, p, weights=self.counts, rule="median_unbiased"))
         return found - self._shift(p)
 
     def bounds(
@@ -103,19 +103,19 @@ class Distribution(Once):
         if not self.n or statistic == "spread":
             return 0.0
         if statistic == "mean":
-            return float(np.average(self.u_shared, weights=self._counts))
+            return float(np.average(self.u_shared, weights=self.counts))
         middle = round(_QUANTILES[statistic] * (self.n - 1))
         near = slice(max(0, middle - self.n // 20), middle + self.n // 20 + 1)
         return float(np.mean(self.u_shared[near]))
 
     @cached_property
-    def _counts(self) -> FloatArray:
+    def counts(self) -> FloatArray:
         """Return what each value stands for, mean 1."""
         counts = self.weights * self.made_up
         return counts / counts.mean() if len(counts) else counts
 
     @cached_property
-    def _u_made_up(self) -> float:
+    def u_made_up(self) -> float:
         """Return the standard uncertainty of the mean through what made up for lost pieces, mm: half of what that changes.
 
         By how much short ones stand more often than long ones is known no better (common practice).
@@ -126,9 +126,9 @@ class Distribution(Once):
     @cached_property
     def _ranks(self) -> FloatArray | None:
         """Return the rank up to which each value stands for the batch, n at the last; None where all count the same."""
-        if np.ptp(self._counts) < 1e-9:
+        if np.ptp(self.counts) < 1e-9:
             return None
-        return np.cumsum(self._counts)
+        return np.cumsum(self.counts)
 
     def _at_rank(self, rank: int) -> float:
         place = rank - 1 if self._ranks is None else int(np.searchsorted(self._ranks, rank - 0.5))
@@ -152,10 +152,10 @@ class Distribution(Once):
             return mean_bounds(
                 self.values,
                 error,
-                weights=self._counts,
+                weights=self.counts,
                 design_effect=effect,
                 degrees=degrees,
-                u_shared=math.hypot(u, self._u_made_up),
+                u_shared=math.hypot(u, self.u_made_up),
             )[side]
         if statistic == "spread":
             return self._spread_bound(error, side)
@@ -201,7 +201,7 @@ class Distribution(Once):
 
     def _shift_of(self, p: float) -> float:
         known = np.isfinite(self.values)
-        u, values, counts = self.u_own[known], self.values[known], self._counts[known]
+        u, values, counts = self.u_own[known], self.values[known], self.counts[known]
         if p == 0.5 or not (u > 0).any():
             return 0.0
         found, median = percentile(values, [p, 0.5], weights=counts, rule="median_unbiased").tolist()

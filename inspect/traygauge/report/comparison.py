@@ -76,7 +76,7 @@ def comparison_of(
         caution=_caution(differences),
         rows=rows,
         rules=tuple(dict.fromkeys(d.rule for d in differences)),
-        plots=tuple(_plots(a, b)),
+        plots=tuple(_plots(a, b, differences)),
     )
 
 
@@ -146,7 +146,8 @@ def _caution(differences: Sequence[Difference]) -> str:
     )
 
 
-def _plots(a: StoredBatch, b: StoredBatch) -> list[str]:
+def _plots(a: StoredBatch, b: StoredBatch, differences: Sequence[Difference]) -> list[str]:
+    stated = {d.name: (d.a, d.b) for d in differences}
     drawn = []
     for column, title in _SHOWN:
         values = [_values(s.pieces, column) for s in (a, b)]
@@ -154,7 +155,15 @@ def _plots(a: StoredBatch, b: StoredBatch) -> list[str]:
             continue
         lines = limit_lines(a.spec, column)
         edges = bin_edges(np.concatenate(values), lines)
-        drawn.append(two_histograms(*(_distribution(v, column, title, edges, lines) for v in values)))
+        medians = stated.get(f"median_{column}") or tuple(float(np.median(v)) for v in values)
+        drawn.append(
+            two_histograms(
+                *(
+                    _distribution(v, m, column, title, edges, lines)
+                    for v, m in zip(values, medians, strict=True)
+                )
+            )
+        )
     return drawn
 
 
@@ -165,8 +174,8 @@ def _values(pieces: Pieces, column: str) -> FloatArray:
 
 
 def _distribution(
-    values: FloatArray, column: str, title: str, edges: FloatArray, lines: tuple[Line, ...]
+    values: FloatArray, median_mm: float, column: str, title: str, edges: FloatArray, lines: tuple[Line, ...]
 ) -> Distribution:
     counts, _ = np.histogram(values, edges)
-    median = Fact("median", with_unit(fixed(float(np.median(values)), 2), "mm"))
+    median = Fact("median", with_unit(fixed(median_mm, 2), "mm"))
     return Distribution(column, title, "mm", edges, counts, lines, len(values), 0, (median,), math.nan)
