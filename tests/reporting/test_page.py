@@ -85,6 +85,21 @@ def test_statistics_are_folded_behind_how_this_was_judged(make_batch: Callable[.
     assert html.count("One look at a fixed sample.") == 1
 
 
+def test_on_a_phone_each_cell_of_a_wide_table_says_its_head(make_batch: Callable[..., Batch]) -> None:
+    # there is no room for columns: rows become lists, and only the first cell needs no head
+    page = render_html(report_of(make_batch()), make_batch())
+    tables = re.findall(r'<table class="stack">(.*?)</table>', page, re.DOTALL)
+    assert [t for t in tables if "at most" in t and "<th>answer" in t]  # the limits
+    assert [t for t in tables if "<th>check" in t]
+    assert "at most<span" not in page  # without the columns' widths nothing else keeps word and number apart
+    for table in tables:
+        heads = re.findall(r"<th[^>]*>(.*?)</th>", table)
+        for row in table.split("<tr")[2:]:
+            cells = re.findall(r"<td([^>]*)>", row)
+            said = [re.search(r'data-head="(.*?)"', c) for c in cells]
+            assert [m and m[1] for m in said] == [None, *heads[1:]]
+
+
 def test_at_most_three_figures_stand_on_top(make_batch: Callable[..., Batch]) -> None:
     batch = make_batch()
     kept = replace(batch.verdict.limits[0], answer=Answer.ACCEPT, title="kept")
