@@ -214,3 +214,23 @@ def test_a_number_stands_beside_its_piece_and_nowhere_else(
     assert len(rows) > 20
     away = np.array([columns, rows]).T - outline.mean(0)
     assert np.hypot(*away.T).max() < np.hypot(*(outline - outline.mean(0)).T).max() + 0.07 * frame.width
+
+
+def test_numbers_can_be_read_on_a_white_tray(make_batch: Callable[..., Batch]) -> None:
+    # the certificate's picture is 1400 pixels wide, a digit 20 high: its dark edge must be as wide as a pen's stroke
+    batch = make_batch()
+    white = np.full_like(batch.photos[0].photo.pixels, 250)
+    inspection = replace(batch.photos[0], photo=replace(batch.photos[0].photo, pixels=white))
+    part = report_of(batch).photos[0]
+    plain, numbered = (
+        numbered_pixels(
+            inspection,
+            replace(part, marks=tuple(replace(m, named=on and k == 20) for k, m in enumerate(part.marks))),
+            longest=1400,
+        ).astype(int)
+        for on in (False, True)
+    )
+    dark = (numbered.max(-1) < 90) & (plain.min(-1) > 200)
+    rows, columns = np.nonzero(dark)
+    wide, high = np.ptp(columns) + 1, np.ptp(rows) + 1
+    assert dark.sum() > 0.25 * wide * high

@@ -129,7 +129,7 @@ def _write(
     """Write a text beside each piece, where it has one."""
     high = float(np.diff(font.getbbox("0")[1::2])[0])
     sizes = [(pen.textlength(t, font) + 0.4 * high, 2.0 * high) if t else None for t in texts]
-    edge = max(frame.width, frame.height) // 900
+    edge = max(1, round(0.15 * high))  # dark, so that white letters can be read on a white tray
     for k, at in places_of(sizes, boxes_of(drawn), frame).items():
         pen.text(at, texts[k], "#FFFFFF", font, "mm", stroke_width=edge, stroke_fill=CASING)
 
