@@ -1,14 +1,18 @@
 """What was measured stands for what was lost: held against simulated trays whose truth is known."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from traygauge.judge.answers import _share_text
+from traygauge.judge.clusters import clustering
 from traygauge.judge.distribution import distribution
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.lost import MOST_LOST, crossing_odds, stand_for, standing_chance
 from traygauge.judge.sample import sample
+from traygauge.judge.shares import Counted
 from traygauge.judge.spec import parse_spec
 
 SPEC = parse_spec('[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\nshort_under_mm = 2.0')
@@ -197,3 +201,12 @@ def test_length_figures_leave_out_pieces_that_are_still_joined(batch):
     assert distribution(sample(pieces, SPEC, {}), "diameter_mm").n == 22
     notes = judge_pieces(pieces, SPEC, windows_mm={})[1].notes
     assert any(n.startswith("Length figures leave out 2 doubles") for n in notes)
+
+
+def test_the_sentence_says_the_share_that_the_tables_say():
+    # 8 of 115 are 6.96 %; made up for lost pieces 6.94 %: no table may say 6.9 and the sentence 7.0
+    made_up_for = Counted(
+        8, 115, 0.0694, 93.0, clustering(np.zeros(115), np.zeros(115), 0.002), 0.0, 0.0, 0.0
+    )
+    assert _share_text(made_up_for).startswith("6.9 % when weighted")
+    assert _share_text(replace(made_up_for, share=8 / 115)) == "7.0 %"

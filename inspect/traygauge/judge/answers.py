@@ -261,10 +261,11 @@ def _called(finding: str, n: int) -> str:
 
 
 def _share_text(counted: Counted) -> str:
-    raw = counted.hits / counted.n
-    if abs(raw - counted.share) < 0.05 * max(raw, 0.001):
-        return percent_text(100 * raw)
-    return f"{percent_text(100 * counted.share)} when weighted and with the measuring error taken out"
+    """Return the share as every table shows it, and what makes it another than hits of n where that can be seen."""
+    said = percent_text(100 * counted.share)
+    if said == percent_text(100 * counted.hits / counted.n):
+        return said
+    return f"{said} when weighted and with the measuring error taken out"
 
 
 def percent_text(value: float, limit: float = math.nan) -> str:
