@@ -25,7 +25,7 @@ demo: $(READY) ## measure and judge the sample photos
 	@$(BIN)/traygauge demo
 
 test: $(READY) ## run every test
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 check: $(READY) ## linter, formatter, types for each Python, import contract
 	$(BIN)/ruff check .
