@@ -20,6 +20,7 @@ from traygauge.commands.photos import photo_files
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_calib.prints import find_print
+from traygauge_shared.errors import PhotoError
 from traygauge_shared.loading import load_photo
 from traygauge_shared.scenes import write_jpeg
 
@@ -199,6 +200,16 @@ def test_folders_stand_for_the_photos_in_them_once_each_in_order(photos: Path) -
     (photos / "good.annotated.jpg").write_bytes(b"")  # a picture of ours from an earlier report
     found = photo_files([photos, photos / "good.jpg"])
     assert [p.name for p in found] == ["empty.jpg", "good.jpg", "other.jpg"]
+
+
+def test_a_report_beside_the_photos_is_passed_over(photos: Path) -> None:
+    """`tray*` names the photo and, from the second time on, its report's folder."""
+    report = photos / "good"
+    report.mkdir()
+    (report / "verdict.json").write_text("{}")
+    assert photo_files([report, photos / "good.jpg"]) == [photos / "good.jpg"]
+    with pytest.raises(PhotoError, match="no photos"):
+        photo_files([report])
 
 
 def test_a_folder_without_photos_is_refused(program: Program, tmp_path: Path) -> None:

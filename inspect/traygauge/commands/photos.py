@@ -87,15 +87,21 @@ class ScaleWords:
 def photo_files(given: Sequence[Path]) -> list[Path]:
     """Return the photos meant: files as they are, folders by the photos in them; each file once.
 
-    The annotated pictures of an earlier report are no photos.
+    The annotated pictures of an earlier report are no photos, and its folder, which lies beside them and comes with
+    `tray*`, is passed over where something else is named as well.
 
     Raises
     ------
     PhotoError
         A folder has no photos in it.
     """
+    from traygauge.records.stored import VERDICT
+
+    reports = [path for path in given if (path / VERDICT).is_file()]
     files: dict[Path, Path] = {}
     for path in given:
+        if path in reports and len(reports) < len(given):
+            continue
         inside = _photos_in(path) if path.is_dir() else [path]
         for file in inside:
             files.setdefault(file.absolute(), file)
