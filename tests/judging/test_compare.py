@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from traygauge.judge.compare import _of_rows, compare, mann_whitney
+from traygauge.judge.compare import _of_rows, _sentence, compare, decimals_of_change, mann_whitney
 from traygauge.judge.distribution import distribution
 from traygauge.judge.feeding import figures
 from traygauge.judge.lost import standing_chance
 from traygauge.judge.sample import sample
 from traygauge.judge.spec import parse_spec
+from traygauge.judge.verdict import Interval
 
 SPEC = parse_spec(
     '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\n[judging]\nwithin_photo_correlation = 0.0'
@@ -58,7 +59,7 @@ def test_difference_in_longs_is_newcombes(batch):
     found = differences(batch(one), batch(two))["long_share"]
     assert found.effect.estimate == pytest.approx(2.67, abs=0.005)
     assert (found.effect.low, found.effect.high) == pytest.approx((0.01, 5.64), abs=0.005)
-    assert "risen by 2.7 percentage points" in found.sentence
+    assert "risen by 2.67 percentage points (+0.01 to" in found.sentence  # not "+0.0"
     clustered = parse_spec(
         '[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\n[judging]\nwithin_photo_correlation = 0.002'
     )
@@ -155,3 +156,12 @@ def test_batches_are_compared_by_one_spec_and_too_few_pieces_give_no_lengths(bat
     found = differences(batch([3.0, 3.1]), batch([3.0, 3.1]))
     assert "median_length_mm" not in found
     assert "long_share" in found
+
+
+def test_no_bound_off_zero_is_rounded_onto_it() -> None:
+    """A share that "has fallen ... to +0.0" contradicts itself."""
+    fallen = Interval(-3.5, -9.6, -0.02, 0.95)
+    assert decimals_of_change(fallen, 1) == 2
+    assert "-0.02" in _sentence("The share", fallen, "percentage points", 1)
+    assert decimals_of_change(Interval(-3.5, -9.6, -1.2, 0.95), 1) == 1
+    assert decimals_of_change(Interval(-3.5, -9.6, 0.02, 0.95), 1) == 1

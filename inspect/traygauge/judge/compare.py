@@ -246,7 +246,16 @@ def _rule(statistic: str, same_scale: bool) -> str:
     return f"the figures of the reports, made up for lost pieces; bootstrap over photos and pieces, seeded; {scale}{test}"
 
 
+def decimals_of_change(effect: Interval, decimals: int) -> int:
+    """Return with how many decimals a change is shown, at least some: no bound off zero is rounded onto it."""
+    nearest = 0.0 if effect.low <= 0 <= effect.high else min(abs(effect.low), abs(effect.high))
+    while 0 < nearest < 0.5 * 10.0**-decimals and decimals < 4:
+        decimals += 1
+    return decimals
+
+
 def _sentence(subject: str, effect: Interval, unit: str, decimals: int) -> str:
+    decimals = decimals_of_change(effect, decimals)
     size = f"{abs(effect.estimate):.{decimals}f} {unit}"
     span = f"({effect.low:+z.{decimals}f} to {effect.high:+z.{decimals}f})"
     if effect.low <= 0 <= effect.high:
