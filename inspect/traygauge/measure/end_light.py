@@ -20,7 +20,7 @@ IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
 ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
-STEP_PX = 0.8  # along the axis
+STEP_PX = 1.0  # along the axis
 
 
 @dataclass(frozen=True, eq=False)

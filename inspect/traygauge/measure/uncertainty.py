@@ -18,7 +18,7 @@ from traygauge_calib.tray_view import TrayView
 FloatArray = npt.NDArray[np.float64]
 
 #: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
-_USUAL_MISFIT = 0.056
+_USUAL_MISFIT = 0.062
 #: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
 _EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
 #: Beside a dark piece lies its own contact shadow: its edges err together by so much more (rendered and drawn trays).
