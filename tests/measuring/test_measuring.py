@@ -81,8 +81,11 @@ def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypat
     for column in COLUMNS:
         one, other = shared[column.name], good_tray.pieces[column.name]
         if column.kind == "number":
-            # the light is fitted in single precision; an end whose face is just out of sight hops on its rounding
-            np.testing.assert_allclose(one, other, rtol=2e-3, atol=1e-6, err_msg=column.name)
+            # the light is fitted in single precision; where a face is just out of sight, what is said of its cut's
+            # angle and of how sure it is hops on that rounding, but no length
+            hops = column.name in ("u_length_mm", "cut_angle_deg", "cut_angle_a_deg", "cut_angle_b_deg")
+            rtol = 2e-3 if hops else 1e-6
+            np.testing.assert_allclose(one, other, rtol=rtol, atol=1e-6, err_msg=column.name)
         else:
             assert (one == other).all(), column.name
 
