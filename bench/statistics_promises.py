@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from statistics_draws import (
     Draw,
+    accepted_under_others,
+    covered_under_others,
     difference_covered,
     error_taken_out,
     far_from_limit,
@@ -77,7 +79,11 @@ def _looks() -> list[Promise]:
         at_most(0.05, f"five looks at a mean on its limit: wrong {wrong}", figure_looks(wrong))
         for wrong in (Answer.ACCEPT, Answer.REJECT)
     ]
-    return [*rows, at_most(0.05, "longs hidden in a heap: wrong accept", heap_hides_longs)]
+    return [
+        *rows,
+        at_most(0.05, "longs hidden in a heap: wrong accept", heap_hides_longs),
+        at_most(0.05, "a fifth under others, long ones oftener: wrong accept", accepted_under_others),
+    ]
 
 
 def _decided() -> list[Promise]:
@@ -99,6 +105,7 @@ def _shares() -> list[Promise]:
         at_least(0.95, f"{inside}, one photo of 300, correlation .002", share_covered(1, 300, 0.002)),
         at_least(0.95, f"{inside}, 8 photos of 60, correlation .01", share_covered(8, 60, 0.01)),
         at_least(0.95, f"{inside}, one photo of 300, by mass", share_covered(1, 300, 0.0, "mass")),
+        at_least(0.95, f"{inside}, a fifth under others, long ones oftener", covered_under_others),
         at_least(0.95, f"{inside}, near the limit, error of measuring taken out", error_taken_out),
     ]
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from traygauge.judge.heaps import longs_in
+from traygauge.judge.heaps import longest_in, longs_in
 from traygauge.judge.unmeasured import least_area_mm2, most_pieces
 
 D = 1.75
@@ -84,6 +84,34 @@ def test_turning_or_shifting_a_heap_changes_little():
         heap = np.concatenate([strip(0, 0, 9.0, 0, 3.5)]) @ np.array([[c, s], [-s, c]]) + [8, 8]
         counts.add(longs_in(heap, 4.0, D))
     assert len(counts) == 1
+
+
+@pytest.mark.parametrize("angle", range(0, 180, 15))
+def test_the_longest_straight_piece_in_a_piece_is_the_piece_itself(angle):
+    """Never less than it is; a strip of 0.7 of its width has room to lie aslant, 0.3 of the width across."""
+    for length in (2.4, 4.0, 9.0):
+        aslant = np.hypot(length - 0.7 * D, 0.3 * D) + 0.7 * D
+        found = longest_in(strip(6, 6, length, angle), D)
+        assert length <= found
+        assert found == pytest.approx(aslant / 0.98, abs=0.2)  # two pixels
+
+
+@pytest.mark.parametrize("angle", range(0, 180, 20))
+def test_a_thread_makes_a_piece_no_longer(angle):
+    a = np.radians(angle)
+    thread = strip(6 + 2.5 * np.cos(a), 6 + 2.5 * np.sin(a), 3.0, angle, 0.5)
+    body = strip(6, 6, 2.4, angle)
+    assert longest_in(union(body, thread), D) == pytest.approx(longest_in(body, D), abs=0.25)
+
+
+def test_a_bent_or_thinner_piece_is_no_shorter_than_it_is():
+    for radius, width in ((20, D), (12, D), (1e4, 1.3)):
+        t = np.linspace(-2.1, 2.1, 60) / radius  # 4.2 mm of arc
+        sides = [
+            np.stack([r * np.sin(t), radius - r * np.cos(t)], axis=1)
+            for r in (radius + width / 2, radius - width / 2)
+        ]
+        assert longest_in(np.concatenate([sides[0], sides[1][::-1]]) + 5, D) >= 4.1
 
 
 def test_a_large_heap_is_counted_by_its_area():

@@ -8,11 +8,11 @@ import pytest
 
 from traygauge.judge.answers import _share_text
 from traygauge.judge.clusters import clustering
+from traygauge.judge.counted import Counted, Open
 from traygauge.judge.distribution import distribution
 from traygauge.judge.judging import judge_pieces
-from traygauge.judge.lost import MOST_LOST, crossing_odds, stand_for, standing_chance
+from traygauge.judge.lost import MOST_LOST, OFTENER, crossing_odds, made_up, stand_for, standing_chance
 from traygauge.judge.sample import sample
-from traygauge.judge.shares import Counted
 from traygauge.judge.spec import parse_spec
 
 SPEC = parse_spec('[spec]\nname = "x"\n[pieces]\nlong_over_mm = 4.0\nshort_under_mm = 2.0')
@@ -203,10 +203,36 @@ def test_length_figures_leave_out_pieces_that_are_still_joined(batch):
     assert any(n.startswith("Length figures leave out 2 doubles") for n in notes)
 
 
+def test_long_pieces_meet_others_as_often_as_is_allowed_for():
+    """Three times the usual length, usual ones once to three times as long as thick: 2.0 to 2.31 times as often."""
+    ratios = []
+    for usual in np.linspace(1.0, 3.0, 9):
+        length = np.append(np.full(10_000, usual), 3 * usual)
+        odds = crossing_odds(length, 2 * (length + 1))
+        ratios.append(odds[-1] / odds[0])
+    assert min(ratios) == pytest.approx(2.0, abs=0.01)
+    assert max(ratios) == pytest.approx(OFTENER, abs=0.02)
+
+
+def test_nothing_in_a_heap_is_longer_than_the_heap(batch):
+    """A heap 3.6 mm across is made up for by the pieces of 3 mm alone, not by those of 6 mm."""
+    pieces = batch(
+        [3.0] * 50 + [6.0] * 50 + [np.nan],
+        state=["whole"] * 100 + ["unresolved"],
+        feret_max_mm=[3.5] * 50 + [6.2] * 50 + [3.6],
+        area_mm2=[5.25] * 50 + [10.5] * 50 + [6.0],
+    )
+    given = sample(pieces, SPEC, {})
+    heap = pieces["state"] == "unresolved"
+    counts = made_up(pieces, given.reach, given.weights, ~heap, heap)
+    assert (counts[:50] > 1.01).all()
+    assert counts[50:100] == pytest.approx(1.0, abs=1e-6)
+
+
 def test_the_sentence_says_the_share_that_the_tables_say():
     # 8 of 115 are 6.96 %; made up for lost pieces 6.94 %: no table may say 6.9 and the sentence 7.0
-    made_up_for = Counted(
-        8, 115, 0.0694, 93.0, clustering(np.zeros(115), np.zeros(115), 0.002), 0.0, 0.0, 0.0
-    )
+    clusters = clustering(np.zeros(115), np.zeros(115), 0.002)
+    nothing = Open(0.0, 0.0, 0.0, np.zeros(0))
+    made_up_for = Counted(8, 115, 0.0694, 93.0, clusters, 0.0, 8 / 115, 93.0, nothing)
     assert _share_text(made_up_for).startswith("6.9 % when weighted")
     assert _share_text(replace(made_up_for, share=8 / 115)) == "7.0 %"

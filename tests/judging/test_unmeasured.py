@@ -1,9 +1,14 @@
 """What could not be measured is bounded by physics, never guessed."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
+from traygauge.judge.counted import Open
 from traygauge.judge.distribution import distribution
+from traygauge.judge.lost import OFTENER
 from traygauge.judge.sample import sample
 from traygauge.judge.shares import count_share
 from traygauge.judge.spec import read_spec
@@ -11,6 +16,9 @@ from traygauge.judge.unmeasured import heap_longs, reach
 from traygauge.measure.pieces import Pieces
 
 SPEC = read_spec("rigid-1.75")
+INDEPENDENT = SPEC.model_copy(
+    update={"judging": SPEC.judging.model_copy(update={"within_photo_correlation": 0.0})}
+)
 
 
 def test_measured_pieces_reach_exactly_their_length(batch):
@@ -35,11 +43,77 @@ def test_thick_strand_on_end_is_no_oftener_long_than_what_lies(batch):
     counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
     assert (counted.n, counted.hits) == (100, 98)
     assert 0.93 < counted.share < 0.98  # short ones stand more often
-    assert counted.most_more == pytest.approx(24 * counted.share)
-    assert counted.rest_more == 24
+    assert (counted.open.hits, counted.open.misses) == (0, 24)
+    assert counted.open.odds.tolist() == [1.0] * 24
     low, high = counted.bounds(0.025, 0.025, unmeasured=True)
     assert low < 100 / 124
-    assert 0.98 < high < 1.0
+    alone = replace(counted, share=0.98, n_effective=counted.alone_effective)
+    assert high == pytest.approx(alone.bounds(0.025, 0.025, unmeasured=False)[1])  # as sure as of what lies
+
+
+def test_what_lies_under_others_is_long_in_proportion_to_what_it_can_be_like(batch):
+    """Of 1 mm that shows every one of 90 pieces of 3 mm can be the beginning; of 3.6 mm none, so that it may well be long."""
+    pieces = batch(
+        [3.0] * 90 + [5.0] * 10 + [np.nan] * 2,
+        state=["whole"] * 100 + ["covered"] * 2,
+        feret_max_mm=[3.5] * 90 + [5.3] * 10 + [np.hypot(1.0, 1.75), np.hypot(3.6, 1.75)],
+        extent_mm=[3.5] * 90 + [5.3] * 10 + [20.0] * 2,
+        u_mm=0.0,
+    )
+    counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
+    assert (counted.n, counted.hits) == (100, 10)
+    assert (counted.open.hits, counted.open.misses) == (0, 2)
+    can_be, cannot_be = counted.open.odds
+    assert can_be == pytest.approx(OFTENER, rel=1e-6)
+    assert cannot_be == pytest.approx(OFTENER / ndtr(-0.6 / (0.2 * 1.75)), rel=1e-6)  # 0.6 mm of a sd of 0.35
+
+
+def test_hits_by_chance_are_added_by_their_odds():
+    """Share 0.2, odds 1 to 4; twice those are 1 to 2: a third of 30 are hits, (20 + 10) / 130. Sure ones are all hits."""
+    for odds, share in ((1.0, 26 / 130), (2.0, 30 / 130), (1e12, 50 / 130)):
+        assert Open(0, 0, 0, np.full(30, odds)).with_chance(0.2, 100) == pytest.approx(share)
+    # each hit weighs three pieces: 20 + 30 of 100 + 30 + 20
+    assert Open(0, 0, 0, np.full(30, 2.0), 3.0).with_chance(0.2, 100) == pytest.approx(50 / 150)
+    assert Open(0, 0, 0, np.full(30, 2.0)).with_chance(1.0, 100) == 1.0
+
+
+def test_a_heap_without_room_for_a_long_piece_holds_pieces_that_are_not_long(batch):
+    """3.9 mm across, limit 4 mm, area of two pieces: at least two that are not long, beside a flake that may be."""
+
+    def bound(n, heaps):
+        pieces = batch(
+            [3.0] * n + [np.nan] * (heaps + 1),
+            form=["strand"] * (n + heaps) + ["flake"],
+            state=["whole"] * n + ["unresolved"] * heaps + ["whole"],
+            area_mm2=[5.25] * n + [10.5] * heaps + [9.0],
+            feret_max_mm=[3.5] * n + [3.9] * heaps + [5.0],
+            extent_mm=[3.5] * n + [3.9] * heaps + [5.0],
+        )
+        counted = count_share(sample(pieces, INDEPENDENT, {}), "long", "count", 0.025)
+        assert (counted.n, counted.open.hits, counted.open.none) == (n, 1, 2 * heaps)
+        return counted.bounds(0.025, 0.025, unmeasured=True)[1]
+
+    assert bound(60, 1) == pytest.approx(bound(62, 0), rel=1e-9)
+    assert bound(60, 1) < bound(60, 0)
+
+
+def test_threads_do_not_make_a_piece_of_unknown_axis_long(batch):
+    """A body of 2.4 mm with a 3 mm thread, 0.4 mm wide: 5.4 mm across, and yet not longer than 4 mm."""
+    body = [[0, 0], [2.4, 0], [2.4, 0.7], [5.4, 0.7], [5.4, 1.1], [2.4, 1.1], [2.4, 1.75], [0, 1.75]]
+    long = [[0, 0], [5.4, 0], [5.4, 1.75], [0, 1.75]]
+    pieces = batch(
+        [3.0, np.nan, np.nan],
+        state=["whole", "axis unknown", "axis unknown"],
+        feret_max_mm=[3.5, 5.6, 5.7],
+        diameter_mm=[1.75, np.nan, np.nan],
+    )
+    outlines = (pieces.outlines_mm[0], np.array(body) + 30, np.array(long) + 30)
+    found = reach(replace(pieces, outlines_mm=outlines), SPEC)
+    assert 2.4 < found.high[1] < 3.0
+    assert 5.4 < found.high[2] <= 5.7
+    assert (
+        reach(replace(pieces, outlines_mm=outlines), None).high[1] == 5.6
+    )  # nothing asks how long it may be
 
 
 def test_a_covered_piece_is_at_least_what_is_seen_of_it(batch):
@@ -75,7 +149,7 @@ def test_a_flake_among_strand_may_be_long_and_may_not(batch):
         feret_min_mm=[1.75] * 90 + [3.0] * 10,
     )
     counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
-    assert (counted.n, counted.hits, counted.rest_more) == (90, 0, 10)
+    assert (counted.n, counted.hits, counted.open.hits, counted.open.misses) == (90, 0, 10, 10)
     low, high = counted.bounds(0.025, 0.025, unmeasured=True)
     assert low == 0
     assert high > 0.1

@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 from scipy.special import ndtri
 
 from traygauge.judge.clusters import Clustering
+from traygauge.judge.counted import Counted
 from traygauge.judge.distribution import Distribution, distribution
 from traygauge.judge.looks import MOST_LOOKS, figure_error
 from traygauge.judge.sample import Sample
 from traygauge.judge.sequence import look_at
-from traygauge.judge.shares import Counted, count_share, has_mass, more_pieces, paid_errors
+from traygauge.judge.shares import count_share, has_mass, more_pieces, paid_errors
 from traygauge.judge.spec_tables import LengthLimit, Limits, ShareLimit, SpreadLimit
 from traygauge.judge.spec_words import figure_of, finding_of
 from traygauge.judge.unseen import Unseen, unseen

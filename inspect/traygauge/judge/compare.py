@@ -10,11 +10,12 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from traygauge.judge.clusters import FEWEST_PHOTOS
+from traygauge.judge.counted import Counted
 from traygauge.judge.distribution import Distribution, distribution
 from traygauge.judge.intervals import newcombe
 from traygauge.judge.resampling import IntArray, percentile_bounds, resamples
 from traygauge.judge.sample import Sample
-from traygauge.judge.shares import Counted, count_share
+from traygauge.judge.shares import count_share
 from traygauge.judge.verdict import Interval
 
 FloatArray = npt.NDArray[np.float64]

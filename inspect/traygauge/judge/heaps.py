@@ -16,6 +16,9 @@ LARGE_PX = 400
 #: A piece is looked for with this part of its diameter and of its length: outlines are a little uncertain, and a mildly
 #: bent piece leaves its chord (0.1 mm for 4 mm at a radius of 20 mm).
 OF_DIAMETER, OF_LENGTH = 0.88, 0.98
+#: A single piece is nowhere narrower than this part of its widest place: pinched cuts and ragged outlines are not, threads
+#: are (judgement: threads are a quarter of the diameter, blurred up to a half).
+OF_BODY = 0.7
 #: Directions in which a straight axis is looked for.
 DIRECTIONS = 36
 
@@ -46,6 +49,32 @@ def longs_in(outline_mm: FloatArray, length_mm: float, diameter_mm: float) -> in
         area = drawn * float(np.count_nonzero((away * pixel <= diameter_mm / 2) & (mask > 0)))
         found += max(1, int(most_pieces(area, length_mm, diameter_mm)))
     return found
+
+
+def longest_in(outline_mm: FloatArray, diameter_mm: float) -> float:
+    """Return how long a straight piece inside the outline of one thing can be, mm; threads are no part of it.
+
+    The longest strip of `OF_BODY` of its diameter, or of the outline's widest place where that is less.
+
+    Parameters
+    ----------
+    outline_mm : ndarray (k, 2), closed, last point not repeated.
+    diameter_mm : of the batch's pieces.
+    """
+    mask, pixel = _drawn(outline_mm)
+    depth = (cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) - 0.5) * pixel
+    radius = OF_BODY * min(diameter_mm / 2, float(depth.max()))
+    axes = (depth >= radius).astype(np.uint8)
+    side = int(np.ceil(np.hypot(*mask.shape))) + 2
+    middle = np.array([mask.shape[1] - 1, mask.shape[0] - 1]) / 2
+    longest = 0
+    for angle in np.arange(DIRECTIONS) * np.pi / DIRECTIONS:
+        c, s = np.cos(angle), np.sin(angle)
+        turn = np.array([[c, s], [-s, c]])
+        place = np.column_stack([turn, (side - 1) / 2 - turn @ middle])
+        row = cv2.warpAffine(255 * axes, place, (side, side)) > 50  # a line of single pixels must not break
+        longest = max(longest, int(np.diff(np.flatnonzero(~row.ravel())).max(initial=1)) - 1)
+    return ((longest - 1) * pixel + 2 * radius) / OF_LENGTH  # edge pixels are full: one less is still no less
 
 
 def _drawn(outline_mm: FloatArray) -> tuple[npt.NDArray[np.uint8], float]:

@@ -21,6 +21,9 @@ MOST_LOST = 4.0
 #: How surely a length lies inside the bounds that are seen of it, as a standard deviation in diameters (common practice).
 BOUND_SD = 0.2
 _ROUNDS = 100
+#: Pieces of up to three times the usual length come to lie under others at most so many times as often as usual ones
+#: (`crossing_odds`: 2.0 to 2.3 where the usual ones are one to three times as long as thick).
+OFTENER = 2.3
 #: States of pieces that are lost to others lying on or beside them.
 UNDER_OTHERS = ("covered", "leaning", "unresolved")
 
@@ -108,6 +111,27 @@ def _inside(reached: Reach, one: npt.NDArray[np.intp], out: npt.NDArray[np.intp]
     low, high = np.nan_to_num(reached.low[out]), np.fmin(reached.high[out], 1e6)
     fits = ndtr((length - low[:, None]) / sd) * ndtr((high[:, None] - length) / sd)
     return np.asarray(np.where(np.isfinite(length), np.maximum(fits, 1e-12), 1e-12))
+
+
+def odds_when_hidden(pieces: Pieces, reached: Reach, short: BoolArray, unknown: BoolArray) -> FloatArray:
+    """Return the odds to be long of each piece that hides its length by chance, in units of those of all pieces (k,).
+
+    Of the unknown ones those are meant that stand, lie under others or lean on them. Long pieces stand no oftener than
+    short ones; others lie on them `OFTENER` times as often at the most. By what shows of a piece it can only be like
+    some of the short ones, and like any of the long: the fewer of the short ones, the likelier it is long.
+
+    Parameters
+    ----------
+    short : ndarray (n,), bool: measured pieces that are not long.
+    unknown : ndarray (n,), bool: pieces that may be long and may not.
+    """
+    state = pieces["state"].astype(str)
+    under = np.flatnonzero(unknown & np.isin(state, UNDER_OTHERS[:2]))
+    like = np.zeros(len(under))
+    if len(under) and short.any():
+        like = _inside(reached, np.flatnonzero(short), under).mean(1)
+    standing = np.ones(int((unknown & (state == "upright")).sum()))
+    return np.concatenate([standing, OFTENER / np.maximum(like, 1e-9)])
 
 
 def _standing(pieces: Pieces) -> FloatArray:

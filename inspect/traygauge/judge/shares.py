@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from traygauge.judge.clusters import Clustering, clustering
+from traygauge.judge.clusters import clustering
+from traygauge.judge.counted import Counted, Open
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import share_error
-from traygauge.judge.lost import made_up
+from traygauge.judge.lost import made_up, odds_when_hidden
 from traygauge.judge.sample import Sample
 from traygauge.judge.unmeasured import heap_longs, hidden
 
@@ -28,78 +29,33 @@ FALSE_APART, FALSE_BESIDE, MISSED = 0.002, 0.02, 0.05
 SMALLEST_CORRECTION = 0.5
 
 
-@dataclass(frozen=True)
-class Counted:
-    """A share as counted, all as fractions.
-
-    Parameters
-    ----------
-    hits, n : pieces beyond the limit, and pieces that entered, as counted.
-    share : estimate: weighted for the window's edge, for pieces lost to heaps and by mass or area, measurement error taken
-        out.
-    n_effective : independent pieces that the sample is worth, before any look is paid for.
-    clusters : what the photos do to it.
-    u_share : standard uncertainty of the share through what all pieces share (scale, height ...).
-    most_more, rest_more : pieces' worth of hits that the unmeasured can add, and of non-hits.
-    pieces_effective : effective pieces per piece.
-    """
-
-    hits: int
-    n: int
-    share: float
-    n_effective: float
-    clusters: Clustering
-    u_share: float
-    most_more: float
-    rest_more: float
-
-    @property
-    def pieces_effective(self) -> float:
-        """Return the effective pieces per piece."""
-        return self.n_effective / self.n if self.n else 1.0
-
-    def bounds(self, low_error: float, high_error: float, *, unmeasured: bool) -> tuple[float, float]:
-        """Return lower and upper bound of the share, each missed with its error; an error of 0 gives no bound."""
-        more, rest = (self.most_more, self.rest_more) if unmeasured else (0.0, 0.0)
-        low = self._bound(0.0, rest, low_error, 0) if low_error > 0 else 0.0
-        high = self._bound(more, 0.0, high_error, 1) if high_error > 0 else 1.0
-        return low, high
-
-    def _bound(self, hits: float, rest: float, error: float, side: int) -> float:
-        total = self.n + hits + rest
-        if not self.n:
-            return float(side)
-        share = (self.share * self.n + hits) / total
-        n = self.pieces_effective * total
-        bound = share_bounds(share * n, n, error)[side]
-        away = math.hypot(bound - share, float(ndtri(1 - error)) * self.u_share)
-        return min(1.0, share + away) if side else max(0.0, share - away)
-
-
 def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     """Return the share of one finding in a batch, by count, mass or area; `error` decides what the pieces are worth."""
-    counted, worth = sample.once(("share", finding, by), lambda: _counted(sample, finding, by))
-    return replace(counted, n_effective=min(counted.clusters.effective(error) * worth, float(counted.n)))
+    counted, *worth = sample.once(("share", finding, by), lambda: _counted(sample, finding, by))
+    n, alone = (min(counted.clusters.effective(error) * one, float(counted.n)) for one in worth)
+    return replace(counted, n_effective=n, alone_effective=alone)
 
 
-def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float]:
-    """Return a share as if its pieces were independent, and how many equal pieces one of them is worth."""
+def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float, float]:
+    """Return a share as if its pieces were independent, and how many equal pieces one is worth, made up or alone."""
     base = sample.base(finding)
     hit, known = _known(sample, finding)
     enters = base & known & (sample.weights > 0)
     lost = base & ~known & ((sample.weights > 0) | sample.reach.is_heap)
-    weight = amounts(sample, by) * made_up(sample.pieces, sample.reach, sample.weights, enters, lost)
-    w, h = weight[enters], hit[enters].astype(float)
+    amount = amounts(sample, by)
+    w = (amount * made_up(sample.pieces, sample.reach, sample.weights, enters, lost))[enters]
+    h = hit[enters].astype(float)
     cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
     shift, u_share = _error_near_limit(sample, finding, enters, w)
     share, worth = _weighted_share(h + shift, w)
+    alone, alone_worth = _weighted_share(h + shift, amount[enters])
     if finding in _OF_THREADS:
         u_share = _threads_misread(sample, enters, w, share)
-    more, rest = _more(
-        sample, finding, base & ~enters, hit, known, 1.0 if by == "count" else _heavier(sample), share
-    )
-    n, share = len(h), min(max(share, 0.0), 1.0)
-    return Counted(int(h.sum()), n, share, float(n), cluster, u_share, more, rest), worth
+    heavier = 1.0 if by == "count" else _heavier(sample)
+    open_ = _open(sample, finding, base & ~enters, hit, known, heavier)
+    n, (share, alone) = len(h), (min(max(one, 0.0), 1.0) for one in (share, alone))
+    counted = Counted(int(h.sum()), n, share, float(n), cluster, u_share, alone, float(n), open_)
+    return counted, worth, alone_worth
 
 
 def paid_errors(sample: Sample, counted: Counted, limit: float) -> tuple[float, float]:
@@ -256,40 +212,35 @@ def _limit_mm(sample: Sample, finding: str) -> float | None:
     }.get(finding)
 
 
-def _more(
-    sample: Sample,
-    finding: str,
-    out: BoolArray,
-    hit: BoolArray,
-    known: BoolArray,
-    heavier: float,
-    share: float,
-) -> tuple[float, float]:
-    """Return the hits and the non-hits that pieces which did not enter can add, in pieces.
+def _open(
+    sample: Sample, finding: str, out: BoolArray, hit: BoolArray, known: BoolArray, heavier: float
+) -> Open:
+    """Return what the pieces that did not enter can do to a share.
 
-    Strand so thick that a long piece can stand on end: long ones do so less often than others, so that no larger share
-    of the upright pieces is long than of those that lie.
+    Of heaps, as many are hits as they have room for. Single ones may all be hits, but for long ones that hide by
+    chance: strand so thick that a long piece can stand on end does so less often than shorter ones, so that no larger
+    share of what stands is long than of what lies; what lies under others is long in proportion to those that it can
+    be like.
     """
     reached = sample.reach
-    single = out & ~reached.is_heap
-    cut = sample.weights == 0
-    open_hits = float((single & ~cut & ~known).sum() + (single & cut & hit).sum())
-    if finding == "long":
-        standing = single & ~cut & ~known & (sample.pieces["state"] == "upright")
-        open_hits -= (1 - min(max(share, 0.0), 1.0)) * float(standing.sum())
-    heap = out & reached.is_heap
+    heap, single, cut = out & reached.is_heap, out & ~reached.is_heap, sample.weights == 0
+    unknown = single & ~cut & ~known
+    none, odds = 0.0, np.zeros(0)
+    misses = float(unknown.sum() + reached.holds_most[heap].sum())
     if finding == "long":
         limit = sample.spec.long_over_mm or math.inf
         longs = sample.once(("heap longs", limit), lambda: heap_longs(sample.pieces, reached, limit))
         in_heaps = float(longs[heap].sum())
+        none = float(reached.holds_fewest[heap & (longs == 0)].sum())
+        odds = odds_when_hidden(sample.pieces, reached, known & ~hit & (sample.weights > 0), unknown)
     elif finding == "fines":
         in_heaps = 0.0  # what lies under a heap cannot be seen at all: a note says so
     elif finding == "doubles":
         in_heaps = float(np.floor(reached.holds_most[heap] / 2).sum())  # a double takes the room of two
     else:
         in_heaps = float(reached.holds_most[heap].sum())
-    rest = float((single & ~cut & ~known).sum() + reached.holds_most[heap].sum())
-    return heavier * (open_hits + in_heaps), rest
+    hits = float(unknown.sum() - len(odds) + (single & cut & hit).sum()) + in_heaps
+    return Open(heavier * hits, misses, none, odds, heavier)
 
 
 def _heavier(sample: Sample) -> float:

@@ -24,7 +24,7 @@ class Reach:
 
     Parameters
     ----------
-    low, high : ndarray (n,): shortest and longest length that fits what is seen; NaN for heaps.
+    low, high : ndarray (n,): shortest and longest length that fits what is seen; NaN and the heap's own for heaps.
     diameter_mm : ndarray (n,): of the piece where seen, else of the batch.
     is_heap : ndarray (n,), bool.
     holds_fewest, holds_most : ndarray (n,): whole pieces of ordinary size that the heap can hold; 1 for single pieces.
@@ -74,7 +74,7 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
-    axis is unknown lies between its Feret diameters. Of a flake where the spec says that the pieces are strand only the
+    axis is unknown lies between its Feret diameters, threads left out where that decides. Of a flake where the spec says that the pieces are strand only the
     most is known: it may be one that is badly seen, with its shadow, or several that touch.
     """
     state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
@@ -93,11 +93,12 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     put("leaning", body, np.minimum(extent, np.hypot(seen, 2 * diameter)))
     put("covered", body, extent)
     put("cut off", body, body)
-    put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), seen)
+    put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), _body(pieces, spec, seen, diameter))
     if spec is not None and spec.strand.diameter_mm is not None:
         flake = (pieces["form"] == "flake") & np.isfinite(known) & ~has(pieces, "doubles")
         low[flake] = 0.0
     heap = state == "unresolved"
+    high[heap] = seen[heap]
     other = ~heap & ~np.isfinite(low)  # measured state without a length, as a crumb: what is seen of it
     low[other], high[other] = 0.0, seen[other]
     fewest, most = _holds(pieces, heap, known, diameter)
@@ -145,6 +146,20 @@ def _diameters(pieces: Pieces, spec: Spec | None) -> FloatArray:
     width = np.where(pieces["state"] == "upright", pieces["feret_min_mm"], usual)
     width = np.where(np.isfinite(width), width, pieces["feret_min_mm"])
     return np.where(np.isfinite(of_piece), of_piece, np.nan_to_num(width))
+
+
+def _body(pieces: Pieces, spec: Spec | None, seen: FloatArray, diameter: FloatArray) -> FloatArray:
+    """Return the largest extents (n,); of what would be long by it and is of unknown axis, that of the body alone."""
+    limit = None if spec is None else spec.long_over_mm
+    if limit is None:
+        return seen
+    extent = seen.copy()
+    for k in np.flatnonzero((pieces["state"] == "axis unknown") & (seen > limit)):
+        if len(pieces.outlines_mm) and len(pieces.outlines_mm[k]) > 2:
+            from traygauge.judge.heaps import longest_in  # draws: not needed where all is measured
+
+            extent[k] = min(seen[k], longest_in(pieces.outlines_mm[k], float(diameter[k])))
+    return extent
 
 
 def _holds(
