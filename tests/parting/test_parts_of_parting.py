@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from traygauge.segment import part_cover, part_label
-from traygauge.segment.part import Clump, StrandPrior, part_clumps
+from traygauge.segment.part import Clump, StrandPrior, _as_parting, part_clumps
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
@@ -304,3 +304,25 @@ def test_an_end_that_lies_in_another_s_flank_goes_back_by_its_share():
     oblique = np.array([[-7.0, 0.0, 0.0, 44.0, 20.0, 0.0], flank])
     oblique[1, 2] += 0.1  # the middle of the end touches, one corner lies in the flank
     assert held_back(oblique, 20.0)[0, 1] > 0.5 * share
+
+
+def test_an_end_under_another_piece_is_hidden():
+    lower = np.array([40.0, 40.0, 0.0, 60.0, 20.0, 0.0])  # its ends lie at x = 10 and 70
+    upper = np.array([70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0])  # from x = 60 to 80
+    half = np.array([70.0, 10.0, np.pi / 2, 60.0, 20.0, 0.0])  # ends at the lower one's axis, y = 40
+    mask = np.ones((90, 90), bool)
+    for above, hidden in ((upper, 1.0), (half, 0.5)):
+        rods = np.stack([lower, above])
+        share = part_label.ends_hidden(part_label.labelled(mask, rods, 0.0)[0], rods)
+        assert share[0] == pytest.approx([0.0, hidden], abs=0.1)
+        assert share[1] == pytest.approx([0.0, 0.0])
+    mask[:, 60:] = False  # an end beyond the tray's edge lies under nothing
+    assert part_label.ends_hidden(part_label.labelled(mask, rods, 0.0)[0], rods)[0].tolist() == [0.0, 0.0]
+
+
+def test_a_length_is_not_stated_where_an_end_lies_under_another():
+    rods = np.array([[40.0, 40.0, 0.0, 60.0, 20.0, 0.0], [70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0]])
+    mask = part_label.labelled(np.ones((90, 90), bool), rods, 0.0)[0] > 0
+    for order, state in (((0, 1), ("covered", "parted")), ((1, 0), ("parted", "parted"))):
+        parting = _as_parting(mask, rods[list(order)], ["parted", "parted"], np.ones(2), 20.0)
+        assert parting.state == state

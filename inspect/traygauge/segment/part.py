@@ -20,6 +20,8 @@ __all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clump", "par
 _EXPLAINED, _CONVEX = 0.45, 0.88
 #: What rods leave over is part of a covered piece up to this area, square diameters, and this sure.
 _LARGEST_COVERED, _LEFT_OVER = 1.2, 0.2
+#: An end of which more than this share is another's was not seen, but guessed from what shows beside the other.
+_HIDDEN = 0.9
 #: A piece that is no strand has at least this solidity; parts smaller than a speck (px) are not cut off it.
 _HOLLOW, _SPECK = 0.7, 12.0
 
@@ -128,13 +130,17 @@ def _as_parting(
     rest = part_label.blobs(left, 0.16 * diameter, 0.2 * diameter**2)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
+    hidden = part_label.ends_hidden(labels, rods).max(1) > _HIDDEN
     areas = np.bincount(rest.ravel())[1:]
     rod_px = np.full((len(rods) + len(areas), 5), np.nan)
     rod_px[: len(rods)] = rods[:, :5]
     rod_px[:, 2] %= np.pi
     poor = np.flatnonzero(confidence < part_judge.POOR)
     rod_px[poor] = np.nan
-    words = ["unresolved" if k in poor else word for k, word in enumerate(state)]
+    words = [
+        "covered" if gone and word == "parted" else word for gone, word in zip(hidden, state, strict=True)
+    ]
+    words = ["unresolved" if k in poor else word for k, word in enumerate(words)]
     words += ["covered" if area < _LARGEST_COVERED * diameter**2 else "unresolved" for area in areas]
     return _compact(labels, words, np.concatenate([confidence, np.full(len(areas), _LEFT_OVER)]), rod_px)
 

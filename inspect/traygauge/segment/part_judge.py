@@ -74,7 +74,7 @@ def states(
     flanks = np.stack([stack.hidden[:, part].mean(1) for part in _FLANKS], 1)
     covered = (ends.max(1) > _GONE) | (flanks.min(1) > _GONE)
     covered |= stack.hidden[:, INSIDE].mean(1) > _MOSTLY
-    least = usual[0] - max(3 * usual[1], 0.3 * usual[0])
+    least = usual[0] - max(2.5 * usual[1], 0.2 * usual[0])
     covered |= (rods[:, 3] < least) & (stack.abuts.max(1) > 0.6)
     upright = rods[:, 5] > 0.42 * rods[:, 4]
     leaning = bulge.min(1) > np.abs(lean_along(field, rods)) + _LEANS

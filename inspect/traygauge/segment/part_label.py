@@ -11,6 +11,8 @@ BoolArray = npt.NDArray[np.bool_]
 LabelArray = npt.NDArray[np.int32]
 
 _SHIFT = 4  # sub-pixel bits of OpenCV's polygons
+#: Where an end is looked at: diameters inwards of it, and radii from the axis.
+_JUST_INSIDE, _ACROSS = np.array([0.06, 0.1, 0.15]), np.linspace(-0.85, 0.85, 11)
 
 
 def outline(rod: FloatArray, grown: float = 0.0) -> FloatArray:
@@ -60,6 +62,19 @@ def spread(labels: LabelArray, mask: BoolArray) -> LabelArray:
     own = labels > 0
     at[index[own]] = labels[own]
     return np.where(mask, at[index], 0).astype(np.int32)
+
+
+def ends_hidden(labels: LabelArray, rods: FloatArray) -> FloatArray:
+    """Return which share of each end of rods (n, 6), just inside of it, is labelled another's: ndarray (n, 2)."""
+    x, y, angle, length, diameter, _ = rods.T[:, :, None, None, None]
+    c, s = np.cos(angle), np.sin(angle)
+    along = np.array([-1.0, 1.0])[:, None, None] * (length / 2 - _JUST_INSIDE[:, None] * diameter)
+    across = _ACROSS * diameter / 2
+    at = np.rint([y + along * s + across * c, x + along * c - across * s]).astype(np.int64)
+    row, column = (np.clip(a, 0, n - 1) for a, n in zip(at, labels.shape, strict=True))
+    found = labels[row, column]
+    own = np.arange(1, len(rods) + 1)[:, None, None, None]
+    return np.asarray(((found > 0) & (found != own)).mean((2, 3)))
 
 
 def blobs(left: BoolArray, thinnest: float, smallest: float) -> LabelArray:
