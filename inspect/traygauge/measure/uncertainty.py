@@ -28,8 +28,9 @@ _UNSEEN = 1.0
 #: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Spread of lengths of pieces that were parted from others, in diameters, where the parting is sure, for bright and for
-#: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls.
-_PARTING = 0.015, 0.045
+#: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls, but no further than
+#: to the second figure: even the worst seen of ends lie on some edge near their place.
+_PARTING, _PARTING_MOST = (0.015, 0.045), 0.2
 #: A batch is of one strand where its diameters spread by this share; a width is odd from so many of that spread on, 2 %
 #: at least; shares of the oddness that length and diameter may be wrong by.
 _ONE_STRAND, _ODD, _OF_ODD = 0.06, 5.0, np.array([0.25, 0.6])
@@ -76,9 +77,14 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
-        "parting": np.stack([np.where(dark, *_PARTING[::-1]) * diameter / confidence**2, zero], -1),
+        "parting": np.stack([u_parting(dark, confidence) * diameter, zero], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
     }
+
+
+def u_parting(dark: npt.NDArray[np.bool_], confidence: FloatArray) -> FloatArray:
+    """Return the standard uncertainty of lengths that parting of some confidence (n,) adds, (n,), diameters."""
+    return np.asarray(np.minimum(np.where(dark, *_PARTING[::-1]) / confidence**2, _PARTING_MOST))
 
 
 def u_odd_width(diameter_mm: FloatArray, strand: npt.NDArray[np.bool_]) -> FloatArray:
