@@ -9,7 +9,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from traygauge.measure.outlines import Outlines
+from traygauge.measure.body import Bodies
+from traygauge.measure.ends import Ends
+from traygauge.measure.frame import Frames
+from traygauge.measure.outlines import Outlines, rod_gaps
 from traygauge.measure.standing import standing
 from traygauge.measure.strand_odds import common_width, evidence, strand_odds
 from traygauge_calib.camera import FlatCamera
@@ -79,6 +82,23 @@ def test_rectangles_do_not_stand(length) -> None:
 def test_discs_of_another_size_do_not_stand() -> None:
     for diameter in (0.8, 3.2):  # a crumb, a round flake
         assert not stand_of(disc(diameter)).odds[0] > 0
+
+
+def test_what_lies_beside_a_body_is_not_beyond_its_end() -> None:
+    """A lump on a flank and one on an end, each half a diameter high: both lie off the silhouette, one beyond an end."""
+    one = np.ones((1, 2))
+    frames = Frames(np.array([[20.0, 20.0]]), np.zeros(1), np.zeros(1), np.array([3.0]), np.array([1.75]))
+    ends = Ends(1.5 * one, 0 * one, 0 * one, 0 * one, one, 0.03 * one, 0.01 * one)
+    bodies = Bodies(frames, None, ends, np.ones(1, bool), np.ones(1))
+    plain = rectangle(3.0, 1.75)
+    x, y = (plain - 20.0).T
+    flank, end = plain.copy(), plain.copy()
+    flank[(y > 0.8) & (x > 0), 1] += 0.875
+    end[(x > 1.4) & (np.abs(y) < 0.6), 0] += 0.875
+    for shape, off, far in ((plain, 0.0, 0.0), (flank, 0.5, 0.0), (end, 0.5, 0.5)):
+        gaps, beyond = rod_gaps(outlines_of([shape]), bodies, flat_tray())
+        assert gaps.max() == pytest.approx(off, abs=0.03)
+        assert beyond.max() == pytest.approx(far, abs=0.03)
 
 
 def test_widths_that_others_share_are_common() -> None:
@@ -223,6 +243,16 @@ def test_few_lying_pieces_are_taken_for_leaning(mixed, regrind) -> None:
         assert (
             words(found, "state", lying).count("leaning") <= 1
         )  # below 1 %: more than one of 70 is unlikely
+
+
+def test_what_shows_both_its_faces_lies(measured_scene) -> None:
+    """A piece on the longer side of two oblique cuts looks as round at both ends as one that leans."""
+    both = StrandPiece(93.5, 66.0, axis_deg=20, length_mm=3.3, cut_deg=(14, 14), cut_side_deg=(270, 90))
+    leaning = StrandPiece(120.0, 66.0, axis_deg=20, length_mm=3.3, tilt_deg=28)
+    square = [StrandPiece(50.0 + 6 * k, 40.0 + 8 * (k % 3), axis_deg=35 * k) for k in range(12)]
+    found = measured_scene(Scene((both, leaning, *square), phone_over()))
+    assert words(found, "state", [0, 1]) == ["whole", "leaning"]
+    assert found.pieces["length_mm"][found.at[0]] == pytest.approx(3.3, abs=0.05)
 
 
 def test_joined_pieces_are_doubles_and_long_ones_are_not(mixed) -> None:

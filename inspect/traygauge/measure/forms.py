@@ -28,16 +28,21 @@ _STANDS, _MAY_STAND, _NO_FLAKE = 1.0, 0.0, 1.5
 #: Where more than a tenth of the outline lies further than this from the fitted body, in diameters, one of the two is
 #: wrong: on drawn scenes two thirds of such lengths were off by more than 0.15 mm.
 _APART, _PART_APART = 0.25, 0.10
+#: The same for a piece explained by a rod when a heap was parted: what is wide of it is a neighbour's, and what lies on
+#: it was seen by parting; more of it beyond its ends is not its own (nine in ten such lengths were off). Lengths beyond
+#: the usual need better evidence: for them both tests hold.
+_PART_BEYOND = 0.05
 #: A piece leans where both its rims look this much rounder than the camera's view explains (tangent of the axis's angle,
 #: held back by the fit's prior: about 16 degrees), or rounder than this many times the usual slope of the batch's cuts.
 _LEANS, _LEANS_OF_CUTS = 0.14, 1.6
-_BADLY = 3.0
+#: What is left unexplained of an end that is explained badly, and up to which one is plain, in usual ones.
+_BADLY, _PLAINLY = 3.0, 2.0
 #: So many lying pieces show what their photo's blur does to rims.
 _ENOUGH = 8
 #: So many vertices of an outline tell what it is.
 _VERTICES = 64
-#: A cut line this deep across a piece this many times as long as the batch's usual one joins two pieces.
-_CUT_LINE, _DOUBLE_LENGTH = 0.10, 1.3
+#: A piece is longer than usual from this many times the batch's usual length on; a cut line this deep across it joins two.
+_LONG, _CUT_LINE = 1.3, 0.10
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +102,7 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     first : first frames of all n regions.
     tried : what was fitted; None where nothing was.
     state : ndarray (n,): what segmenting says; whole and parted ones may turn out upright, leaning, of unknown axis, or
-        not parted at all.
+        not parted at all, and leaning ones may lie.
     """
     n = len(state)
     state, form = state.copy(), np.full(n, "thread", dtype=object)
@@ -108,15 +113,18 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     if tried is None:
         return Kinds(form, state, measured, double, middle, height, diameter)
     at, bodies = tried.index, tried.bodies
-    looks = _look(tray, first, tried)
+    said = np.asarray(state[at] == "leaning")
+    looks = _look(tray, first, tried, said)
     form[at] = np.where(looks.crumb, "crumb", np.where(looks.strand | looks.upright, "strand", "flake"))
-    leaning = looks.strand & looks.sure & _leaning(bodies, looks.strand & looks.sure)
-    known = looks.strand & looks.sure & ~leaning
+    lying = looks.strand & looks.sure
+    leaning = (said | lying & _rounder(bodies, lying)) & ~(lying & _shows_both_faces(bodies))
+    known = lying & ~leaning
     joined = _joined(tray, tried, known)
     heaped = joined & (state[at] == "parted")  # in a heap, two touching pieces look just so
     known &= ~heaped
     state[at[looks.upright]] = "upright"
-    state[at[looks.strand & ~looks.sure]] = "axis unknown"
+    state[at[looks.strand & ~looks.sure & ~leaning]] = "axis unknown"
+    state[at[said & known]] = "parted"
     state[at[leaning]] = "leaning"
     state[at[heaped]] = "unresolved"
     measured[at] = known
@@ -124,7 +132,7 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     middle[at[looks.strand]] = bodies.frames.centre_mm[looks.strand]
     middle[at[looks.upright]] = looks.stand.foot_mm[looks.upright]
     height[at[looks.strand]] = bodies.frames.height_mm[looks.strand]
-    diameter[at[known | leaning]] = bodies.frames.diameter_mm[known | leaning]
+    diameter[at[lying]] = bodies.frames.diameter_mm[lying]
     diameter[at[looks.upright]] = looks.stand.diameter_mm[looks.upright]
     return Kinds(form, state, measured, double, middle, height, diameter)
 
@@ -143,22 +151,28 @@ class _Looks:
     stand: Standing
 
 
-def _look(tray: TrayView, first: Frames, tried: Tried) -> _Looks:
+def _look(tray: TrayView, first: Frames, tried: Tried, leaning: BoolArray) -> _Looks:
+    """Return how the things look; of those said to lean by parting, only whether they could be told if they lay."""
     bodies = tried.bodies
     lying = tried.outlines.raised(tray, bodies.frames.height_mm)
-    gaps = rod_gaps(lying, bodies, tray)
+    gaps, beyond = rod_gaps(lying, bodies, tray)
     grain = grain_of(tried.signal, tray, bodies.frames)
     biggest = np.hypot(first.length_mm, first.diameter_mm)[tried.index]
     gap = lying.mean(gaps)
     odds = _odds(gap, grain, tried, biggest > _CRUMB_MM)
-    crumb = biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM)
+    crumb = ~leaning & (biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM))
     stand = standing(tried.outlines, grain, gap, odds.diameter_mm, tray)
     likely = odds.probability > 0.5
     rod = likely | tried.by_rod  # a heap that rods explain holds no flakes, however poor an outline is
     no_flake = _NO_FLAKE - float(np.log(odds.of_batch / (1 - odds.of_batch)))
-    upright = ~crumb & (stand.odds > np.maximum(np.where(rod, _STANDS, _MAY_STAND), no_flake))
+    upright = ~crumb & ~leaning & (stand.odds > np.maximum(np.where(rod, _STANDS, _MAY_STAND), no_flake))
     strand = rod & ~upright & ~crumb
     well_fitted = lying.mean(gaps > _APART) < _PART_APART
+    length = bodies.frames.length_mm
+    plain = length[well_fitted & likely]
+    usual = length < _LONG * np.median(plain) if len(plain) else np.zeros(len(length), bool)
+    alone = lying.mean(beyond > _APART) < _PART_BEYOND
+    well_fitted = np.where(tried.by_rod, alone & (well_fitted | usual), well_fitted)
     sure = bodies.axis_sure & likely & well_fitted & ~(stand.odds > max(_MAY_STAND, no_flake))
     return _Looks(crumb, upright, strand, sure, stand)
 
@@ -176,8 +190,18 @@ def _odds(gap: FloatArray, grain: FloatArray, tried: Tried, counts: BoolArray) -
     return StrandOdds(probability, some.of_batch, some.diameter_mm)
 
 
-def _leaning(bodies: Bodies, lying: BoolArray) -> BoolArray:
-    """Return which bodies (k,) rest at an angle.
+def _shows_both_faces(bodies: Bodies) -> BoolArray:
+    """Return which bodies (k,) plainly show both cut faces: they lie, on the longer side of two oblique cuts.
+
+    Of a piece at an angle one end looks up and the other away.
+    """
+    ends = bodies.ends
+    plain = ends.residual < _PLAINLY * np.median(ends.residual)
+    return np.asarray(((ends.face < 1.0) & plain).all(1))
+
+
+def _rounder(bodies: Bodies, lying: BoolArray) -> BoolArray:
+    """Return which bodies (k,) look as if they rest at an angle.
 
     With the axis tilted by some angle the rims of both cut faces look rounder, each by the angle's tangent. A cut that
     is off square does the same to one rim only, and as often flattens it.
@@ -198,7 +222,7 @@ def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> BoolArray:
     if known.sum() < 2:
         return joined
     length = tried.bodies.frames.length_mm
-    look = np.flatnonzero(known & (length > _DOUBLE_LENGTH * np.median(length[known])))
+    look = np.flatnonzero(known & (length > _LONG * np.median(length[known])))
     frames = tried.bodies.frames.rows(look)
     depth = cut_line_depth(tried.signal.rows(look), tray, frames, tried.tray_level[look])
     joined[look] = depth > _CUT_LINE

@@ -86,7 +86,7 @@ def _tried(
     regions: Regions, tails: Tails, first: Frames, signal: Signal, tray_level: FloatArray
 ) -> Tried | None:
     """Return the bodies fitted to all regions that may be measured; None where there are none."""
-    tried = np.flatnonzero(np.isin(regions.state, ["whole", "parted"]) & ~tails.thread)
+    tried = np.flatnonzero(np.isin(regions.state, ["whole", "parted", "leaning"]) & ~tails.thread)
     if not len(tried):
         return None
     tray = regions.tray

@@ -60,10 +60,11 @@ class Outlines:
         return self.points[pick]
 
 
-def rod_gaps(outlines: Outlines, bodies: Bodies, tray: TrayView) -> FloatArray:
-    """Return how far each vertex (m,) lies from its body's silhouette, in diameters.
+def rod_gaps(outlines: Outlines, bodies: Bodies, tray: TrayView) -> tuple[FloatArray, FloatArray]:
+    """Return how far each vertex (m,) lies from its body's silhouette, and how far beyond its ends, in diameters.
 
-    The silhouette is that of a cylinder between its two cut faces, seen as the camera sees it.
+    The silhouette is that of a cylinder between its two cut faces, seen as the camera sees it. Beyond an end lies what
+    is no wider than the body; of the rest the second figure is 0.
     """
     frames, ends, every = bodies.frames, bodies.ends, outlines.every
     x, y = (p - every(c) for p, c in zip(outlines.points.T, frames.centre_mm.T, strict=True))
@@ -79,4 +80,6 @@ def rod_gaps(outlines: Outlines, bodies: Bodies, tray: TrayView) -> FloatArray:
     )
     over = np.maximum(left, right) - every(frames.length_mm / 2)
     distance = np.maximum(over, np.abs(v) - every(half))
-    return np.asarray(np.abs(distance) / every(frames.diameter_mm))
+    beyond = np.where(np.abs(v) < every(half), np.maximum(over, 0.0), 0.0)
+    width = every(frames.diameter_mm)
+    return np.asarray(np.abs(distance) / width), np.asarray(beyond / width)
