@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-import numpy as np
-import pytest
+import io
 
-from traygauge.measure.channel import LUMA, MeasuringLight, measuring_light, softness
+import numpy as np
+import numpy.typing as npt
+import pytest
+from PIL import Image
+from scipy.special import ndtr
+
+from traygauge.measure.channel import DARK, LUMA, MIXED, MeasuringLight, alike, measuring_light, softness
 from traygauge.segment.find import find_pieces
 from traygauge_calib.scale import calibrate
+from traygauge_shared.light import srgb_to_linear
 from traygauge_shared.loading import decode_photo
-from traygauge_shared.scenes import Batch, Sheet, draw, photo_bytes, tray
+from traygauge_shared.scenes import LIGHTS, Batch, Sensor, Sheet, draw, photo_bytes, tray
 from traygauge_shared.scenes.samples import small_phone
+from traygauge_shared.scenes.sensor_chain import develop
+
+FloatArray = npt.NDArray[np.float64]
 
 
 def chosen(colour: str, window: tuple[float, float, float]) -> MeasuringLight:
@@ -41,9 +50,69 @@ def test_grey_on_green_is_not_read_where_shadows_are_as_dark() -> None:
     """In green light the pieces are darker than their tray, and no darker than the shadows they throw on it."""
     light = chosen("grey", (0.035, 0.30, 0.075))
     assert not np.allclose(light.weights, [0.0, -1.0, 0.0])
-    assert light.of_colour  # as luminous as their tray
+    assert light.over is not None
 
 
-def test_light_is_divided_by_luminance_only_where_that_says_little() -> None:
-    assert not chosen("white", (0.033, 0.033, 0.034)).of_colour
-    assert not chosen("green", (0.80, 0.80, 0.79)).of_colour
+def test_colour_alone_tells_only_pieces_of_other_colours() -> None:
+    assert chosen("white", (0.033, 0.033, 0.034)).over is None
+    assert chosen("green", (0.80, 0.80, 0.79)).over is None  # white holds all of green
+
+
+def test_a_light_in_which_two_colours_are_alike_is_the_nearest_to_luminance() -> None:
+    step = np.array([0.4, -0.24, -0.02])
+    weights = alike(step)
+    assert weights is not None
+    assert float(weights @ step) == pytest.approx(0.0, abs=1e-12)
+    # nearest: what luminance loses lies along the step alone
+    assert np.cross(LUMA - weights, step) == pytest.approx(np.zeros(3), abs=1e-12)
+    assert alike(np.array([0.5, 0.55, 0.5])) is None  # white on black differs in every light
+
+
+def flat_edge(
+    piece: tuple[float, ...], ground: tuple[float, ...], sensor: Sensor
+) -> tuple[FloatArray, FloatArray]:
+    """Return linear R, G, B of a file that shows a straight slanted edge, and how far each pixel lies beyond it, px."""
+    size, slant = 320, np.radians(17)
+    y, x = np.mgrid[:size, :size] + 0.5
+    beyond = (x - size / 2) * np.cos(slant) + (y - size / 2) * np.sin(slant)
+    share = ndtr(beyond / 0.6)[..., None]  # the lens
+    radiance = ((1 - share) * piece + share * ground).astype(np.float32)
+    codes = develop(radiance, sensor, np.full(3, 0.72), np.random.default_rng(1))
+    file = io.BytesIO()
+    Image.fromarray(codes).save(file, "JPEG", quality=sensor.quality, subsampling=sensor.subsampling)
+    read = np.asarray(Image.open(io.BytesIO(file.getvalue())).convert("RGB"))
+    inner = slice(40, -40)  # the filter mosaic and vignetting end strangely at the rim
+    return srgb_to_linear(read[inner, inner] / 255.0), beyond[inner, inner]
+
+
+GREEN, GREY, RED, BLUE = (0.035, 0.30, 0.075), (0.22, 0.22, 0.225), (0.52, 0.03, 0.025), (0.025, 0.08, 0.42)
+
+
+@pytest.mark.parametrize(("piece", "ground"), [(GREY, GREEN), (GREEN, GREY), (RED, GREEN), (BLUE, GREEN)])
+@pytest.mark.parametrize("quality", [80, 90])
+def test_an_edge_of_colour_is_half_of_either_side_where_it_is(piece, ground, quality) -> None:
+    """Through filter mosaic, smoothing, tone and JPEG; in light itself grey and green change 0.25 px beside their edge."""
+    light, beyond = flat_edge(
+        piece, ground, Sensor(blur_px=0.0, quality=quality, subsampling=2, vignette=0.0)
+    )
+    mixed = light**MIXED
+    inside, outside = (np.median(mixed[side], 0) for side in (beyond < -8, beyond > 8))
+    over = alike(inside - outside)
+    assert over is not None
+    channel = int(np.abs(inside - outside).argmax())
+    signal = mixed[..., channel] / (mixed @ over + DARK**MIXED)
+    low, high = (np.median(signal[side]) for side in (beyond > 8, beyond < -8))
+    share = (signal - low) / (high - low)
+    places = np.arange(-2.0, 2.01, 0.25)
+    profile = np.array([np.median(share[np.abs(beyond - at) < 0.125]) for at in places])
+    assert abs(np.interp(-0.5, -profile, places)) < 0.12
+
+
+def test_red_on_green_is_as_thick_in_colour_as_it_is(measured_scene) -> None:
+    """In green light alone the shadows beside the pieces make them 0.05 mm too thick, and as much too long."""
+    scene = tray(
+        Batch(count=40, colour="red"), seed=4, sheet=Sheet(window="green"), light=LIGHTS["two lamps"]
+    )
+    found = measured_scene(scene)
+    assert abs(np.median(found.errors("diameter_mm", "width_seen_mm"))) < 0.02
+    assert abs(np.median(found.errors("length_mm", "length_mm"))) < 0.03

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.channel import DARK, LUMA, MeasuringLight, softness
+from traygauge.measure.channel import DARK, MIXED, MeasuringLight, softness
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
 from traygauge_shared.threads import in_bands, in_threads
@@ -36,7 +36,7 @@ class Signal:
     weights : ndarray (n, 3): each piece's own weights.
     odd : ndarray (n,), bool: pieces whose weights are not the shared ones.
     softness : how much wider the shared signal's edges are than those of the ring (see `channel.softness`).
-    of_colour : whether the shared signal is divided by luminance.
+    of_colour : whether the shared signal is colour alone (see `channel.MeasuringLight.over`).
     """
 
     values: SignalArray
@@ -114,24 +114,32 @@ def read_signal(tray: TrayView, light: MeasuringLight, box: tuple[int, int, int,
     x0, y0, x1, y1 = box
     pixels = tray.photo.pixels[y0:y1, x0:x1]
     odd = np.asarray((np.abs(light.own - light.weights) > 1e-9).any(1))
-    table, luminance = (_weighing(weights) for weights in (light.weights, LUMA))
+    power = 1.0 if light.over is None else MIXED
+    table = _weighing(light.weights, power)
+    below = None if light.over is None else _weighing(light.over, power)
     values = np.empty(pixels.shape[:2], np.float32)
 
     def weigh(rows: slice) -> None:
-        cv2.transform(cv2.LUT(pixels[rows], table), np.ones((1, 3), np.float32), dst=values[rows])
-        if light.of_colour:
-            values[rows] /= (
-                cv2.transform(cv2.LUT(pixels[rows], luminance), np.ones((1, 3), np.float32)) + DARK
-            )
+        _summed(pixels[rows], table, values[rows])
+        if below is not None:
+            values[rows] /= _summed(pixels[rows], below) + np.float32(DARK**power)
 
     in_threads(weigh, [slice(y, y + _STRIP) for y in range(0, len(values), _STRIP)])
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
-    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), light.of_colour)
+    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), below is not None)
 
 
-def _weighing(weights: FloatArray) -> SignalArray:
-    """Return the table (1, 256, 3) of what each code of R, G and B adds to the weighted linear light."""
-    return np.ascontiguousarray((LINEAR_OF_CODE[:, None] * np.asarray(weights, np.float32))[None])
+def _summed(
+    pixels: npt.NDArray[np.uint8], table: SignalArray, out: SignalArray | None = None
+) -> npt.NDArray[np.float32]:
+    """Return the sum (h, w) of what a table (1, 256, 3) says of the codes of pixels (h, w, 3)."""
+    return np.asarray(cv2.transform(cv2.LUT(pixels, table), np.ones((1, 3), np.float32), dst=out), np.float32)
+
+
+def _weighing(weights: FloatArray, power: float) -> SignalArray:
+    """Return the table (1, 256, 3) of what each code of R, G and B adds to the weighted power of linear light."""
+    light = LINEAR_OF_CODE[:, None] ** np.float32(power)
+    return np.ascontiguousarray((light * np.asarray(weights, np.float32))[None])
 
 
 def steps_px(

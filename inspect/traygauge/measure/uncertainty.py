@@ -21,7 +21,8 @@ FloatArray = npt.NDArray[np.float64]
 _USUAL_MISFIT = 0.062
 #: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
 _EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
-#: Beside a dark piece lies its own contact shadow: its edges err together by so much more (rendered and drawn trays).
+#: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
+#: more (rendered and drawn trays).
 _CONTACT = 1.8
 #: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
 _UNSEEN = 1.0
@@ -56,7 +57,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     blur = max(1.0, optics.sigma_px / 0.8)
     # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
     # piece's flank joins it
-    muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
+    muddle = blur**2 * np.where(dark & (not signal.of_colour), _CONTACT * blur, 1.0)
     zero = np.zeros_like(length)
     fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
     face_open = np.clip(
