@@ -59,13 +59,22 @@ def test_colour_alone_tells_only_pieces_of_other_colours() -> None:
 
 
 def test_a_light_in_which_two_colours_are_alike_is_the_nearest_to_luminance() -> None:
-    step = np.array([0.4, -0.24, -0.02])
-    weights = alike(step)
+    tray, pieces = np.array([0.1, 0.5, 0.2]), np.array([0.5, 0.26, 0.18])
+    weights = alike(tray, pieces)
     assert weights is not None
-    assert float(weights @ step) == pytest.approx(0.0, abs=1e-12)
+    assert float(weights @ tray) == pytest.approx(float(weights @ pieces))
     # nearest: what luminance loses lies along the step alone
-    assert np.cross(LUMA - weights, step) == pytest.approx(np.zeros(3), abs=1e-12)
-    assert alike(np.array([0.5, 0.55, 0.5])) is None  # white on black differs in every light
+    assert np.cross(LUMA - weights, pieces - tray) == pytest.approx(np.zeros(3), abs=1e-12)
+
+
+def test_colours_that_differ_in_every_light_are_alike_in_none() -> None:
+    assert alike(np.array([0.05, 0.05, 0.05]), np.array([0.6, 0.6, 0.55])) is None  # white on black
+    grey, green = np.array([0.35, 0.35, 0.35]), np.array([0.1, 0.32, 0.12])
+    nearly = alike(grey, green)
+    assert nearly is not None
+    assert (nearly >= 0).all()
+    assert 0.8 * float(nearly @ grey) < float(nearly @ green) < float(nearly @ grey)
+    assert alike(np.array([0.02, 0.1, 0.03]), np.array([0.03, 0.02, 0.05])) is None  # too dark to tell
 
 
 def flat_edge(
@@ -97,7 +106,7 @@ def test_an_edge_of_colour_is_half_of_either_side_where_it_is(piece, ground, qua
     )
     mixed = light**MIXED
     inside, outside = (np.median(mixed[side], 0) for side in (beyond < -8, beyond > 8))
-    over = alike(inside - outside)
+    over = alike(outside, inside)
     assert over is not None
     channel = int(np.abs(inside - outside).argmax())
     signal = mixed[..., channel] / (mixed @ over + DARK**MIXED)

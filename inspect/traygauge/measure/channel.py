@@ -26,6 +26,7 @@ DARK = 0.02
 #: it at half size as codes. Of flat edges drawn through the drawn camera, of five pairs of colours, none is off by more
 #: than 0.1 px (light itself: 0.3 px; files with all of the colour: 0.13 px).
 MIXED = 0.75
+_ALIKE = 0.2  # step of what colours are divided by, over the larger one, at the most
 _DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
 
 
@@ -77,7 +78,7 @@ def measuring_light(regions: Regions) -> MeasuringLight:
     if best is candidates[-1] or worth(best) <= 0.0:  # rings show the tray inside: no step is usual
         return MeasuringLight(regions.contrast, regions.own_contrast, regions.level_tray, None)
     mixed = tray**MIXED
-    over = None if best is LUMA else alike((tray + step) ** MIXED - mixed)
+    over = None if best is LUMA else alike(mixed, (tray + step) ** MIXED)
     best = best * np.sign(best @ step)
     odd = np.asarray((np.abs(regions.own_contrast - regions.contrast) > 1e-9).any(1))
     own = np.where(odd[:, None], regions.own_contrast, best)
@@ -85,14 +86,17 @@ def measuring_light(regions: Regions) -> MeasuringLight:
     return MeasuringLight(best, own, np.where(odd, regions.level_tray, level), over)
 
 
-def alike(step: FloatArray) -> FloatArray | None:
-    """Return the weights nearest to luminance in which a step (3,) of R, G, B is none; None where some are not positive.
+def alike(tray: FloatArray, pieces: FloatArray) -> FloatArray | None:
+    """Return the weights nearest to luminance, none negative, in which two colours (3,), powers of light, are alike.
 
     What is divided by them is as linear in what an edge mixes as it was, so that half of its step is where the edge is:
-    divided by luminance, the brighter of two colours outweighs the other.
+    divided by luminance, the brighter of two colours outweighs the other. None where they differ by `_ALIKE` even in that,
+    or where it is little more than stray light.
     """
-    weights = LUMA - float(LUMA @ step) / max(float(step @ step), 1e-12) * step
-    return weights if (weights > 0).all() else None
+    step = pieces - tray
+    weights = np.maximum(LUMA - float(LUMA @ step) / max(float(step @ step), 1e-12) * step, 0.0)
+    low, high = sorted((float(weights @ tray), float(weights @ pieces)))
+    return weights if high - low < _ALIKE * high and low > (2.0 * DARK) ** MIXED else None
 
 
 def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:
