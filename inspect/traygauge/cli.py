@@ -89,7 +89,7 @@ def _run(words: list[str], env: Environment) -> int:
         return ExitCode.FINE if code is None else int(code)
     except TraygaugeError as error:
         for line in error.lines():
-            env.tell(line)
+            env.tell(env.wrapped(line))
         return ExitCode.BAD_INPUT
     except typer.TyperException as error:  # a wrong option or word; shows how the command is used
         error.show(env.err)  # type: ignore[attr-defined]  # every usage error has it

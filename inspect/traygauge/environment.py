@@ -6,6 +6,7 @@ import io
 import os
 import shutil
 import sys
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
@@ -59,6 +60,18 @@ class Environment:
     def tell(self, text: str) -> None:
         """Write a line beside the result: a message, an error."""
         print(text, file=self.err)
+
+    def wrapped(self, text: str, indent: str = "") -> str:
+        """Return a sentence in lines no wider than a result may be; paths and options stay whole."""
+        lines = textwrap.wrap(
+            text,
+            self.width,
+            initial_indent=indent,
+            subsequent_indent=indent + "  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        return "\n".join(lines)
 
 
 def _config_folder() -> Path:

@@ -363,3 +363,32 @@ def test_the_demo_draws_a_tray_where_there_are_no_samples(
     run = program("demo", "--out", tmp_path / "demo")
     assert run.code == 0
     assert (tmp_path / "demo" / "drawn_tray_report" / "report.html").is_file()
+
+
+def test_another_look_without_limits_is_answered(program: Program, photos: Path) -> None:
+    for spec in ((), ("--spec", photos / "bare.toml")):
+        (photos / "bare.toml").write_text('[spec]\nname = "bare"\n')
+        run = program("inspect", photos / "good.jpg", "--look", "9", "--out", photos / "r", *spec)
+        assert run.code == 0
+        assert "Look 9 was stated and changes nothing" in " ".join(run.out.split())
+    run = program("inspect", photos / "good.jpg", "--out", photos / "r")
+    assert "was stated" not in run.out
+
+
+def test_what_is_said_of_prints_and_specs_fits_into_80_columns(program: Program, tmp_path: Path) -> None:
+    run = program("sheet", "measured", "a-print-with-a-long-name", "--across", "99.6", "--down", "100.2")
+    kept = " ".join(run.out.split())
+    assert "Kept: print a-print-with-a-long-name, medium sheet, -0.40 % across and +0.20 % down, in" in kept
+    path = tmp_path / "config" / "prints.toml"
+    assert str(path) in run.out  # in one piece, so that it can be copied
+    assert max(map(len, run.out.replace(str(path), "").splitlines())) <= 80
+    spec = tmp_path / "bad.toml"
+    spec.write_text(
+        '[spec]\nname = "x"\n[limits]\n[limits.long_share]\nat_most_percent = 180\nby = "weight of the pieces"\n'
+    )
+    run = program("spec", "check", spec)
+    assert run.code == ExitCode.BAD_INPUT
+    assert max(map(len, run.err.splitlines())) <= 80
+    faults = [line for line in run.err.splitlines() if line.startswith("limits.")]
+    assert len(faults) == 3  # each begins a line of its own; what does not fit stands below it, set in
+    assert "expected 'count', 'mass' or 'area'" in " ".join(run.err.split())

@@ -101,3 +101,10 @@ def test_a_lens_needs_a_sheet(program: Program, photos: Path) -> None:
     assert (run.code, "photos of a sheet" in run.err) == (ExitCode.BAD_INPUT, True)
     run = program("inspect", photos / "good.jpg", "--lens", photos / "none.toml")
     assert (run.code, "cannot be read" in run.err) == (ExitCode.BAD_INPUT, True)
+
+
+def test_the_help_asks_for_as_many_photos_as_the_fit(program: Program) -> None:
+    from traygauge_calib.lens import LEAST_VIEWS
+
+    words = {4: "four or more photos", 5: "five or more photos"}
+    assert words[LEAST_VIEWS] in program("lens", "--help").out

@@ -337,3 +337,19 @@ def test_threads_are_seen_where_there_are_none_now_and_then(batch):
         assert (result.interval.low > 0) == proof
     (apart,) = judged(batch([3.0] * 200, tail_length_mm=np.where(np.arange(200) < 4, 0.8, 0.0)), spec).limits
     assert apart.interval.low > 0
+
+
+def test_pieces_that_are_long_by_what_shows_are_counted_said_and_marked(batch):
+    """Of three that are not measured two show 5 mm; the limit is 4 mm: both count as long beside the one measured."""
+    pieces = batch(
+        [3.0] * 30 + [5.0] + [np.nan] * 3,
+        state=["whole"] * 31 + ["covered", "leaning", "covered"],
+        feret_max_mm=[3.5] * 30 + [5.3] + [np.hypot(5.0, 1.75)] * 2 + [2.5],
+        tail_length_mm=[0.0] * 31 + [0.7, 0.0, 0.0],
+    )
+    judged, verdict = judge_pieces(pieces, read_spec("rigid-1.75"), windows_mm={})
+    assert verdict.limits[0].hits == 3
+    assert judged["findings"].tolist()[30:] == ["long", "long;tailed", "long", ""]
+    assert verdict.notes[0].endswith("2 of them are long: what shows is over 4 mm already.")
+    judged, verdict = judge_pieces(pieces.take(np.arange(31)), read_spec("rigid-1.75"), windows_mm={})
+    assert not any("what shows" in note for note in verdict.notes)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 EXAMPLES = """\b
 Examples:
-  traygauge lens sheet1.jpg sheet2.jpg sheet3.jpg sheet4.jpg sheet5.jpg
+  traygauge lens sheet1.jpg sheet2.jpg sheet3.jpg sheet4.jpg
   traygauge lens lens-photos/ --print kitchen --out phone.lens.toml
   traygauge inspect tray.jpg --lens phone.lens.toml"""
 
@@ -41,7 +41,7 @@ def lens(
     out: Out = Path("traygauge.lens.toml"),
     print_name: asked.Print = None,
 ) -> int:
-    """Fit a camera's lens to five or more photos of the sheet.
+    """Fit a camera's lens to four or more photos of the sheet.
 
     The file is for inspect --lens. Take the photos with the lens and at the distance that pieces are photographed
     with: tilt the phone by 15 to 30 degrees to each side, and let the sheet come into every part of the frame.

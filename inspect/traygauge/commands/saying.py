@@ -83,6 +83,6 @@ def tell_refused(env: Environment, refused: Iterable[tuple[str, TraygaugeError]]
 
     for name, error in refused:
         first, *rest = (printable(line, longest=1000) for line in error.lines())
-        env.tell(f"{printable(name)}: {first}")
+        env.tell(env.wrapped(f"{printable(name)}: {first}"))
         for line in rest:
-            env.tell(f"  {line}")
+            env.tell(env.wrapped(line, "  "))

@@ -109,5 +109,6 @@ def measured(
     path = keep_print(env.config_folder, record)
     stretch = (100 * (factor - 1) for factor in record.stretch)
     across_said, down_said = (f"{percent:+.2f} %" for percent in stretch)
-    env.say(f"Kept: print {name}, {size} sheet, {across_said} across and {down_said} down, in {path}")
+    kept = f"Kept: print {name}, {size} sheet, {across_said} across and {down_said} down, in {path}"
+    env.say(env.wrapped(kept))
     env.say(f"Next: traygauge inspect PHOTO --print {name}")

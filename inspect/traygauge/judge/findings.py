@@ -32,6 +32,13 @@ def find(pieces: Pieces, spec: Spec | None) -> Pieces:
     return pieces.with_columns(findings=words)
 
 
+def also_long(pieces: Pieces, mask: BoolArray) -> Pieces:
+    """Return the pieces with those of a mask (n,) called long as well, before whatever else they are."""
+    words = pieces["findings"].astype(object)
+    words[mask] = [f"long;{said}".rstrip(";") for said in words[mask]]
+    return pieces.with_columns(findings=words)
+
+
 def flags(pieces: Pieces, spec: Spec | None) -> dict[str, BoolArray]:
     """Return finding -> mask (n,) of the pieces that have it; findings for which the spec sets no size are absent."""
     masks = {name: has(pieces, name) for name in WITHOUT_SPEC}

@@ -9,7 +9,7 @@ from traygauge.judge.answers import answer_limits
 from traygauge.judge.borders import Window
 from traygauge.judge.diagnosis import diagnose, sentences
 from traygauge.judge.feeding import figures
-from traygauge.judge.findings import find
+from traygauge.judge.findings import also_long, find
 from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
 from traygauge.judge.mixing import colour_figures
 from traygauge.judge.next_steps import advice, next_step, notes, reason
@@ -18,7 +18,7 @@ from traygauge.judge.sample import sample
 from traygauge.judge.sequence import where_it_stands
 from traygauge.judge.spec import Spec
 from traygauge.judge.spec_tables import About
-from traygauge.judge.verdict import Answer, Verdict
+from traygauge.judge.verdict import Answer, LimitResult, Verdict
 from traygauge.measure.pieces import Pieces
 from traygauge.words import MEASURED_STATES
 from traygauge_calib.sight import Sight
@@ -63,6 +63,7 @@ def judge_pieces(
             "Spread a scoop of pieces in the window and take the photo again.",
             looks=looks,
         )
+    judged = also_long(judged, batch.long_as_shown)
     limits = answer_limits(batch) if spec is not None else ()
     answer = next((a for a in _WORST if any(r.answer is a for r in limits)), None)
     return judged, Verdict(
@@ -72,11 +73,19 @@ def judge_pieces(
         limits,
         (*figures(batch), *colour_figures(batch)),
         (*advice(batch, limits), *sentences(diagnose(batch))),
-        notes(batch, unmeasured, weighing, scoop_g),
+        (*notes(batch, unmeasured, weighing, scoop_g), *_looked_again(limits, looks)),
         unmeasured,
         looks,
         where_it_stands(limits, answer, looks, batch.photos),
         regrind_of(batch),
+    )
+
+
+def _looked_again(limits: Sequence[LimitResult], looks: int) -> tuple[str, ...]:
+    if limits or looks <= 1:
+        return ()
+    return (
+        f"Look {looks} was stated and changes nothing: only limits are judged again, and there are none.",
     )
 
 

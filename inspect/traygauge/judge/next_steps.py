@@ -273,6 +273,10 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
         for state, n in unmeasured.items()
     ]
     lines = [f"Not measured: {'; '.join(said)}. The bounds allow for them."] if said else []
+    if (longer := int(sample.long_as_shown.sum())) and (limit := sample.spec.long_over_mm):
+        lines[0] += (
+            f" {longer} of them {'is' if longer == 1 else 'are'} long: what shows is over {mm(limit)} already."
+        )
     lines += _made_up(sample)
     if unmeasured.get("unresolved") and "fines" in sample.masks:
         lines.append("Fines under a heap are not seen and not allowed for.")
@@ -305,7 +309,7 @@ def _made_up(sample: Sample) -> list[str]:
         lines.append(
             f"About {_count(round(float(sample.reach.holds[under].sum())), 'piece')} lie under others or in heaps, "
             "long and tailed ones more often than others; shares and lengths are corrected for it, and the bounds "
-            "allow for the worst."
+            "allow for what they can hide."
         )
     return lines
 

@@ -80,6 +80,15 @@ class Sample(Once):
         fines = self.masks.get("fines", np.zeros(len(self.pieces), bool))
         return self.once(("base", without), lambda: ~np.isin(self.form, without) & ~fines)
 
+    @cached_property
+    def long_as_shown(self) -> BoolArray:
+        """Return the mask (n,) of single pieces that are not measured and yet long, by what shows of them."""
+        limit = self.spec.long_over_mm
+        if limit is None:
+            return np.zeros(len(self.pieces), bool)
+        longer = ~self.reach.is_heap & (self.reach.low > limit)
+        return np.asarray(longer & self.base("long") & ~self.masks["long"])
+
     def u_shared(self, column: int) -> FloatArray:
         """Return each piece's standard uncertainty that all share, mm (n,); 0 is the length, 1 the diameter.
 
