@@ -17,6 +17,7 @@ from traygauge_shared.scenes import (
     LIGHTS,
     Batch,
     Hair,
+    Lamp,
     Lighting,
     Scratch,
     Sensor,
@@ -153,6 +154,24 @@ def test_black_pieces_shaken_out_under_one_lamp_are_not_mixed_up_with_their_shad
     seen = see(drawn)
     assert (seen.overlap.max(1) > 0.5).mean() > 0.9
     assert seen.false <= 2
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_coloured_pieces_keep_their_hue_though_shadows_lie_between_them(see: See, seed: int) -> None:
+    """A heap of blue strand on grey card: the shadows in it have no hue, and are not what the pieces' hue is read from."""
+    lamp = Lamp(azimuth_deg=220.0, elevation_deg=30.0, strength=0.55, spread_deg=20.0, tint=(1.0, 0.86, 0.66))
+    drawn = tray(
+        Batch(count=150, colour="blue", surface="satin", length_sd_mm=0.3),
+        seed=seed,
+        camera=small_phone(5.0, tilt_deg=8.0, tilt_towards_deg=30.0),
+        sheet=Sheet(window=(0.18, 0.18, 0.18)),
+        light=Lighting(lamps=(lamp,), ambient=0.21),
+        area_mm=(55, 35, 125, 95),
+        touching=True,
+    )
+    seen = see(drawn)
+    assert seen.regions.contrast_to_noise > WARNED
+    assert (seen.overlap.max(1) > 0.5).mean() > 0.8
 
 
 def test_a_dense_dark_heap_is_not_taken_for_the_tray(view: Callable[..., Any]) -> None:

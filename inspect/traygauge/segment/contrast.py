@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.colour import LUMINANCE
-from traygauge.segment.look import CoarseLook
+from traygauge.segment.look import SHADOW_HUE, CoarseLook
 from traygauge.segment.pixels import Float32Array, closed, eroded, square, weighted
-from traygauge.segment.shade import mingled, shadow_hue
+from traygauge.segment.shade import mingled, shadow_hue, two_groups
 from traygauge_shared.light import linear_to_srgb, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,6 +36,8 @@ SHADOWS_SEEN, LIGHTEST = 1.4, 0.3
 AMONG_SHADOWS = 0.15
 #: Shadows are a level of their own where it is so many times as frequent as the levels around it.
 MODE = 1.2
+#: Insides are of two groups, pieces and shadow, where those explain this share of their variance (of one normal: 0.64).
+TWO_GROUPS = 0.7
 #: Pieces can be seen through where a tenth of their insides shows less than this share of the contrast.
 SEE_THROUGH = 0.3
 #: The same for a signal of colours, which keeps more of itself in the shade and is blurred more.
@@ -45,6 +47,9 @@ HUE_NOISE = 0.1
 #: The hue of nearly all of the pieces' insides is at least this share of the usual, or it is no hue to go by; where
 #: their luminance is at least that share, edges are read in luminance and the hue only says what is shadow.
 UNSTEADY, STEADY = 0.4, 0.6
+#: A colour further from the tray's hue than shadows' are (`look.SHADOW_HUE`) is the pieces' own, though shadows between
+#: them have none.
+OWN_HUE = 1.5 * SHADOW_HUE
 #: Where hue says what is shadow, a pixel counts from this share of the contrast on: shadows blurred into it are less.
 BESIDE_HUE = 0.55
 #: Between shadows and pieces the mark is sought in this range of shares: where fewest pixels lie.
@@ -114,7 +119,7 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     _, filled, lighter = _valley(coarse, rise)
     clean = filled < CLEAN_VALLEY
     known = None if hue is None else piece  # what has this hue is no shadow
-    if hue is not None and _steady(coarse, hue, 0.0) < UNSTEADY:
+    if hue is not None and _off_hue(piece, coarse.tray) < OWN_HUE and _steady(coarse, hue, 0.0) < UNSTEADY:
         hue = None  # next to black there is no hue to speak of
     if hue is not None:
         level = _steady(coarse, by_code, float(by_code @ coarse.tray))
@@ -143,7 +148,7 @@ def _read_in(
     ):  # colours are read: shadows are kept out of them
         by_code, lowest, beside = hue * step, LOW_HUE, None
     floor = min(4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step, 0.5)
-    faintest = _faintest(coarse, by_code, step)
+    faintest = _faintest(coarse, by_code, step, of_hue=lowest == LOW_HUE)
     low = float(np.clip(0.5 * faintest, floor, max(lowest, floor)))
     reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
     danger = reach > low
@@ -184,6 +189,11 @@ def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray | None:
     return np.asarray(hue / length, float)
 
 
+def _off_hue(piece: FloatArray, tray: FloatArray) -> float:
+    """Return how far the pieces' colour lies from the tray's in any light, in shares of the tray's code value."""
+    return float(np.linalg.norm(piece - tray * (piece @ tray) / (tray @ tray)) / np.linalg.norm(tray))
+
+
 def _steady(coarse: CoarseLook, by_code: FloatArray, tray: float) -> float:
     """Return the share of the step that all but a tenth of the pieces' insides show; `tray` is what the tray shows."""
     rise = coarse.even[::2, ::2][_insides(coarse)] @ by_code - tray
@@ -195,13 +205,17 @@ def _insides(coarse: CoarseLook) -> npt.NDArray[np.bool_]:
     return eroded(closed(coarse.likely[::2, ::2], square(1)), square(2)) > 0
 
 
-def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float) -> float:
+def _faintest(coarse: CoarseLook, by_code: FloatArray, step: float, *, of_hue: bool) -> float:
     """Return the share of the step that the faintest tenth of the pieces' insides shows.
 
-    What is darker than the tray is left out: it is shadow between pieces.
+    Shadow between pieces is left out: what is darker than the tray, or what has less of the pieces' hue, where that
+    makes two groups.
     """
     rise = (coarse.even[::2, ::2][_insides(coarse)] @ by_code - by_code @ coarse.tray) / step
     rise = rise[rise > 0.0]
+    if of_hue and len(rise) > 2:
+        parting, explained = two_groups(rise)
+        rise = rise[rise > parting] if explained > TWO_GROUPS else rise
     return float(np.percentile(rise, 10)) if len(rise) else 1.0
 
 

@@ -56,7 +56,7 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Floa
     hue = np.stack([_local(coarse.even @ row, dark, coarse)[at] / count for row in across], -1)
     axis = np.linalg.eigh(np.cov((hue / level[:, None]).T))[1][:, 1]
     place = hue @ axis / level
-    parting, explained = _two_groups(place)
+    parting, explained = two_groups(place)
     one, two = place > parting, place <= parting
     spread = [_spread(1.0 - level[side]) for side in (one, two)]
     evenness = min(spread) / max(spread)
@@ -98,7 +98,7 @@ def _local(value: npt.NDArray[np.floating], where: Bool, coarse: CoarseLook) -> 
     return np.asarray(cv2.blur(inside, (size, size)), np.float32)
 
 
-def _two_groups(value: FloatArray) -> tuple[float, float]:
+def two_groups(value: FloatArray) -> tuple[float, float]:
     """Return the value that parts two groups best, and the share of variance that explains (Otsu 1979)."""
     ordered = np.sort(value[:: max(1, len(value) // 20000)])
     n = len(ordered)
