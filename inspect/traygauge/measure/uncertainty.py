@@ -24,6 +24,8 @@ _EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
 _CONTACT = 1.8
+#: Colour is muddled more in bodies of a smaller radius than this, px: it is stored at half size (drawn trays).
+_FEW_PX = 13.0
 #: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
 _UNSEEN = 1.0
 #: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
@@ -56,8 +58,9 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     scale, height = tray.scale, tray.camera_height_mm
     blur = max(1.0, optics.sigma_px / 0.8)
     # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
-    # piece's flank joins it
-    muddle = blur**2 * np.where(dark & (not signal.of_colour), _CONTACT * blur, 1.0)
+    # piece's flank joins it; colour takes no part in shadows, and falls off only over the last pixels
+    of_colour = blur * np.maximum(_FEW_PX * 2 * px / diameter, 1.0) ** 2
+    muddle = of_colour if signal.of_colour else blur**2 * np.where(dark, _CONTACT * blur, 1.0)
     zero = np.zeros_like(length)
     fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
     face_open = np.clip(
@@ -71,7 +74,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
-        "shared edge": px[:, None] * muddle[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
+        "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
