@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 from scipy.special import ndtri
 
 from traygauge.judge.clusters import Clustering
@@ -32,7 +33,7 @@ class Open:
     def with_chance(self, share: float, n: float) -> float:
         """Return the share of n pieces when those are added that are hits by chance, each as likely as it can be."""
         odds = self.odds * share
-        likely = odds / (odds + 1 - share) if share < 1 else odds / odds
+        likely = odds / (odds + 1 - share) if share < 1 else np.ones_like(odds)
         more = self.heavier * float(likely.sum())
         return (share * n + more) / (n + more + float((1 - likely).sum()))
 

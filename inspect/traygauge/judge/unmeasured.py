@@ -74,8 +74,9 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
-    axis is unknown lies between its Feret diameters, threads left out where that decides. Of a flake where the spec says that the pieces are strand only the
-    most is known: it may be one that is badly seen, with its shadow, or several that touch.
+    axis is unknown lies between its Feret diameters, threads left out where that decides. Of a flake where the spec
+    says that the pieces are strand only the most is known: it may be one that is badly seen, with its shadow, or
+    several that touch.
     """
     state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
     known = fed_length_mm(pieces)

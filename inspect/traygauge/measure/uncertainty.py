@@ -59,8 +59,10 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     blur = max(1.0, optics.sigma_px / 0.8)
     # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
     # piece's flank joins it; colour takes no part in shadows, and falls off only over the last pixels
-    of_colour = blur * np.maximum(_FEW_PX * 2 * px / diameter, 1.0) ** 2
-    muddle = of_colour if signal.of_colour else blur**2 * np.where(dark, _CONTACT * blur, 1.0)
+    if signal.of_colour:
+        muddle = blur * np.maximum(_FEW_PX * 2 * px / diameter, 1.0) ** 2
+    else:
+        muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
     zero = np.zeros_like(length)
     fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
     face_open = np.clip(

@@ -143,12 +143,11 @@ def _read_in(
     by_code = code_weights(weight, coarse.tray, piece)
     step = float((piece - coarse.tray) @ by_code)
     lowest, beside = LOW_MARK, hue
-    if (
-        hue is not None and (weight > 0).any() and (weight < 0).any()
-    ):  # colours are read: shadows are kept out of them
+    of_hue = hue is not None and bool((weight > 0).any() and (weight < 0).any())
+    if hue is not None and of_hue:  # colours are read: shadows are kept out of them
         by_code, lowest, beside = hue * step, LOW_HUE, None
     floor = min(4.0 * float(np.sqrt(by_code @ coarse.noise @ by_code)) / step, 0.5)
-    faintest = _faintest(coarse, by_code, step, of_hue=lowest == LOW_HUE)
+    faintest = _faintest(coarse, by_code, step, of_hue=of_hue)
     low = float(np.clip(0.5 * faintest, floor, max(lowest, floor)))
     reach = -float(coarse.tray @ by_code) * 0.5 / step  # how far a deep shadow gets toward the pieces
     danger = reach > low
