@@ -77,10 +77,21 @@ def main(arguments: Sequence[str] | None = None, environment: Environment | None
         try:
             code = _run(words, env)
             env.out.flush()
-        except BrokenPipeError:  # the reader of a pipe has seen enough
-            sys.stdout = None  # keeps the interpreter from flushing it once more
-            code = ExitCode.FINE
+        # the reader of a pipe has seen enough; click then exits by itself
+        except (BrokenPipeError, SystemExit):
+            _write_nowhere(env)
+            code = ExitCode.INTERRUPTED  # nobody saw whether the batch is accepted
     return int(code)
+
+
+def _write_nowhere(env: Environment) -> None:
+    """Let what is left to write go nowhere, or the interpreter would fail to write it as it ends.
+
+    As Python's documentation has it (module signal, "Note on SIGPIPE").
+    """
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, env.out.fileno())
+    os.close(nowhere)
 
 
 def _run(words: list[str], env: Environment) -> int:
