@@ -79,8 +79,9 @@ def main(arguments: Sequence[str] | None = None, environment: Environment | None
             env.out.flush()
         # the reader of a pipe has seen enough; click then exits by itself
         except (BrokenPipeError, SystemExit):
-            _write_nowhere(env)
-            code = ExitCode.INTERRUPTED  # nobody saw whether the batch is accepted
+            if environment is None:
+                _write_nowhere(env)
+            code = ExitCode.FINE
     return int(code)
 
 

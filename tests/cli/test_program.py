@@ -123,7 +123,7 @@ def test_a_reader_that_has_seen_enough_is_no_fault(drawn_folder: Path, tmp_path:
         assert child.stderr is not None
         child.stdout.close()
         assert child.stderr.read() == b""
-        assert child.wait() == ExitCode.INTERRUPTED  # neither accepted nor a fault
+        assert child.wait() == ExitCode.FINE
 
 
 def test_the_worst_of_several_batches_counts() -> None:
