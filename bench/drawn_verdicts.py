@@ -3,10 +3,10 @@
     python bench/drawn_verdicts.py [PHOTOS] [SEED] [FOLDER] [MEGAPIXELS]
 
 Photos are drawn into FOLDER and taken from there the next time; without one they are not kept.
-Every photo is judged by two limits. Prints a line for each and a table a limit: how many photos were refused; of the others, how often the share of long pieces
-lies inside its stated interval (all that was not measured included), how many were accepted or rejected wrongly, and
-how many of those that hold 300 pieces or more and are plainly good or bad were decided. Exits with 1 where a promise is
-broken by more than chance allows (three standard errors).
+Every photo is judged by two limits. Prints a line for each and a table a limit: how many photos were refused; of the
+others, how often the share of long pieces lies inside its stated interval (all that was not measured included), how many
+were accepted or rejected wrongly, and how many of those that hold 300 pieces or more and are plainly good or bad were
+decided. Exits with 1 where a promise is broken by more than chance allows (three standard errors).
 """
 
 from __future__ import annotations
