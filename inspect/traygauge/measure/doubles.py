@@ -1,4 +1,9 @@
-"""Two pieces still joined by uncut material: a cut line across the flanks that stops short of going through."""
+"""Two pieces that pass for one: still joined by uncut material, or lying end to end.
+
+What is joined shows a cut line across the flanks that stops short of going through. What only touches shows, if no gap,
+that the two do not lie in one line: at the joint both flanks step aside, or turn by a corner, where those of one strand
+bend evenly.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +27,12 @@ _SHORTEST = 0.3
 _MOST_STATIONS = 400
 #: Lines elsewhere on the same body are texture, highlights or noise, and this many times their depth proves nothing.
 _TEXTURE = 2.0
+#: Stations along a body at which its flanks' edges are looked for, and how far from its ends those stay, diameters;
+#: where across they are looked for, half widths; either of two bodies has so many stations.
+_STATIONS, _END, _EDGE, _FEWEST = np.linspace(-1.0, 1.0, 41), 0.2, np.linspace(0.4, 1.35, 20), 7
+#: Half widths beyond which an edge's distance from a line says no more (something else lies there), and by which a body
+#: is narrower than usual where a gap between two shows.
+_ELSEWHERE, _GAP = 0.15, 0.2
 
 
 def cut_line_depth(signal: Signal, tray: TrayView, frames: Frames, tray_level: FloatArray) -> FloatArray:
@@ -37,7 +48,7 @@ def cut_line_depth(signal: Signal, tray: TrayView, frames: Frames, tray_level: F
     step = _STEP_PX / float(np.median(tray.px_per_mm(frames.centre_mm, frames.height_mm)))
     reach = np.maximum(frames.length_mm / 2 - _SHORTEST * frames.diameter_mm, 0.0)
     count = int(np.clip(np.ceil(2 * reach.max() / step), 1, _MOST_STATIONS))
-    s = (np.arange(count) - (count - 1) / 2) * step
+    s = (np.arange(count, dtype=float) - (count - 1) / 2) * step
     light = _above_tray(signal, _flanks(signal, tray, frames, s), tray_level)
     near, far = (max(1, round(mm / step)) for mm in _BESIDE_MM)
     if count <= 2 * far:
@@ -49,19 +60,73 @@ def cut_line_depth(signal: Signal, tray: TrayView, frames: Frames, tray_level: F
     return np.asarray((deepest - _TEXTURE * (both * elsewhere).max(1)).clip(0.0, 1.0), float)
 
 
-def _flanks(signal: Signal, tray: TrayView, frames: Frames, s: npt.NDArray[np.floating]) -> SingleArray:
+def crookedness(signal: Signal, tray: TrayView, frames: Frames, tray_level: FloatArray) -> FloatArray:
+    """Return how much better two straight bodies one after the other explain the edges than one evenly bent one, (n,).
+
+    In half widths: the root of the difference between the mean squares of what either leaves of both flanks' edges.
+    Parameters as those of `cut_line_depth`.
+    """
+    if not len(frames):
+        return np.zeros(0)
+    reach = np.maximum(frames.length_mm / 2 - _END * frames.diameter_mm, 0.0)
+    light = _beside_axis(signal, tray, frames, reach[:, None] * _STATIONS, _EDGE)
+    edge = _edges(_above_tray(signal, light, tray_level))
+    width = edge.mean(1, keepdims=True)
+    usual = np.median(np.nan_to_num(width, nan=1.0), 2, keepdims=True)
+    known = np.isfinite(edge) & ~(width < usual - _GAP)
+    edge = np.where(known, edge, 0.0)
+    whole = _unexplained(edge, known, np.ones((1, len(_STATIONS))), 2)[0]
+    count = np.arange(len(_STATIONS))
+    first = (count < count[_FEWEST : 1 - _FEWEST, None]).astype(float)
+    halves = _unexplained(edge, known, first, 1) + _unexplained(edge, known, 1.0 - first, 1)
+    gained = np.maximum(whole - halves.min(0), 0.0)
+    return np.asarray(np.sqrt(gained / np.maximum(known.sum((1, 2)), 1)), float)
+
+
+def _edges(light: SingleArray) -> FloatArray:
+    """Return where light (n, 2, k, m) over the tray's first falls below half the body's, half widths; NaN if nowhere."""
+    middle = np.median(light[..., np.less(_EDGE, _LINES[0])], (1, 2, 3))[:, None, None, None]
+    share = light / np.maximum(middle, 1e-9)
+    below = share < 0.5
+    after = below.argmax(-1)[..., None]
+    high, low = (np.take_along_axis(share, np.maximum(after - k, 0), -1)[..., 0] for k in (1, 0))
+    part = (high - 0.5) / np.maximum(high - low, 1e-9)
+    place = _EDGE[0] + (after[..., 0] - 1 + part) * (_EDGE[1] - _EDGE[0])
+    return np.where(after[..., 0] > 0, place, np.nan)
+
+
+def _unexplained(
+    edge: FloatArray, known: npt.NDArray[np.bool_], parts: FloatArray, degree: int
+) -> FloatArray:
+    """Return the squares (p, n) that curves of a degree through parts (p, k) of the known edges (n, 2, k) leave of them."""
+    powers = np.vander(_STATIONS, degree + 1)
+    some = parts[:, None, None] * known
+    normal = some @ (powers[:, :, None] * powers[:, None]).reshape(len(powers), -1)
+    normal = normal.reshape(*some.shape[:3], degree + 1, degree + 1) + 1e-9 * np.eye(degree + 1)
+    curve = np.linalg.solve(normal, ((some * edge) @ powers)[..., None])[..., 0]
+    rest = np.clip(edge - curve @ powers.T, -_ELSEWHERE, _ELSEWHERE)
+    return np.asarray((some * rest**2).sum((2, 3)), float)
+
+
+def _flanks(signal: Signal, tray: TrayView, frames: Frames, s: FloatArray) -> SingleArray:
     """Return the light along both flanks, ndarray (n, 2, len(s))."""
     along = np.broadcast_to(s, (len(frames), len(s)))
+    return np.asarray(_beside_axis(signal, tray, frames, along, _LINES).mean(-1), np.float32)
+
+
+def _beside_axis(
+    signal: Signal, tray: TrayView, frames: Frames, along: FloatArray, places: FloatArray
+) -> SingleArray:
+    """Return the light at stations (n, k), mm, and places (m,) on either side, half widths: ndarray (n, 2, k, m)."""
     points = frames.point(along)
     across, height = frames.across(along) * frames.diameter_mm[:, None, None] / 2, frames.height_mm[:, None]
     start, side = steps_px(tray, points, across, np.broadcast_to(height, along.shape))
-    lines = on_lines(start[:, None], np.stack([side, -side], 1), _LINES)
-    return np.asarray(signal.at(lines).mean(-1), np.float32)
+    return np.asarray(signal.at(on_lines(start[:, None], np.stack([side, -side], 1), places)), np.float32)
 
 
 def _above_tray(signal: Signal, light: SingleArray, tray_level: FloatArray) -> SingleArray:
-    """Return the light (n, 2, k) over the tray's. Dark pieces as ratios: a gap in one is a little less dark."""
-    level = tray_level.astype(np.float32)[:, None, None]
+    """Return the light (n, ...) over the tray's. Dark pieces as ratios: a gap in one is a little less dark."""
+    level = tray_level.astype(np.float32).reshape(-1, *([1] * (light.ndim - 1)))
     dark = np.flatnonzero(signal.sense < 0)
     if len(dark):
         ratios = signal.rows(dark)

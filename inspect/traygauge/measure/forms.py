@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.body import Bodies, grain_of
-from traygauge.measure.doubles import cut_line_depth
+from traygauge.measure.doubles import crookedness, cut_line_depth
 from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines, rod_gaps
 from traygauge.measure.signal import Signal
@@ -41,8 +41,10 @@ _BADLY, _PLAINLY = 3.0, 2.0
 _ENOUGH = 8
 #: So many vertices of an outline tell what it is.
 _VERTICES = 64
-#: A piece is longer than usual from this many times the batch's usual length on; a cut line this deep across it joins two.
-_LONG, _CUT_LINE = 1.3, 0.10
+#: A piece is longer than usual from this many times the batch's usual length on; a cut line this deep across it joins
+#: two; where its edges are this much (half widths) likelier those of two it is two that touch: of drawn long pieces one
+#: in a hundred looks so, of pairs that passed for one half.
+_LONG, _CUT_LINE, _CROOKED = 1.3, 0.10, 0.038
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,16 +121,16 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     lying = looks.strand & looks.sure
     leaning = (said | lying & _rounder(bodies, lying)) & ~(lying & _shows_both_faces(bodies))
     known = lying & ~leaning
-    joined = _joined(tray, tried, known)
-    heaped = joined & (state[at] == "parted")  # in a heap, two touching pieces look just so
-    known &= ~heaped
+    joined, two = _joined(tray, tried, known)
+    two |= joined & (state[at] == "parted")  # in a heap, two touching pieces look just so
+    known &= ~two
     state[at[looks.upright]] = "upright"
     state[at[looks.strand & ~looks.sure & ~leaning]] = "axis unknown"
     state[at[said & known]] = "parted"
     state[at[leaning]] = "leaning"
-    state[at[heaped]] = "unresolved"
+    state[at[two]] = "unresolved"
     measured[at] = known
-    double[at] = joined & ~heaped
+    double[at] = joined & ~two
     middle[at[looks.strand]] = bodies.frames.centre_mm[looks.strand]
     middle[at[looks.upright]] = looks.stand.foot_mm[looks.upright]
     height[at[looks.strand]] = bodies.frames.height_mm[looks.strand]
@@ -216,14 +218,14 @@ def _rounder(bodies: Bodies, lying: BoolArray) -> BoolArray:
     return np.asarray(rounder - shared > max(_LEANS, _LEANS_OF_CUTS * cuts))
 
 
-def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> BoolArray:
-    """Return which of the bodies with a known length are two pieces with a cut line between them, (k,)."""
-    joined = np.zeros(len(known), bool)
+def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Return which bodies with a known length are two pieces with a cut line between them, and two end to end, (k,)."""
+    joined, two = np.zeros((2, len(known)), bool)
     if known.sum() < 2:
-        return joined
+        return joined, two
     length = tried.bodies.frames.length_mm
     look = np.flatnonzero(known & (length > _LONG * np.median(length[known])))
-    frames = tried.bodies.frames.rows(look)
-    depth = cut_line_depth(tried.signal.rows(look), tray, frames, tried.tray_level[look])
-    joined[look] = depth > _CUT_LINE
-    return joined
+    light = tried.signal.rows(look), tray, tried.bodies.frames.rows(look), tried.tray_level[look]
+    joined[look] = cut_line_depth(*light) > _CUT_LINE
+    two[look] = crookedness(*light) > _CROOKED
+    return joined, two

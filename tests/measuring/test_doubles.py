@@ -1,0 +1,81 @@
+"""What shows that a body is two: edges that step aside or turn where those of one strand bend evenly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from traygauge.measure.doubles import crookedness
+from traygauge.measure.frame import Frames
+from traygauge.measure.signal import Signal
+from traygauge_calib.camera import FlatCamera
+from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
+from traygauge_shared.photo import Photo
+from traygauge_shared.scenes import Batch, Scene, Sheet, StrandPiece, phone_over, tray
+
+PX = 16.0
+LENGTH, DIAMETER = 5.0, 1.6
+
+
+def crooked(aside, *, bend: float = 0.0, dark: bool = False) -> float:
+    """Return the crookedness of a bar whose middle line lies `aside(x)` of the axis, x in mm from the middle."""
+    at = (
+        np.arange(16 * 10 * 8) + 0.5
+    ) / PX / 8 - 5.0  # eight samples a pixel: edges are mixed exactly enough
+    x, y = np.meshgrid(at, at)
+    bar = ((np.abs(y - aside(x)) < DIAMETER / 2) & (np.abs(x) < LENGTH / 2)).astype(np.float32)
+    light = bar.reshape(160, 8, 160, 8).mean((1, 3))
+    values = -(0.9 - 0.85 * light) if dark else 0.05 + 0.8 * light
+    weights = np.full((1, 3), -1 / 3 if dark else 1 / 3)
+    signal = Signal(values.astype(np.float32), None, (0, 0), weights, np.array([False]), 1.0, False)
+    view = TrayView(
+        Photo("flat.png", "", np.zeros((8, 8, 3), np.uint8)),
+        FlatCamera((PX, PX)),
+        (0.0, 0.0, 10.0, 10.0),
+        "stated",
+        ScaleUncertainty(1e-4, 0.0, 0.0, 0.0),
+        LocalField.constant(0.8),
+        LocalField.constant(0.01),
+    )
+    one = np.ones(1)
+    frame = Frames(np.full((1, 2), 5.0), np.zeros(1), bend * one, LENGTH * one, DIAMETER * one)
+    return float(crookedness(signal, view, frame, np.array([-0.9 if dark else 0.05]))[0])
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_a_step_aside_shows_as_a_quarter_of_itself(dark) -> None:
+    """A step's best even bend is a slope: of sgn x it leaves 1 - 3/4 of the square (Legendre), a quarter of the step."""
+    step = 0.2 * DIAMETER / 2
+    assert crooked(lambda x: step / 2 * np.sign(x), dark=dark) == pytest.approx(0.2 / 4, rel=0.15)
+
+
+def test_one_strand_straight_slanting_or_bent_is_not_crooked() -> None:
+    assert crooked(lambda x: 0 * x) < 0.005
+    assert crooked(lambda x: 0.03 * x) < 0.005
+    assert crooked(lambda x: x**2 / 2 / 40, bend=1 / 40) < 0.005
+    assert crooked(lambda x: x**2 / 2 / 40) < 0.005
+
+
+def test_pieces_that_lie_end_to_end_are_not_stated_as_one(measured_scene) -> None:
+    """Short dark pieces on a light tray, cut face to cut face, one a little aside or turned: never one long piece."""
+    singles = tray(
+        Batch(count=40, nominal_mm=2.0, length_sd_mm=0.1, colour="black", long_fraction=0, short_fraction=0),
+        sheet=Sheet(window="white"),
+        area_mm=(15, 15, 177, 60),
+        seed=5,
+    )
+    pairs = []
+    for k in range(12):
+        x, y = 24.0 + 12 * k, 75.0 + 12 * (k % 4)
+        piece = StrandPiece(
+            x, y, axis_deg=0.0, length_mm=2.0, cut_deg=(4, 4), cut_side_deg=(90, 270), colour="black"
+        )
+        other = replace(piece, x_mm=x + 2.08, y_mm=y + 0.28 + 0.01 * k, axis_deg=5.0)
+        pairs += [piece, other]
+    scene = Scene((*singles.pieces, *pairs), phone_over(), sheet=Sheet(window="white"))
+    pieces = measured_scene(scene).pieces
+    assert (pieces["y_mm"] > 66.0).sum() >= 12
+    length, u = pieces["length_mm"].astype(float), pieces["u_length_mm"].astype(float)
+    assert not ((pieces["y_mm"] > 66.0) & (length > 2.5) & (u < 0.3)).any()
