@@ -112,8 +112,9 @@ def measured(seed: int) -> tuple[Table, float, int]:
     tails = find_tails(regions)
     seconds = time.process_time() - start
     pieces = measure_pieces(regions)
-    length, u = np.zeros(len(regions)), tails.longest(tails.u_length_mm)
-    length[pieces["piece"].astype(int) - 1] = np.nan_to_num(pieces["tail_length_mm"])
+    number = pieces["piece"].astype(int) - 1
+    length, u = np.zeros(len(regions)), np.full(len(regions), np.nan)
+    length[number], u[number] = np.nan_to_num(pieces["tail_length_mm"]), pieces["u_tail_length_mm"]
     width = tails.longest(tails.width_mm)
     rows = [r for r in drawn.truth if r["kind"] in ("strand", "long", "short") and not r["on_border"]]
     place = regions.tray.to_px(np.array([[float(r["x_mm"]), float(r["y_mm"])] for r in rows]), 0.9)

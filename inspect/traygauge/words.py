@@ -55,7 +55,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("u_diameter_mm", "mm", "number", 3, "standard uncertainty of the diameter"),
     Column("aspect_ratio", "", "number", 3, "cut length / diameter (the trade's L/D)"),
     Column("tail_count", "", "count", 0, "threads on the cut edges"),
-    Column("tail_length_mm", "mm", "number", 2, "longest tail, along itself, from above"),
+    Column("tail_length_mm", "mm", "number", 2, "longest tail, along itself, from above", "u_tail_length_mm"),
     Column("tail_width_mm", "mm", "number", 2, "mean width of the longest tail"),
     Column("burr_mm", "mm", "number", 2, "height of the largest lip on a cut edge that is no tail"),
     Column("cut_angle_deg", "°", "number", 1, "larger of the two cut faces' angles from square"),
@@ -88,6 +88,7 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         "extent_mm", "mm", "number", 3, "largest extent the thing can have, tails and covered parts included"
     ),
+    Column("u_tail_length_mm", "mm", "number", 2, "standard uncertainty of the longest tail's length"),
 )
 
 

@@ -64,7 +64,7 @@ def measure_pieces(regions: Regions) -> Pieces:
     if tried is not None:
         body = np.full(n, -1)
         body[tried.index] = np.where(kinds.measured[tried.index], np.arange(len(tried.index)), -1)
-        tails = rooted(tails, tried.bodies.frames, body)
+        tails = rooted(tails, tray, tried.bodies.frames, tried.bodies.ends, body)
     table = _table(regions, tails, burrs.result(), kinds, tried, *seen.result()).take(tails.part_of < 0)
     return with_colours(without_guesses(table))
 
@@ -125,6 +125,7 @@ def _table(
         "state": kinds.state,
         "tail_count": tails.count,
         "tail_length_mm": np.where(tails.thread, np.nan, tails.longest(tails.length_mm, 0.0)),
+        "u_tail_length_mm": np.where(tails.thread, np.nan, tails.longest(tails.u_length_mm)),
         "tail_width_mm": tails.longest(tails.width_mm),
         "burr_mm": burr_mm,
         "feret_max_mm": shapes.feret_max_mm,
