@@ -13,10 +13,11 @@ from traygauge.segment.part import Clump, StrandPrior, _as_parting, part_clumps
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
+from traygauge.segment.part_judge import confidences, stacked
 from traygauge.segment.part_label import outline, spread
 from traygauge.segment.part_necks import parted_at_necks, solidity
 from traygauge.segment.part_prior import heap_prior
-from traygauge.segment.part_witness import hidden_by, sample_points
+from traygauge.segment.part_witness import INSIDE, Witness, hidden_by, sample_points
 
 RNG = np.random.default_rng(5)
 
@@ -326,3 +327,20 @@ def test_a_length_is_not_stated_where_an_end_lies_under_another():
     for order, state in (((0, 1), ("covered", "parted")), ((1, 0), ("parted", "parted"))):
         parting = _as_parting(mask, rods[list(order)], ["parted", "parted"], np.ones(2), 20.0)
         assert parting.state == state
+
+
+def seen_whole(rods: np.ndarray) -> Witness:
+    """Return what rods (n, 6) say whose outlines all show clearly."""
+    points = sample_points(rods)
+    said = np.ones(points.shape[:2], np.float32)
+    said[:, INSIDE] = 0.0  # no edge runs across any of them
+    return Witness(points, said, said, np.ones(said.shape, bool))
+
+
+def test_an_end_against_another_piece_is_less_sure_and_a_free_one_is_not() -> None:
+    diameter = 28.0
+    rods = np.array([[60.0, 60.0, 0.0, 44.0, 28.0, 0.0], [96.5, 60.0, np.pi / 2, 80.0, 28.0, 0.0]])
+    said = seen_whole(rods)
+    against, beside = confidences(said, stacked(rods, said, np.zeros(2, np.int64), diameter))
+    assert beside == 1.0
+    assert 0.5 < against < 0.9

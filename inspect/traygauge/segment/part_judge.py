@@ -18,6 +18,9 @@ _GONE, _MOSTLY = 0.5, 0.5
 #: Bulge of both ends beyond that of a piece lying flat, radii, from which a piece leans (about 10 degrees, and what is
 #: held back by the fit): an oblique cut makes one end bulge so.
 _LEANS = 0.18
+#: An end that lies against another piece with more than this share of itself is placed less surely, by so much where all
+#: of it does: its own edge, the other's and the shadow between them lie side by side (drawn and rendered heaps).
+_AGAINST_FROM, _AGAINST = 0.6, 0.25
 #: Below this confidence a rod is no explanation.
 POOR = 0.15
 
@@ -97,6 +100,7 @@ def confidences(said: Witness, stack: Stack) -> FloatArray:
         np.minimum.reduce(
             [
                 1 - 0.6 * stack.doubtful,
+                1 - _AGAINST * _rise(stack.abuts.max(1), _AGAINST_FROM, 1.0),
                 _rise(end, 0.2, 0.75),
                 _rise(flank, 0.3, 0.7),
                 1 - _rise(lines, 0.4, 1.5),
