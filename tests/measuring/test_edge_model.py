@@ -17,7 +17,14 @@ HALF_PX = 14.0
 U = np.arange(0.4, 1.4, 0.55 / HALF_PX)
 
 
-def flank(edge: float, sigma_px: float, limb: float, tray: float = 0.02, body: float = 0.6) -> np.ndarray:
+def flank(
+    edge: float,
+    sigma_px: float,
+    limb: float,
+    tray: float = 0.02,
+    body: float = 0.6,
+    half_px: float = HALF_PX,
+) -> np.ndarray:
     """Return a blurred shaded half profile at U by brute force: a finely sampled flank, convolved numerically."""
     fine = np.linspace(-3, 4, 7001)
     r = fine / edge
@@ -25,8 +32,8 @@ def flank(edge: float, sigma_px: float, limb: float, tray: float = 0.02, body: f
     step = fine[1] - fine[0]
 
     def blurred(width_px: float) -> np.ndarray:
-        k = np.arange(-int(6 * width_px / HALF_PX / step), int(6 * width_px / HALF_PX / step) + 1) * step
-        kernel = np.exp(-0.5 * (k / (width_px / HALF_PX)) ** 2)
+        k = np.arange(-int(6 * width_px / half_px / step), int(6 * width_px / half_px / step) + 1) * step
+        kernel = np.exp(-0.5 * (k / (width_px / half_px)) ** 2)
         return np.convolve(light, kernel / kernel.sum(), "same")
 
     soft = blurred(sigma_px)
@@ -43,6 +50,15 @@ def test_a_shaded_blurred_edge_is_found_where_it_is(edge: float, limb: float, si
     # half contrast misses by up to 0.5 px here, by 1 px where the blur is wide
     assert abs(found[0] - edge) * HALF_PX < (0.08 if sigma_px < 1.0 else 0.16)
     assert residual[0] < 0.01
+
+
+def test_thick_and_thin_pieces_share_one_blur_in_pixels() -> None:
+    """Regrind of two strands: what the lens blurs is as many pixels wide on either, not as large a part of them."""
+    half_px = np.array([8.0, 14.0, 20.0])
+    edges = [0.97, 1.0, 1.03]
+    profiles = np.array([flank(e, 1.2, 0.6, half_px=h) for e, h in zip(edges, half_px, strict=True)])
+    found, _ = place_edges(profiles, U, HALF_PX, Optics(1.2, SHARPEN), 0.6, thickness=half_px / HALF_PX)
+    assert np.abs((found - edges) * half_px).max() < 0.12
 
 
 def test_dark_pieces_are_bright_ones_turned_over() -> None:

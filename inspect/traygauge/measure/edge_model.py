@@ -29,6 +29,7 @@ _HOLD_LIMB, _HOLD_LIMB_MOST = 0.05, 0.1  # how firmly, where the blur is 4.5 % o
 _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like blur
 _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close to a parabola
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
+_SAME_SIZE = 0.04  # thickness (log) is rounded so: 2 % more or less of the blur moves an edge by 0.005 px
 _FINE = np.round(np.arange(-0.24, 0.2401, 0.01), 3)
 
 
@@ -162,12 +163,19 @@ def place_edges(
     optics: Optics,
     limb_share: float,
     hold: float = 1.0,
+    thickness: FloatArray | float = 1.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Return where each profile's edge lies, in u (1 + shift), and the residual's standard deviation over contrast.
 
+    `thickness` (n,): each half width over `half_px`. The blur is as wide in px on thick pieces as on thin ones, and on
+    those that the camera sees from the side, which look thicker.
     An edge that ends at the bounds of the search (u from 0.76 to 1.24) is NaN.
     """
-    cost = _costs(_normal(profiles, u), u, _FINE, optics, half_px, limb_share, hold)
+    normal, cost = _normal(profiles, u), np.empty((len(profiles), len(_FINE)))
+    of_size = np.rint(np.log(np.broadcast_to(thickness, len(profiles))) / _SAME_SIZE)
+    for size in np.unique(of_size):
+        alike, about_px = of_size == size, half_px * float(np.exp(_SAME_SIZE * size))
+        cost[alike] = _costs(normal[alike], u, _FINE, optics, about_px, limb_share, hold)
     k = np.clip(cost.argmin(1), 1, len(_FINE) - 2)
     i = np.arange(len(profiles))
     low, mid, high = cost[i, k - 1], cost[i, k], cost[i, k + 1]

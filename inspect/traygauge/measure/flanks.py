@@ -271,7 +271,8 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, lik
     limb_share = usual_limb_share(some, u)
     hold = _COLOUR_HOLD if signal.of_colour else 1.0
     optics = find_optics(some, u, half_px, guess, limb_share, hold)
-    edge, residual = place_edges(mean, u, half_px, optics, limb_share, hold)
+    thickness = tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1) / half_px
+    edge, residual = place_edges(mean, u, half_px, optics, limb_share, hold, thickness.repeat(2))
     edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
