@@ -81,6 +81,21 @@ def test_a_burr_on_both_sides_is_no_face_seen_from_its_side() -> None:
     assert out[0] == pytest.approx(-0.1 * RADIUS, abs=0.1)
 
 
+@pytest.mark.parametrize("gap", [0.03, 0.06, 0.1, 0.17])
+@pytest.mark.parametrize("between", [0.0, 0.3, 0.5])
+@pytest.mark.parametrize("first", [0.0, 0.7, 3.0])
+def test_an_end_right_beside_another_piece_does_not_run_into_it(
+    gap: float, between: float, first: float
+) -> None:
+    """All that is left of its fall is a strip of shaded tray; beyond that the light is the other piece's."""
+    near = light(np.zeros((9, 1)), beside=between, dark=True)
+    near.weight[:, near.s[:, 0] > gap] = 0.0
+    begun = begin(near)
+    begun.p[0] += first  # a search on other samples starts there
+    usual = Usual(SLOPE_SD, np.ones(1), np.full(1, 0.15), 0.07)
+    assert finish(near, begun, usual).p[0, 0] == pytest.approx(0.0, abs=0.06)
+
+
 def ends_of_a_photo(face: npt.NDArray[np.float64], azimuth: npt.NDArray[np.float64]) -> Usual:
     n = len(face)
     lean = np.full(n, -0.25)

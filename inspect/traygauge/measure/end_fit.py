@@ -37,6 +37,7 @@ _POOR, _ROUND = (
 )  # the same for what is left unexplained, in usual ones; and the view of a rim that looks round
 _TRIED = 4  # rounds for what an end is thought over with
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
+_FROM_OUTLINE_MM = 0.15  # the same for an end that its light does not hold, from the outline's
 _FACE = -0.3, 2.5  # brightnesses that a face may have
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
 #: How far the light beside a row may lie from the tray's further out, for dark pieces (their shadows) and bright ones.
@@ -90,10 +91,13 @@ def finish(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
     """Return begun faces fitted until they stand still, rows that disagree with the others counting less.
 
     Ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
-    others against a rim that looks round.
+    others against a rim that looks round. Ends that ran out of the light that was read are held to the outline.
     """
-    start = EndFit.start(begun.p, np.repeat(np.median(begun.beside, 0)[None], len(light.v), 0))
-    fit = _improved(light, start, usual, _MOST, _row_weights)
+    fit = _ended(light, begun, usual)
+    lost = np.flatnonzero((fit.p[0] <= light.s[0]) | (fit.p[0] >= light.s[-1]))
+    if len(lost):  # a neighbour right beside it hides what the end falls to
+        held = replace(light.of(lost), known=np.full(len(lost), _FROM_OUTLINE_MM, np.float32))
+        fit.put(lost, _ended(held, begin(held), usual.of(lost)))
     prior, sd = _priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
     strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
@@ -102,6 +106,11 @@ def finish(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
     if len(some):
         _think_over(light.of(some), fit, usual.of(some), some, poor[some])
     return fit
+
+
+def _ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
+    start = EndFit.start(begun.p, np.repeat(np.median(begun.beside, 0)[None], len(light.v), 0))
+    return _improved(light, start, usual, _MOST, _row_weights)
 
 
 def _think_over(light: EndLight, fit: EndFit, usual: Usual, some: IntArray, poor: BoolArray) -> None:
@@ -253,7 +262,7 @@ def _improved(
         # who hops to and fro goes slower, and in the end everybody does
         pace = pace * np.where((way * last).sum(0) < 0, 0.5, 1.0 if turn < _CALM else 0.6)
         step, last = pace * move, way
-        p = _within_bounds(p + step, light.known)
+        p = _within_bounds(p + step, light)
         aside = np.clip(share[4] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
         beside = np.clip(beside + pace * aside, *_BESIDE)
         fit.put(left, EndFit(p, beside, misfit, residual, normal))
@@ -295,9 +304,13 @@ def _row_weights(misfit: SingleArray) -> SingleArray:
     return np.asarray(1 / (1 + (row / (np.float32(1.5) * usual + np.float32(0.02))) ** 2))
 
 
-def _within_bounds(p: FloatArray, known: SingleArray) -> FloatArray:
-    """Return parameters with the end near where it is known, and a brightness that is possible."""
-    p[0] = np.clip(p[0], -_FROM_KNOWN * known, _FROM_KNOWN * known)
+def _within_bounds(p: FloatArray, light: EndLight) -> FloatArray:
+    """Return parameters with the end where light was read and near where it is known, and a brightness that is possible.
+
+    Beyond that light nothing would call a step back that went too far.
+    """
+    near = _FROM_KNOWN * light.known
+    p[0] = np.clip(p[0], np.maximum(light.s[0], -near), np.minimum(light.s[-1], near))
     p[3] = np.clip(p[3], *_FACE)
     return p
 
