@@ -138,7 +138,7 @@ def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) ->
         if min(w, h) < reach:
             continue
         rows, cols = slice(max(y - reach, 0), y + h + reach), slice(max(x - reach, 0), x + w + reach)
-        level = weighted(window.pixels[rows, cols], signal.by_code)
+        level = cv2.blur(weighted(window.pixels[rows, cols], signal.by_code), (3, 3))  # grain makes no step
         step = cv2.morphologyEx(level, cv2.MORPH_GRADIENT, np.ones((reach, reach), np.uint8))
         at = edge[:, 0] - (cols.start, rows.start)
         free = taken[edge[:, 0, 1], edge[:, 0, 0]] == 0
