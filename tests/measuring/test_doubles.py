@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -10,48 +12,42 @@ import pytest
 from traygauge.measure.doubles import crookedness
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal
-from traygauge_calib.camera import FlatCamera
-from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
-from traygauge_shared.photo import Photo
+from traygauge_calib.tray_view import TrayView
 from traygauge_shared.scenes import Batch, Scene, Sheet, StrandPiece, phone_over, tray
 
 PX = 16.0
 LENGTH, DIAMETER = 5.0, 1.6
 
 
-def crooked(aside, *, bend: float = 0.0, dark: bool = False) -> float:
+@pytest.fixture
+def crooked(view: Callable[..., TrayView]) -> Callable[..., float]:
+    """Return a function of where a bar's middle line lies; see `crookedness_of`."""
+    return partial(crookedness_of, view(np.zeros((160, 160, 3), np.uint8), PX))
+
+
+def crookedness_of(flat: TrayView, aside, *, bend: float = 0.0, dark: bool = False) -> float:
     """Return the crookedness of a bar whose middle line lies `aside(x)` of the axis, x in mm from the middle."""
-    at = (
-        np.arange(16 * 10 * 8) + 0.5
-    ) / PX / 8 - 5.0  # eight samples a pixel: edges are mixed exactly enough
+    # eight samples a pixel: edges are mixed exactly enough
+    at = (np.arange(16 * 10 * 8) + 0.5) / PX / 8 - 5.0
     x, y = np.meshgrid(at, at)
     bar = ((np.abs(y - aside(x)) < DIAMETER / 2) & (np.abs(x) < LENGTH / 2)).astype(np.float32)
     light = bar.reshape(160, 8, 160, 8).mean((1, 3))
     values = -(0.9 - 0.85 * light) if dark else 0.05 + 0.8 * light
     weights = np.full((1, 3), -1 / 3 if dark else 1 / 3)
     signal = Signal(values.astype(np.float32), None, (0, 0), weights, np.array([False]), 1.0, False)
-    view = TrayView(
-        Photo("flat.png", "", np.zeros((8, 8, 3), np.uint8)),
-        FlatCamera((PX, PX)),
-        (0.0, 0.0, 10.0, 10.0),
-        "stated",
-        ScaleUncertainty(1e-4, 0.0, 0.0, 0.0),
-        LocalField.constant(0.8),
-        LocalField.constant(0.01),
-    )
     one = np.ones(1)
     frame = Frames(np.full((1, 2), 5.0), np.zeros(1), bend * one, LENGTH * one, DIAMETER * one)
-    return float(crookedness(signal, view, frame, np.array([-0.9 if dark else 0.05]))[0])
+    return float(crookedness(signal, flat, frame, np.array([-0.9 if dark else 0.05]))[0])
 
 
 @pytest.mark.parametrize("dark", [False, True])
-def test_a_step_aside_shows_as_a_quarter_of_itself(dark) -> None:
+def test_a_step_aside_shows_as_a_quarter_of_itself(crooked, dark) -> None:
     """A step's best even bend is a slope: of sgn x it leaves 1 - 3/4 of the square (Legendre), a quarter of the step."""
     step = 0.2 * DIAMETER / 2
     assert crooked(lambda x: step / 2 * np.sign(x), dark=dark) == pytest.approx(0.2 / 4, rel=0.15)
 
 
-def test_one_strand_straight_slanting_or_bent_is_not_crooked() -> None:
+def test_one_strand_straight_slanting_or_bent_is_not_crooked(crooked) -> None:
     assert crooked(lambda x: 0 * x) < 0.005
     assert crooked(lambda x: 0.03 * x) < 0.005
     assert crooked(lambda x: x**2 / 2 / 40, bend=1 / 40) < 0.005

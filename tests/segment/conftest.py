@@ -19,20 +19,6 @@ from traygauge_shared.scenes import Drawn, PhoneCamera, Scene, draw
 COUNTED = ("strand", "long", "short", "flake", "double_web", "double_string")
 
 
-def flat_view(pixels: np.ndarray, px_per_mm: float = 16.0, blur_px: float = 0.8) -> TrayView:
-    """Return a copy stand's view of a picture."""
-    height, width = pixels.shape[:2]
-    return TrayView(
-        Photo("drawn.png", "0", pixels),
-        FlatCamera((px_per_mm, px_per_mm)),
-        (0.0, 0.0, width / px_per_mm, height / px_per_mm),
-        "stated",
-        ScaleUncertainty(0.001),
-        LocalField.constant(blur_px),
-        LocalField.constant(0.005),
-    )
-
-
 def tray_of(drawn: Drawn) -> TrayView:
     """Return the tray view that a perfect calibration would give."""
     camera = drawn.scene.camera
@@ -103,11 +89,6 @@ def seen(scene: Scene) -> Seen:
 @pytest.fixture(scope="session")
 def see() -> Callable[[Scene], Seen]:
     return seen
-
-
-@pytest.fixture(scope="session")
-def view() -> Callable[..., TrayView]:
-    return flat_view
 
 
 @pytest.fixture(scope="session")
