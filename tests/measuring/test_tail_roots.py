@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -121,6 +121,14 @@ def test_threads_from_the_upper_and_the_lower_rim_are_right_in_the_mean(sign: fl
     assert out.length_mm.mean() == pytest.approx(2.0, abs=0.02)
     np.testing.assert_allclose(np.abs(out.length_mm - 2.0), out.u_length_mm, atol=0.02)
     assert out.u_length_mm[0] == pytest.approx(DIAMETER / 2 * abs(lean))
+
+
+def test_which_tail_is_the_longest_is_asked_once_they_begin_at_their_faces() -> None:
+    """One of 1.4 mm seen 0.2 mm inside its face, and one of 1.3 mm seen 0.3 mm late on the other one."""
+    seen = scanned([(11.3, 20.0), (12.7, 20.0)], [(8.2, 20.0), (6.9, 20.0)])
+    out = rooted(replace(seen, outline_part=np.zeros(1)), FLAT, body(), ends(), ONE)
+    assert out.longest(out.length_mm)[0] == pytest.approx(1.6)
+    assert [len(line) for line in out.each(out.centrelines_mm)[0]] == [3, 2]
 
 
 def test_tails_of_what_was_not_measured_stay_as_they_are() -> None:

@@ -73,7 +73,7 @@ class Tails:
 
     Parameters
     ----------
-    owner : ndarray (t,): region that a tail belongs to; of one region the longest comes first.
+    owner : ndarray (t,): region that a tail belongs to.
     centrelines_px : tuple of t ndarrays (k, 2): from the cut edge to the tip, photo pixels.
     centrelines_mm : the same in sheet mm, in the pieces' plane as seen from above.
     length_mm, u_length_mm : ndarray (t,): along the tail as seen from above, with standard uncertainty.
@@ -103,14 +103,15 @@ class Tails:
     def each(self, lines: tuple[FloatArray, ...]) -> tuple[tuple[FloatArray, ...], ...]:
         """Return the lines (t) of each region's tails, the longest first, tuple of n tuples."""
         own: list[list[FloatArray]] = [[] for _ in self.outline_part]
-        for region, line in zip(self.owner, lines, strict=True):
-            own[region].append(line)
+        for k in np.argsort(-self.length_mm, kind="stable"):
+            own[self.owner[k]].append(lines[k])
         return tuple(map(tuple, own))
 
     def longest(self, values: FloatArray, fill: float = np.nan) -> FloatArray:
         """Return `values` (t,) of each region's longest tail, ndarray (n,), `fill` where it has none."""
         out = np.full(len(self.outline_part), fill)
-        out[self.owner[::-1]] = values[::-1]
+        rising = np.argsort(self.length_mm)
+        out[self.owner[rising]] = values[rising]
         return out
 
     @property
