@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -9,6 +11,8 @@ from scipy.special import ndtr
 
 from traygauge.measure.tail_burr import burrs
 from traygauge.measure.tail_outline import even_rings, narrow_peaks, outward, root_of, suspects
+from traygauge.measure.tail_patch import Patches
+from traygauge.measure.tail_ridge import FollowRule, follow
 from traygauge.measure.tail_thread import Ridge, Sight, Thread, thread_of, widths
 from traygauge.measure.tail_view import view_correction
 from traygauge_calib.camera import FlatCamera, PerspectiveCamera
@@ -122,7 +126,9 @@ def thread_ridge(length: float, width: float, blur: float, bright: float, at: fl
     s = np.arange(0.0, length + 8.0)
     end = ndtr((length - s) / blur)
     peak = bright * (2 * ndtr(width / 2 / blur) - 1) * end
-    return Ridge(np.stack([48 + s, np.full(len(s), at)], -1), bright * width * end, peak, s < length, True)
+    return Ridge(
+        np.stack([48 + s, np.full(len(s), at)], -1), bright * width * end, peak, s < length, 1.0, True
+    )
 
 
 @pytest.mark.parametrize("width", [2.0, 3.5, 6.0])
@@ -150,6 +156,7 @@ def test_corners_and_lips_are_no_threads() -> None:
         np.maximum(6 - s, 0.2),
         np.clip((6 - s) / 4, 0.05, 1),
         s < 6,
+        1.0,
         True,
     )
     assert thread_of(corner, rings.ring(1), rings.step[1], sight) is None
@@ -159,11 +166,71 @@ def test_a_thread_outside_its_region_begins_at_the_regions_edge() -> None:
     """Too faint for the outline, or parted from it: the bare body's outline, and a path that starts 4 px inside."""
     s = np.arange(-4.0, 28.0)
     end = ndtr((20 - s) / 1.0)
-    ridge = Ridge(np.stack([48 + s, np.full(len(s), 14.0)], -1), 3 * end, 0.8 * end, s < 0.2, True)
+    ridge = Ridge(np.stack([48 + s, np.full(len(s), 14.0)], -1), 3 * end, 0.8 * end, s < 0.2, 1.0, True)
     rings = even_rings((rounded(BODY, 1.0),), 0.9)
     thread = thread_of(ridge, rings.ring(0), rings.step[0], Sight(28, 16, 1.0))
     assert thread is not None
     assert thread.length_px == pytest.approx(20, abs=1.0)
+
+
+@pytest.mark.parametrize(("shade", "seen"), [(0.05, True), (0.9, False)])
+def test_a_thread_in_the_shade_is_one_where_shadows_cannot_show(shade: float, seen: bool) -> None:
+    """Broad and at 0.3 of the body's light: lit tray between shadows, but not on a tray that is nearly black."""
+    ridge = replace(thread_ridge(20, 4.5, 1.0, 0.3), shade=shade)
+    rings = even_rings((rounded(with_thread(20, 4.5), 1.0),), 0.9)
+    thread = thread_of(ridge, rings.ring(0), rings.step[0], Sight(28, 16, 1.0))
+    assert (thread is not None) == seen
+
+
+@pytest.mark.parametrize("length", [24.0, 40.0])
+def test_the_body_that_a_thread_reaches_does_not_broaden_it(length: float) -> None:
+    """A slab of even width; within half a profile of either body its profile holds some of that: integral up, peak down."""
+    sight = Sight(28, 16, 1.0)
+    ridge = thread_ridge(length, 4.0, 0.9, 1.0)
+    arc = np.arange(len(ridge.peak), dtype=float)
+    on = arc <= length
+    beside = np.minimum(arc, length - arc)[on] < sight.reach_px - 0.5
+    weight = np.where(beside, 9.0, 4.0)
+    peak = np.where(beside, 0.4, ridge.peak[on])
+    tied = Ridge(ridge.points[on], weight, peak, ridge.own[on], 1.0, False)
+    rings = even_rings((rounded(with_thread(length, 4.0), 1.0),), 0.9)
+    thread = thread_of(tied, rings.ring(0), rings.step[0], sight)
+    assert thread is not None
+    assert thread.taper == pytest.approx(1.0, abs=0.05)
+
+
+def board_with(ridge: FloatArray, own: bool) -> Patches:
+    """Return a close look at a thread along row 20 of a board, as bright as `ridge` (k,) says from column 10 on."""
+    thin = np.zeros((41, 90), np.float32)
+    for row, share in ((19, 0.5), (20, 1.0), (21, 0.5)):
+        thin[row, 10 : 10 + len(ridge)] = share * ridge
+    none = np.zeros(thin.shape, np.uint8)
+    away = np.broadcast_to(np.maximum(np.arange(90) - 8, 0).astype(np.float32), thin.shape).copy()
+    own_pixels = (thin > 0.1).astype(np.uint8) if own else none
+    return Patches(
+        np.array([0]),
+        np.zeros((1, 2)),
+        np.array([[0, 0, 90, 41]]),
+        thin,
+        own_pixels,
+        none,
+        none,
+        none,
+        away,
+    )
+
+
+@pytest.mark.parametrize(("own", "steps"), [(True, 60), (False, 38)])
+def test_a_thread_that_turns_out_of_the_light_is_followed_while_it_is_in_its_piece(
+    own: bool, steps: int
+) -> None:
+    """Down to a seventh of its light after 40 px: the piece's own region says whether that is thread or a shadow's rim."""
+    light = np.concatenate([np.full(40, 1.5), np.full(22, 0.2)])
+    rule = FollowRule(1.0, 5.0, 0.08, 200)
+    track = follow(
+        board_with(light, own), np.array([0]), np.array([[10.0, 20.0]]), np.array([[1.0, 0.0]]), rule
+    )
+    assert track.size[0] == pytest.approx(steps, abs=3)
 
 
 def slab(width: float, blur: float, bright: float) -> Thread:

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from traygauge.segment.clumps import contour_shape, too_little_for_two
-from traygauge.segment.part import StrandPrior
+from traygauge.segment.clumps import contour_shape, explains_all, too_little_for_two
+from traygauge.segment.part import Parting, StrandPrior
 
 D, LENGTH = 30.0, 54.0
 STRAND = StrandPrior(D, 0.5, LENGTH, 2.7, 100)
@@ -49,3 +49,26 @@ def test_two_usual_pieces_are_looked_into(angle):
 def test_without_a_strand_nothing_is_known():
     rim = outline(((150, 150), (D, D), 0.0))
     assert not too_little_for_two(np.array([contour_shape(rim)]), None).any()
+
+
+@pytest.mark.parametrize(
+    ("states", "sure", "rods", "two"),
+    [
+        (("parted", "parted"), 1.0, 2, True),
+        (
+            ("leaning", "parted"),
+            1.0,
+            2,
+            True,
+        ),  # the one beside it, cut obliquely at both ends, looks as if it leant
+        (("parted", "parted"), 0.2, 2, False),
+        (("parted", "covered"), 1.0, 2, False),  # what is left over of a flake
+        (("parted", "parted"), 1.0, 1, False),
+        (("parted",), 1.0, 1, False),
+    ],
+)
+def test_a_convex_thing_is_several_where_rods_explain_all_of_it(states, sure, rods, two):
+    rod = np.full((len(states), 5), np.nan)
+    rod[:rods] = 150.0, 150.0, 0.0, LENGTH, D
+    parting = Parting(np.zeros((9, 9), np.int32), states, np.full(len(states), sure), rod)
+    assert explains_all(parting) == two

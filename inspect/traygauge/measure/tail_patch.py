@@ -67,6 +67,7 @@ class Patches:
     box : ndarray (p, 4): x0, y0, x1, y1 of each patch on the board (x1, y1 not included).
     thin : ndarray (h, w), float32: contrast of what is narrower than the opening disc, in units of the step from tray
         to piece; 0 elsewhere.
+    own : ndarray (h, w), uint8: 1 in the own region, threads and all.
     body : ndarray (h, w), uint8: 1 in the own region's body (threads opened away).
     whole : ndarray (h, w), uint8: 1 in the own body with slits closed (a highlight along the flank cuts into it).
     other : ndarray (h, w), uint8: 1 in the bodies of other regions (threads opened away).
@@ -77,6 +78,7 @@ class Patches:
     shift_px: FloatArray
     box: IntArray
     thin: Image
+    own: Mask
     body: Mask
     whole: Mask
     other: Mask
@@ -153,6 +155,7 @@ def lay_out(
         (boxes[:, :2] - place).astype(float),
         box,
         thin.astype(np.float32) * worth,
+        own,
         (away <= 0).astype(np.uint8),
         _without_slits(own, (eight[::2, ::2] - _ZERO) * worth[::2, ::2] > GLINT, disc_px),
         np.asarray(cv2.morphologyEx(other, cv2.MORPH_OPEN, disc), np.uint8),

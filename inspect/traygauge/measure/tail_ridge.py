@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.tail_patch import Patches
+from traygauge.measure.tail_patch import Mask, Patches
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -174,7 +174,8 @@ def follow(
         size[live] = s + 1
         here[live], head[live] = q, d
         typical[live] = np.maximum(typical[live] * 0.97, top)
-        faint = top < np.maximum(rule.level, 0.3 * typical[live])
+        # what a thread loses at once is its end; one that turns out of the light is still in the piece's own region
+        faint = top < np.where(_on(patches.own, q), rule.level, np.maximum(rule.level, 0.3 * typical[live]))
         if rule.home:
             faint[:] = False
             d = d - 0.5 * _outward(patches, q[:, 0], q[:, 1])
@@ -193,6 +194,14 @@ def _ended(patches: Patches, box: IntArray, q: FloatArray, step: int) -> IntArra
     own = (patches.away[y, x] < 1.0) & (step > 0)
     other = patches.other[y, x] > 0
     return np.where(gone, EDGE, np.where(own, OWN, np.where(other, OTHER, TIP)))
+
+
+def _on(mask: Mask, points: FloatArray) -> BoolArray:
+    """Return whether points (t, 2) lie on a mask; none outside it."""
+    h, w = mask.shape
+    x, y = np.rint(points).astype(np.int64).T
+    inside = (x >= 0) & (y >= 0) & (x < w) & (y < h)
+    return np.asarray(inside & (mask[np.where(inside, y, 0), np.where(inside, x, 0)] > 0))
 
 
 def _sample(image: npt.NDArray[np.float32], points: FloatArray) -> FloatArray:

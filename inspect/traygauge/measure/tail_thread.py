@@ -21,6 +21,8 @@ LONGER_THAN_WIDE = 1.5
 ROOT_MM = 0.08
 #: A thread's blur over that of the bodies' edges, whose flanks turn away from the light (threads of known width).
 THREAD_BLUR = 0.9
+#: Contrast that glow beside bright pieces reaches, and halos of compression.
+GLOW = 0.12
 #: A thread drawn from both its ends keeps its width; a tail that merely touches something tapers towards it.
 TAPERS_BELOW = 0.75
 
@@ -35,6 +37,7 @@ class Ridge:
     weight : ndarray (k,): contrast integrated across, px of full contrast.
     peak : ndarray (k,): contrast on the ridge.
     own : ndarray (k,), bool: whether the point lies in the piece's own region.
+    shade : contrast that a shadow on the tray has at the most, or lit tray between shadows.
     has_tip : whether it fades, rather than reaching a body or leaving the picture.
     """
 
@@ -42,6 +45,7 @@ class Ridge:
     weight: FloatArray
     peak: FloatArray
     own: npt.NDArray[np.bool_]
+    shade: float
     has_tip: bool
 
 
@@ -55,7 +59,7 @@ class Thread:
     length_px, u_length_px : along itself, and its standard uncertainty from edge, blur and noise.
     profile_px : mean width as the shape of its profiles tells, whatever its contrast.
     weight_px : mean width as its integrated contrast tells, if it is as bright as the body.
-    taper : width near the far end / width near the root.
+    taper : width near the far end / width near the root; NaN where that cannot be told.
     first, last : the outline ring's stretch that it takes (indices; last may run past the end).
     """
 
@@ -76,6 +80,11 @@ class Sight:
     diameter_px: float
     px_per_mm: float
     blur_px: float
+
+    @property
+    def reach_px(self) -> float:
+        """Return half the width of a profile across a thread."""
+        return 0.125 * self.diameter_px + 2.0 * self.blur_px
 
 
 def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thread | None:
@@ -111,7 +120,8 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
         return None
     line = _between(path, arc, root.at_px, tip)
     u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
-    taper = _taper(ridge, arc, root.at_px, tip, THREAD_BLUR * sight.blur_px)
+    # beside bodies, profiles across hold some of those
+    taper = _taper(ridge, arc, root.at_px + sight.reach_px, tip - sight.reach_px, THREAD_BLUR * sight.blur_px)
     return Thread(line, length, u_length, profile, weight, taper, root.first, root.last)
 
 
@@ -208,24 +218,26 @@ def _width(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) 
 def _is_shadow(ridge: Ridge, inside: npt.NDArray[np.bool_], blur: float) -> bool:
     """Return whether a ridge is faint although it is broader than blur would make a thread look.
 
-    A thread is faint in the picture only where blur spreads it; a shadow is broad and faint, between pieces less faint.
+    A thread is faint in the picture only where blur spreads it, or in the shade; a shadow is broad and faint, between
+    pieces less faint. On a dark tray shadows hardly show, so that what does is none.
     """
     weight, peak = float(ridge.weight[inside].mean()), float(ridge.peak[inside].mean())
-    return peak < (0.35 if ridge.has_tip else 0.65) and weight / max(peak, 1e-6) > 3.6 * blur
+    faint = min(0.35 if ridge.has_tip else 0.65, ridge.shade + GLOW)
+    return peak < faint and weight / max(peak, 1e-6) > 3.6 * blur
 
 
-def _taper(ridge: Ridge, arc: FloatArray, root: float, tip: float, blur: float) -> float:
-    """Return the thread's width in the last third over that in the first, blurred ends left out.
+def _taper(ridge: Ridge, arc: FloatArray, a: float, b: float, blur: float) -> float:
+    """Return the thread's width in the last third of its way from a to b over that in the first; NaN if that is too short.
 
-    By the profiles' integral over peak, because light and shade change its contrast along the way.
+    By the profiles' integral over peak, because light and shade change its contrast along the way. Of widths below a
+    blur that tells nothing.
     """
-    a, b = root + 2 * blur, tip - 2 * blur
     third = (b - a) / 3
     first, last = (arc >= a) & (arc <= a + third), (arc >= b - third) & (arc <= b)
     if third <= 0 or not first.any() or not last.any():
         return float("nan")
     broad = [ridge.weight[i].mean() / max(float(ridge.peak[i].mean()), 1e-9) for i in (last, first)]
-    wide = np.interp(np.array(broad) / blur, _INTEGRAL_OVER_PEAK, _SLAB)
+    wide = np.maximum(np.interp(np.array(broad) / blur, _INTEGRAL_OVER_PEAK, _SLAB), 1.0)
     return float(wide[0] / wide[1])
 
 

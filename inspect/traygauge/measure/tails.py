@@ -18,7 +18,7 @@ from scipy import special
 from traygauge.measure.tail_outline import Rings, arcs, even_rings, narrow_peaks, outward, suspects
 from traygauge.measure.tail_patch import Patches, label_at, lay_out, signal_at
 from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, seeds
-from traygauge.measure.tail_thread import TAPERS_BELOW, Ridge, Sight, Thread, thread_of, widths
+from traygauge.measure.tail_thread import GLOW, TAPERS_BELOW, Ridge, Sight, Thread, thread_of, widths
 from traygauge.measure.tail_view import view_correction
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -29,9 +29,6 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: Codes in `Tails.outline_part`.
 BODY, TAIL = 0, 1
-
-#: Contrast (1 = body on tray) below which nothing is followed: glow beside pieces and halos reach it.
-FAINTEST = 0.12
 
 #: What is narrower all along is a thread, even where nothing thicker lies on the tray.
 HAIR_MM = 0.4
@@ -122,10 +119,11 @@ class Tails:
 
 @dataclass(frozen=True, eq=False)
 class _Found:
-    """A thread, the region it grows on and the one it ends at (-1: none)."""
+    """A thread, the region it grows on, the one it ties it to, and the one that it reaches at all (-1: none)."""
 
     region: int
     ends_at: int
+    reaches: int
     thread: Thread
 
 
@@ -207,7 +205,7 @@ def _faint(scene: Scene, normal: FloatArray) -> BoolArray:
         contrast += 0.5 * signal_at(scene.regions, rings.points + (2.2 * blur + further) * normal, owner)
     # a neighbour, or its blurred edge
     hidden = hides.take(label_at(scene.regions, rings.points + (2.2 * blur + 4.0) * normal))
-    level = max(FAINTEST, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
+    level = max(GLOW, 5.0 / max(scene.regions.contrast_to_noise, 1e-6))
     return narrow_peaks(rings, contrast, hidden, 0.4 * scene.sight.diameter_px + 2 * blur) > level
 
 
@@ -220,12 +218,11 @@ def _followed(scene: Scene, look: IntArray, fine: Rings) -> list[_Found]:
         margin = margin_mm * sight.px_per_mm + 4 * sight.blur_px
         disc = min(0.38 * sight.diameter_px + sight.blur_px + 1, MOST_DISC_PX)
         patches = lay_out(scene.regions, look, scene.rings.box, margin, disc, scene.solid)
-        level = max(FAINTEST, patches.noise)
+        level = max(GLOW, patches.noise)
         shell = seeds(patches, level, 1.0 + 0.5 * sight.blur_px, 3.5 + sight.blur_px)
         step = max(1.0, 0.06 * sight.px_per_mm)
-        reach = 0.125 * sight.diameter_px + 2.0 * sight.blur_px
-        outwards = FollowRule(step, reach, 0.7 * level, int(12 * sight.px_per_mm / step))
-        homewards = FollowRule(step, reach, 0.0, int(12 + sight.blur_px), home=True)
+        outwards = FollowRule(step, sight.reach_px, 0.7 * level, int(12 * sight.px_per_mm / step))
+        homewards = FollowRule(step, sight.reach_px, 0.0, int(12 + sight.blur_px), home=True)
         out = follow(patches, shell.patch, shell.point, shell.direction, outwards)
         back = follow(patches, shell.patch, shell.point, -shell.direction, homewards)
         last = margin_mm == LOOK_AROUND_MM[-1]
@@ -266,10 +263,10 @@ def _one(
     thread = thread_of(ridge, ring, step, sight)
     if thread is None:
         return None
-    ends_at = -1
+    ends_at = reaches = -1
     if out.end[i] == OTHER:
         ahead = ridge.points[-1] + 2.0 * (ridge.points[-1] - ridge.points[-2])
-        ends_at = int(label_at(scene.regions, np.stack([ridge.points[-1], ahead])).max()) - 1
+        ends_at = reaches = int(label_at(scene.regions, np.stack([ridge.points[-1], ahead])).max()) - 1
         if thread.taper > 1 / TAPERS_BELOW:
             return None  # the other's tail, touching this piece
         if not thread.taper > TAPERS_BELOW:
@@ -278,7 +275,7 @@ def _one(
         patches, p, out.points[i, 0], ridge.points[-1] - patches.shift_px[p]
     ):
         ends_at = k
-    return _Found(k, ends_at, thread)
+    return _Found(k, ends_at, reaches, thread)
 
 
 def _ridge(regions: Regions, k: int, shift: FloatArray, out: Tracks, back: Tracks, i: int) -> Ridge:
@@ -294,7 +291,10 @@ def _ridge(regions: Regions, k: int, shift: FloatArray, out: Tracks, back: Track
     apart = np.concatenate([[True], np.hypot(*np.diff(points, axis=0).T) > 1e-6])
     points = points[apart] + shift
     own = label_at(regions, points) == k + 1
-    return Ridge(points, joined[1][used][apart], joined[2][used][apart], own, bool(out.end[i] == TIP))
+    shade = abs(float(regions.level_tray[k])) / max(
+        float(regions.level_piece[k] - regions.level_tray[k]), 1e-9
+    )
+    return Ridge(points, joined[1][used][apart], joined[2][used][apart], own, shade, bool(out.end[i] == TIP))
 
 
 def _bodies_apart(patches: Patches, p: int, a: FloatArray, b: FloatArray) -> bool:
@@ -316,7 +316,8 @@ def _on_the_tray(found: list[_Found], scene: Scene) -> list[_Found]:
     kept = []
     for f in found:
         under = label_at(scene.regions, f.thread.line) - 1
-        other = body[under] & (under != f.region) & (under != f.ends_at)
+        # where a thread meets another piece, parting may have given that one some of it
+        other = body[under] & (under != f.region) & (under != f.reaches)
         beside = (1.0 - other.mean()) * f.thread.length_px / scene.sight.px_per_mm
         if other.mean() < ON_OTHERS or beside > BESIDE_MM:
             kept.append(f)

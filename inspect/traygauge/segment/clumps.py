@@ -126,7 +126,7 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     doubtful = [f for f in doubtful if not one[f.source]]
     clumps = _clumps(doubtful, scene, prior, thread)
     for heap, (f, parting) in enumerate(zip(doubtful, part_clumps(clumps, prior), strict=True)):
-        if shape[f.source, 1] > CONVEX and not _explained(parting):
+        if shape[f.source, 1] > CONVEX and not explains_all(parting):
             things.append(Thing(f.contour, f.source))
         elif len(parting) < 2:
             things.append(_whole(f, parting))
@@ -148,12 +148,12 @@ def too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
     return np.asarray(small | ((solidity > STRAIGHT) & (short < SLIM * prior.diameter_px)))
 
 
-def _explained(parting: Parting) -> bool:
-    """Return whether every part is a strand piece of its own: else a convex thing is one piece, a flake."""
+def explains_all(parting: Parting) -> bool:
+    """Return whether every part is a strand piece of its own, lying or leaning: else a convex thing is one, a flake."""
     return len(parting) > 1 and bool(
         (parting.confidence > SURE).all()
         and np.isfinite(parting.rod_px).all()
-        and set(parting.state) == {"parted"}
+        and set(parting.state) <= {"parted", "leaning"}
     )
 
 
