@@ -25,6 +25,8 @@ THREAD_BLUR = 0.9
 GLOW = 0.12
 #: A thread drawn from both its ends keeps its width; a tail that merely touches something tapers towards it.
 TAPERS_BELOW = 0.75
+#: Points of a thread, a step apart, that tell how it tapers.
+LEAST_TAPER = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,8 +122,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
         return None
     line = _between(path, arc, root.at_px, tip)
     u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
-    # beside bodies, profiles across hold some of those
-    taper = _taper(ridge, arc, root.at_px + sight.reach_px, tip - sight.reach_px, THREAD_BLUR * sight.blur_px)
+    taper = _taper(ridge, arc, (root.at_px, tip), sight.reach_px, THREAD_BLUR * sight.blur_px)
     return Thread(line, length, u_length, profile, weight, taper, root.first, root.last)
 
 
@@ -226,19 +227,21 @@ def _is_shadow(ridge: Ridge, inside: npt.NDArray[np.bool_], blur: float) -> bool
     return peak < faint and weight / max(peak, 1e-6) > 3.6 * blur
 
 
-def _taper(ridge: Ridge, arc: FloatArray, a: float, b: float, blur: float) -> float:
-    """Return the thread's width in the last third of its way from a to b over that in the first; NaN if that is too short.
+def _taper(ridge: Ridge, arc: FloatArray, ends: tuple[float, float], margin: float, blur: float) -> float:
+    """Return the thread's width at its far end over that at its root, by a line through what lies a margin from both.
 
-    By the profiles' integral over peak, because light and shade change its contrast along the way. Of widths below a
-    blur that tells nothing.
+    From the profiles' integral over peak, because light and shade change its contrast along the way; beside bodies they
+    hold some of those. Of widths below a blur they tell nothing. NaN for a thread that is too short.
     """
-    third = (b - a) / 3
-    first, last = (arc >= a) & (arc <= a + third), (arc >= b - third) & (arc <= b)
-    if third <= 0 or not first.any() or not last.any():
+    inside = (arc > ends[0] + margin) & (arc < ends[1] - margin)
+    if inside.sum() < LEAST_TAPER:
         return float("nan")
-    broad = [ridge.weight[i].mean() / max(float(ridge.peak[i].mean()), 1e-9) for i in (last, first)]
-    wide = np.maximum(np.interp(np.array(broad) / blur, _INTEGRAL_OVER_PEAK, _SLAB), 1.0)
-    return float(wide[0] / wide[1])
+    broad = ridge.weight[inside] / np.maximum(ridge.peak[inside], 1e-9) / blur
+    wide = np.maximum(np.interp(broad, _INTEGRAL_OVER_PEAK, _SLAB), 1.0)
+    s = arc[inside] - arc[inside].mean()
+    slope, middle = float(s @ wide / (s @ s)), float(wide.mean())
+    near, far = (max(middle + slope * (end - arc[inside].mean()), 0.3 * middle) for end in ends)
+    return far / near
 
 
 def _between(path: FloatArray, arc: FloatArray, a: float, b: float) -> FloatArray:
