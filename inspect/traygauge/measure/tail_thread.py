@@ -241,7 +241,7 @@ def _taper(ridge: Ridge, arc: FloatArray, ends: tuple[float, float], margin: flo
     s = arc[inside] - arc[inside].mean()
     slope, middle = float(s @ wide / (s @ s)), float(wide.mean())
     near, far = (max(middle + slope * (end - arc[inside].mean()), 0.3 * middle) for end in ends)
-    return far / near
+    return float(far / near)
 
 
 def _between(path: FloatArray, arc: FloatArray, a: float, b: float) -> FloatArray:
