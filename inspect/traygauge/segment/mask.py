@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from traygauge.segment.background import TrayField
 from traygauge.segment.contrast import Signal, signal_for
+from traygauge.segment.glints import notches_closed, rims_joined
 from traygauge.segment.look import CoarseLook, main_colour
 from traygauge.segment.pixels import (
     Mask,
@@ -45,8 +46,6 @@ MOST_COLOURS = 3
 FRINGE_MM = 0.4
 #: Coloured pieces beside their shadows: share of the pieces' hue that each of their pixels shows at least.
 LEAST_HUE = 0.3
-#: What fills this share of its hull has no slit.
-CONVEX = 0.95
 #: Threads up to this width are followed below the piece's own threshold.
 THREAD_MM = 0.35
 
@@ -174,7 +173,7 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
     if signal.see_through:
         mask = _stripes_closed(mask, coarse, window)
     elif signal.mark > signal.ridge_mark:
-        mask = _glints_closed(mask, coarse, window)
+        mask = rims_joined(notches_closed(mask, _quarter(coarse, window)))
     if signal.hue is not None:
         scale = 255.0 / 4.0  # shares of the step from -2 to 2
         hue = _bytes(window.pixels, signal.hue * scale, 127.5)
@@ -214,30 +213,6 @@ def _without_shadows(mask: Mask, coarse: CoarseLook, weight: FloatArray, window:
 def _stripes_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
     """Return the mask with dark stripes of see-through pieces closed: narrower than a quarter of a piece."""
     return closed(mask, _quarter(coarse, window))
-
-
-def _glints_closed(mask: Mask, coarse: CoarseLook, window: Window) -> Mask:
-    """Return the mask with the slits closed that a highlight cuts into a dark piece from its end.
-
-    A slit is narrower than a quarter of a piece, and one connected thing lies on both its sides: gaps between pieces
-    stay open.
-    """
-    kernel = _quarter(coarse, window)
-    reach = len(kernel) // 2 + 1
-    out = mask.copy()
-    for edge in cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
-        area = cv2.contourArea(edge)
-        # nothing smaller round than the neighbourhood, twice as wide, has room for a slit
-        if len(edge) < 8 * reach or area > CONVEX * cv2.contourArea(cv2.convexHull(edge)):
-            continue
-        x, y, w, h = cv2.boundingRect(edge)
-        at = slice(y, y + h), slice(x, x + w)
-        thing = np.zeros((h + 2 * reach, w + 2 * reach), np.uint8)
-        cv2.drawContours(thing, [edge - (x - reach, y - reach)], 0, (255.0,), cv2.FILLED)
-        inside = slice(reach, reach + h), slice(reach, reach + w)
-        thing[inside] = both(thing[inside], mask[at])
-        out[at] = either(out[at], closed(thing, kernel)[inside])
-    return out
 
 
 def _quarter(coarse: CoarseLook, window: Window) -> Mask:

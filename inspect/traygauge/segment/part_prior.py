@@ -91,25 +91,35 @@ def strand_prior(
 def heap_prior(masks: Sequence[BoolArray]) -> StrandPrior | None:
     """Return what clumps themselves say of the strand, where too little lies free; None where it is no strand.
 
+    Lengths are not known then: the prior allows any.
+    """
+    diameter, share = usual_width(masks)
+    if share < _GATHERED:
+        return None
+    return StrandPrior(diameter, 0.05 * diameter, 2 * diameter, float("inf"), 0)
+
+
+def usual_width(masks: Sequence[BoolArray]) -> tuple[float, float]:
+    """Return the width, px, at which most middle lines of some masks gather, and which share of their points does.
+
     The middle lines of heaped strand lie half a diameter inside the outline wherever a flank is free on both sides,
-    so the largest distances to the outline gather at that value (in a window of 12 %); those of flakes spread. Lengths
-    are not known then: the prior allows any.
+    so the largest distances to the outline gather at that value (in a window of 12 %); those of flakes spread.
     """
     found = []
     for mask in masks:
-        depth = cv2.distanceTransform(np.pad(mask.astype(np.uint8), 1), cv2.DIST_L2, 5)
-        ridge = (depth >= cv2.dilate(depth, np.ones((3, 3), np.uint8)) - 1e-3) & (depth > 3)
-        found.append(depth[ridge])
+        edged = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+        depth = np.asarray(cv2.distanceTransform(edged, cv2.DIST_L2, 5), np.float32)
+        top = cv2.dilate(depth, np.ones((3, 3), np.uint8))
+        deep = np.flatnonzero(depth > 3)
+        here = depth.ravel()[deep]
+        found.append(here[here >= top.ravel()[deep] - 1e-3])
     depths = np.sort(np.log(np.concatenate(found))) if found else np.empty(0)
     if len(depths) < _RIDGE:
-        return None
+        return 0.0, 0.0
     inside = np.searchsorted(depths, depths + 0.12, side="right") - np.arange(len(depths))
     first = int(np.argmax(inside))
     n = int(inside[first])
-    if n < _GATHERED * len(depths):
-        return None
-    diameter = 2 * float(np.exp(np.median(depths[first : first + n])))
-    return StrandPrior(diameter, 0.05 * diameter, 2 * diameter, float("inf"), n)
+    return 2 * float(np.exp(np.median(depths[first : first + n]))), n / len(depths)
 
 
 def looks_single(
