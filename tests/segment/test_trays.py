@@ -198,6 +198,21 @@ def test_a_highlight_that_runs_out_of_a_dark_piece_cuts_no_slit_into_it(see: See
     assert (np.array(own) / np.array(hull)).min() > 0.9
 
 
+def test_hue_tells_shadow_from_piece_in_a_noisy_picture_too(see: See) -> None:
+    """Red pieces that touch on white: noise makes luminance the better signal, but their hue is as plain as before."""
+    drawn = tray(
+        Batch(count=30, colour="red", surface="satin"),
+        seed=1,
+        camera=small_phone(4.0, tilt_deg=4.0, tilt_towards_deg=70.0),
+        sheet=Sheet(window="white"),
+        light=LIGHTS["overcast"],
+        sensor=Sensor(noise=7.0),
+        area_mm=(30, 30, 70, 60),
+        touching=True,
+    )
+    assert (see(drawn).overlap.max(1) > 0.8).mean() > 0.9
+
+
 def test_grey_pieces_among_hard_shadows(see: See) -> None:
     seen = see(scene("grey", "white", light="hard lamp", surface="satin", seed=3, mpix=8.0, n=30))
     assert seen.recall_apart >= 0.9

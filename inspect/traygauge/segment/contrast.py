@@ -108,9 +108,9 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     hue = _hue(piece, coarse)
     weight = plain if hue is None else weights(piece, coarse.tray, coarse.noise)
     if (weight * plain > 0).all():
-        weight, hue = plain, None
+        weight = plain
     if bright:
-        return _read_in(weight, piece, coarse, hue)
+        return _read_in(weight, piece, coarse, None if weight is plain else hue)
     by_code = code_weights(plain, coarse.tray, piece)
     by_code /= max(float((piece - coarse.tray) @ by_code), 1e-9)
     if hue is not None and float(np.sqrt(by_code @ coarse.noise @ by_code)) > HUE_NOISE:
