@@ -109,8 +109,10 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     weight = plain if hue is None else weights(piece, coarse.tray, coarse.noise)
     if (weight * plain > 0).all():
         weight = plain
+        if bright or _off_hue(piece, coarse.tray) < OWN_HUE:
+            hue = None
     if bright:
-        return _read_in(weight, piece, coarse, None if weight is plain else hue)
+        return _read_in(weight, piece, coarse, hue)
     by_code = code_weights(plain, coarse.tray, piece)
     by_code /= max(float((piece - coarse.tray) @ by_code), 1e-9)
     if hue is not None and float(np.sqrt(by_code @ coarse.noise @ by_code)) > HUE_NOISE:
