@@ -8,8 +8,9 @@ import pytest
 from scipy.special import ndtr
 
 from traygauge.measure.edge_model import Optics
-from traygauge.measure.end_fit import begin, finish
+from traygauge.measure.end_fit import EndFit, begin, finish
 from traygauge.measure.end_light import ROWS, EndLight
+from traygauge.measure.lips import Lips
 from traygauge.measure.usual_cuts import SLOPE_SD, Usual, usual_cuts
 
 RADIUS, BLUR = 0.9, 0.05
@@ -22,11 +23,11 @@ def light(
     lean: float = 0.0,
     dark: bool = False,
 ) -> EndLight:
-    """Return the light of plain blurred steps that lie at `ends` (r, e), mm, with `beside` (r, 1) beyond them."""
+    """Return the light of plain blurred steps that lie at `ends` (r, e), mm, with `beside` (r, m, 1) beyond them."""
     r, e = ends.shape
     s = np.linspace(-0.9, 0.7, 34)
     flank = ndtr((ends[:, None] - s[:, None]) / BLUR)
-    share = flank + np.broadcast_to(beside, (r, 1))[:, None] * (1 - flank)
+    share = flank + beside * (1 - flank)
     single = np.float32
     return EndLight(
         share=share.astype(single),
@@ -36,6 +37,7 @@ def light(
         blur=np.full(e, BLUR, single),
         radius=np.full(e, RADIUS, single),
         known=np.full(e, np.inf, single),
+        tray_at=np.full(e, s[-3], single),
         even=np.ones((r, e), single),
         lean=np.full(e, lean, single),
         dark=np.full(e, dark),
@@ -43,11 +45,15 @@ def light(
     )
 
 
-def fitted(seen: EndLight, face: float = 0.3) -> npt.NDArray[np.float64]:
-    """Return out and m (2, e) as two steps of fitting find them in a photo of ordinary cuts."""
+def finished(seen: EndLight, face: float = 0.3) -> tuple[EndFit, Lips]:
+    """Return the fits and lips that two steps of fitting find in a photo of ordinary cuts."""
     e = len(seen.lean)
-    usual = Usual(SLOPE_SD, np.full(e, face), np.full(e, 0.15), 0.03)
-    return finish(seen, begin(seen), usual).p[:2]
+    return finish(seen, begin(seen), Usual(SLOPE_SD, np.full(e, face), np.full(e, 0.15), 0.03))
+
+
+def fitted(seen: EndLight, face: float = 0.3) -> npt.NDArray[np.float64]:
+    """Return out and m (2, e) of the fits."""
+    return finished(seen, face)[0].p[:2]
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -67,7 +73,7 @@ def test_oblique_cuts_run_across_as_the_light_does() -> None:
 
 def test_a_shadow_beside_half_of_an_end_turns_no_cut() -> None:
     """A lamp's shadow lies beside some rows only; one level for all would turn the cut towards it."""
-    shadow = np.where(ROWS > 0, 0.7, 0.0)[:, None]
+    shadow = np.where(ROWS > 0, 0.7, 0.0)[:, None, None]
     out, slope = fitted(light(np.zeros((9, 1)), beside=shadow, dark=True), 1.0)
     assert out[0] == pytest.approx(0.0, abs=0.01)
     assert slope[0] == pytest.approx(0.0, abs=0.03)
@@ -79,6 +85,50 @@ def test_a_burr_on_both_sides_is_no_face_seen_from_its_side() -> None:
     out, _ = fitted(light(burr, lean=0.1))
     # the outer rim of a square cut bulges by as much at this lean (closed form)
     assert out[0] == pytest.approx(-0.1 * RADIUS, abs=0.1)
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("rows", [slice(0, 2), slice(0, 4), slice(0, 6), slice(3, 6), slice(2, 8)])
+@pytest.mark.parametrize("slope", [0.0, 0.1])
+def test_a_lip_on_a_part_of_the_edge_does_not_move_the_end(dark: bool, rows: slice, slope: float) -> None:
+    cut = np.repeat(slope * ROWS[:, None] * RADIUS, 3, 1)
+    height = np.array([0.15, 0.2, 0.3])
+    with_lip = cut.copy()
+    with_lip[rows] += height
+    seen = light(with_lip, dark=dark)
+    fit, lips = finished(seen, 1.0 if dark else 0.3)
+    np.testing.assert_allclose(fit.p[0], 0.0, atol=0.03)
+    np.testing.assert_allclose(lips.height_mm, height, atol=0.01)
+    assert (lips.doubt_mm < 0.03).all()
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_plain_oblique_and_rounded_ends_carry_no_lip(dark: bool) -> None:
+    """What bulges as a rim seen from its side does, or runs across straight, is a cut."""
+    slopes = np.array([-0.3, -0.1, 0.0, 0.2])
+    arc = 0.15 * np.sqrt(RADIUS**2 - (ROWS[:, None] * RADIUS) ** 2)
+    seen = light(slopes * ROWS[:, None] * RADIUS + arc, dark=dark, lean=0.15)
+    _, lips = finished(seen, 1.0 if dark else 0.3)
+    np.testing.assert_array_equal(lips.height_mm, 0.0)
+
+
+def test_a_lip_that_may_be_an_oblique_cut_leaves_doubt() -> None:
+    """Where either reading is likely the doubt is about half of what they differ by, and little where one is not."""
+    edge = np.zeros((9, 3))
+    edge[6:] = 0.0, 0.075, 0.25
+    _, lips = finished(light(edge))
+    assert lips.doubt_mm[0] == 0.0
+    assert lips.doubt_mm[1] == pytest.approx(0.02, abs=0.015)
+    assert lips.doubt_mm[2] < 0.003
+
+
+def test_a_shadow_that_fades_away_from_a_dark_end_does_not_move_it() -> None:
+    """A sky is hidden half right beside a wall, and less further off: 1 - d / sqrt(d² + h²) over 2 of it."""
+    s = np.linspace(-0.9, 0.7, 34)
+    hidden = 0.5 * (1 - s.clip(0) / np.hypot(s.clip(0), 2 * RADIUS))
+    shade = (hidden - hidden[-3]) / (1 - hidden[-3])  # the tray's light is read out there
+    out, _ = fitted(light(np.zeros((9, 1)), beside=shade[None, :, None], dark=True), 1.0)
+    assert out[0] == pytest.approx(0.0, abs=0.004)
 
 
 @pytest.mark.parametrize("gap", [0.03, 0.06, 0.1, 0.17])
@@ -93,7 +143,7 @@ def test_an_end_right_beside_another_piece_does_not_run_into_it(
     begun = begin(near)
     begun.p[0] += first  # a search on other samples starts there
     usual = Usual(SLOPE_SD, np.ones(1), np.full(1, 0.15), 0.07)
-    assert finish(near, begun, usual).p[0, 0] == pytest.approx(0.0, abs=0.06)
+    assert finish(near, begun, usual)[0].p[0, 0] == pytest.approx(0.0, abs=0.06)
 
 
 def ends_of_a_photo(face: npt.NDArray[np.float64], azimuth: npt.NDArray[np.float64]) -> Usual:

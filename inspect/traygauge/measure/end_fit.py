@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
-from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
-from traygauge.measure.edge_model import SHARPEN_PX, Optics
 from traygauge.measure.end_light import EndLight
+from traygauge.measure.end_model import arcs, derivatives, edge_index, looked_up, tables
+from traygauge.measure.lips import LIP_COST, Lips, edges, likely_lips
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual
 
@@ -19,8 +19,8 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
+Real = TypeVar("Real", np.float32, np.float64)
 
-ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 _ACROSS_SD = 0.35  # of the slope across, which the light shows well
 _FIRST, _MOST = 3, 10  # rounds before slopes and rows are weighed, and after; most ends stand still after two
 _CALM = 5  # rounds after which steps are shortened
@@ -87,17 +87,19 @@ def begin(light: EndLight) -> EndFit:
     return _improved(light, start, Usual.unknown(light.dark), _FIRST, np.ones_like)
 
 
-def finish(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
-    """Return begun faces fitted until they stand still, rows that disagree with the others counting less.
+def finish(light: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
+    """Return begun faces fitted until they stand still, rows that disagree with the others counting less; and their lips.
 
-    Ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
-    others against a rim that looks round. Ends that ran out of the light that was read are held to the outline.
+    Rows that a lip covers are left out where the others then lie better on one cut. Ends that come out strange, or badly
+    explained, are thought over: the one are held against an ordinary cut, the others against a rim that looks round.
+    Ends that ran out of the light that was read are held to the outline.
     """
     fit = _ended(light, begun, usual)
     lost = np.flatnonzero((fit.p[0] <= light.s[0]) | (fit.p[0] >= light.s[-1]))
     if len(lost):  # a neighbour right beside it hides what the end falls to
         held = replace(light.of(lost), known=np.full(len(lost), _FROM_OUTLINE_MM, np.float32))
         fit.put(lost, _ended(held, begin(held), usual.of(lost)))
+    light, lips = _without_lips(light, fit, usual)
     prior, sd = _priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
     strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
@@ -105,7 +107,45 @@ def finish(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
     some = np.flatnonzero(strange | poor)
     if len(some):
         _think_over(light.of(some), fit, usual.of(some), some, poor[some])
-    return fit
+    return fit, lips
+
+
+def _without_lips(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, Lips]:
+    """Return the light without the rows that lips cover, and the lips.
+
+    Fits to the other rows are put in the place of those to all rows where they explain an end better.
+    """
+    lips = Lips.none(len(light.lean))
+    some, rows, cut = likely_lips(light, fit.beside, usual)
+    if not len(some):
+        return light, lips
+    was, own, whole = fit.of(some), usual.of(some), light.of(some)
+    bare = replace(whole, weight=np.where(rows[:, None], np.float32(0), whole.weight))
+    tried = _improved(bare, EndFit.start(np.vstack([cut, own.face]), was.beside), own, _MOST, _row_weights)
+    usually = np.minimum(np.median(was.misfit, 0), _median_of_seen(tried.misfit))
+    usually = np.maximum(usually, own.residual**2)
+    before = _cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
+    after = _cost(bare, tried.p, np.where(rows, usually, tried.misfit), usually, own) + _obliqueness(
+        tried, own
+    )
+    odds = np.exp(np.clip(after + LIP_COST - before, -60.0, 60.0) / 2)  # that there is none
+    better = odds < 1
+    lips.doubt_mm[some] = np.abs(tried.p[0] - was.p[0]) * np.sqrt(
+        np.where(better, odds, 1 / odds) / (1 + odds)
+    )
+    shade = np.nanmedian(np.where(rows, np.nan, tried.beside), 0)  # what stands out is no shadow
+    edge = edges(whole, np.repeat(shade[None], len(rows), 0), own)[0]
+    height = np.where(rows, np.nan_to_num(edge - arcs(tried.p, bare)[0]), 0.0).max(0)
+    lips.height_mm[some[better]], lips.view[some[better]] = height[better], was.p[2, better]
+    fit.put(some[better], tried.of(np.flatnonzero(better)))
+    weight = light.weight.copy()
+    weight[..., some[better]] = bare.weight[..., better]
+    return replace(light, weight=weight), lips
+
+
+def _obliqueness(fit: EndFit, usual: Usual) -> FloatArray:
+    """Return what slopes across cost (e,) beyond what the fit holds them with: that wide hold lets a lip pass for one."""
+    return np.asarray((usual.slope_sd**-2 - _ACROSS_SD**-2) * fit.p[1] ** 2)
 
 
 def _ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
@@ -168,14 +208,6 @@ def _round(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
     return np.stack([out, fit.p[1], np.full_like(out, _ROUND), usual.face])
 
 
-def _arcs(p: FloatArray, light: EndLight) -> tuple[SingleArray, SingleArray, SingleArray]:
-    """Return the outer and inner arc and q (r, e) for parameters (5, e): out, m, t, f, g."""
-    out, m, t = p[:3].astype(np.float32)
-    q = np.sqrt(np.maximum((light.radius - np.float32(ROUNDING_MM)) ** 2 - light.v**2, 0))
-    line, aside = out + m * light.v, np.abs(t) * q
-    return line + aside, line - aside, q
-
-
 _AWAY = 0.05  # lean from which a search expects to see no face
 #: Brightness of the face and of the surroundings, between tray (0) and flank (1), that a search starts from. Bright
 #: pieces have faces of any brightness; dark ones have dark faces, and shadows beside them on a light tray.
@@ -201,8 +233,8 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
     places, zero, costs = np.arange(-0.6, 0.46, 0.1), np.zeros_like(t), []
     inwards = np.abs(t) * light.radius * 0.5
     for out in places:
-        outer, inner, _ = _arcs(np.stack([out - inwards, zero, t]), few)
-        ci, co = (_of(_tables(few.optics)[0], _edge_index(arc, few)) for arc in (inner, outer))
+        outer, inner, _ = arcs(np.stack([out - inwards, zero, t]), few)
+        ci, co = (looked_up(tables(few.optics)[0], edge_index(arc, few)) for arc in (inner, outer))
         weight, change = few.weight, np.ones(len(t))
         # the outline ends near s = 0, and what parting found ends there
         off = 1.0 + 0.25 * np.minimum((outer[2] / 0.25) ** 2, 4.0)
@@ -242,7 +274,7 @@ def _improved(
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
     for turn in range(most):
-        functions, weight = _functions(p, beside, light)
+        functions, weight = derivatives(p, beside, light)
         products = _products(functions, weight)
         misfit = products[4, 4] / len(light.s)
         counts = weigh(misfit)
@@ -300,8 +332,14 @@ def _priors(light: EndLight, usual: Usual) -> tuple[FloatArray, FloatArray]:
 def _row_weights(misfit: SingleArray) -> SingleArray:
     """Return what rows (r, e) count: little where they are explained worse than the end's usual one."""
     row = np.sqrt(misfit)
-    usual = np.partition(row, len(row) // 2, axis=0)[len(row) // 2]
-    return np.asarray(1 / (1 + (row / (np.float32(1.5) * usual + np.float32(0.02))) ** 2))
+    return np.asarray(1 / (1 + (row / (np.float32(1.5) * _median_of_seen(row) + np.float32(0.02))) ** 2))
+
+
+def _median_of_seen(values: npt.NDArray[Real]) -> npt.NDArray[Real]:
+    """Return the median (e,) over those rows (r, e) that are not zero: rows without light leave nothing unexplained."""
+    hidden = (values <= 0).sum(0)
+    middle = np.minimum(hidden + (len(values) - hidden) // 2, len(values) - 1)
+    return np.asarray(np.take_along_axis(np.sort(values, 0), middle[None], 0)[0])
 
 
 def _within_bounds(p: FloatArray, light: EndLight) -> FloatArray:
@@ -315,32 +353,6 @@ def _within_bounds(p: FloatArray, light: EndLight) -> FloatArray:
     return p
 
 
-def _functions(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[list[SingleArray], SingleArray]:
-    """Return the model's derivatives after out, m, t, f, what is left unexplained, and the derivative after g, (r, m, e).
-
-    And the weights, (r, m, e).
-    """
-    outer, inner, q = _arcs(p, light)
-    step, bell = _tables(light.optics)
-    t, f = p[2:].astype(np.float32)
-    g = beside.astype(np.float32)
-    away = t >= 0  # no face is seen, but the flank up to the rim
-    even = np.where(away, np.float32(1), light.even)
-    f = np.where(away, np.float32(1), f) * even
-    index = _edge_index(inner, light)
-    ci, with_inner = _of(step, index), _of(bell, index) * ((1 - f) / light.blur)[:, None]
-    index = _edge_index(outer, light)
-    co, with_outer = _of(step, index), _of(bell, index) * ((f - g) / light.blur)[:, None]
-    face, tray = co - ci, 1 - co
-    with_out = with_inner + with_outer
-    with_view = (with_outer - with_inner) * np.where(away, q, -q)[:, None]
-    rest = light.share - ci - f[:, None] * face - g[:, None] * tray
-    # the surroundings count only as far as they can be taken for even
-    near = np.clip(((outer + 4 * light.blur + 0.2)[:, None] - light.s) / np.float32(0.15), 0, 1)
-    weight = light.weight * near
-    return [with_out, with_out * light.v[:, None], with_view, even[:, None] * face, rest, tray], weight
-
-
 def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
     """Return the weighted products of all pairs of functions by rows, (6, 6, r, e)."""
     products = np.empty((len(functions), len(functions), len(weight), weight.shape[2]), np.float32)
@@ -349,32 +361,3 @@ def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
         for j, other in enumerate(functions[: i + 1]):
             products[i, j] = products[j, i] = np.einsum("rme,rme->re", weighted, other)
     return products
-
-
-_TABLE = np.arange(-600, 601) / 100.0
-
-
-@lru_cache(maxsize=64)
-def _tables(optics: Optics) -> tuple[SingleArray, SingleArray]:
-    """Return a blurred edge, and its slope, over the distance from it in units of the blur, as `_TABLE` counts it.
-
-    A camera's sharpening makes the edge overshoot, which else would be taken for the light of a face.
-    """
-    wide = float(np.hypot(optics.sigma_px, SHARPEN_PX)) / optics.sigma_px
-    step = ndtr(_TABLE) + optics.sharpen * (ndtr(_TABLE) - ndtr(_TABLE / wide))
-    narrow, broad = (np.exp(-0.5 * (_TABLE / w) ** 2) / np.sqrt(2 * np.pi) / w for w in (1.0, wide))
-    return step.astype(np.float32), (narrow + optics.sharpen * (narrow - broad)).astype(np.float32)
-
-
-def _edge_index(arc: SingleArray, light: EndLight) -> IntArray:
-    """Return where in the tables of the normal distribution (error below 0.002) each place (r, m, e) lies from an arc.
-
-    Beyond the tables their ends hold (`_of`); places that are no numbers count as far below.
-    """
-    scale = np.float32(100.0) / light.blur
-    with np.errstate(invalid="ignore"):
-        return ((arc * scale + np.float32(600.5))[:, None] - light.s * scale).astype(np.intp)
-
-
-def _of(table: SingleArray, index: IntArray) -> SingleArray:
-    return np.asarray(table.take(index, mode="clip"))

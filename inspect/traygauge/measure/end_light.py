@@ -58,6 +58,7 @@ class EndLight:
     share : ndarray (r, m, e): light between tray (0) and flank (1); `weight` (r, m, e) what each counts.
     s : ndarray (m, e): mm outwards of the anchor; `v` (r, e): mm across.
     blur, radius, known : ndarray (e,), mm; `known` is how far the end may lie from s = 0, a standard deviation.
+    tray_at : ndarray (e,), mm: about where along s the tray's light was read.
     even : ndarray (r, e): an evenly lit face's light, in the row's units, where its light is 1 in the middle row.
     lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
     """
@@ -69,6 +70,7 @@ class EndLight:
     blur: SingleArray
     radius: SingleArray
     known: SingleArray
+    tray_at: SingleArray
     even: SingleArray
     lean: SingleArray
     dark: BoolArray
@@ -156,6 +158,7 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
         blur=_single(blur),
         radius=_single(rims.radius),
         known=_single(apart.end_mm[rims.who]),
+        tray_at=_single(s[:, -k:].mean(1)),
         even=_single(np.where((signal.sense < 0)[:, None], 1.0, np.clip(usual / step, 0.6, 1.6)).T),
         lean=_single(rims.lean),
         dark=signal.sense < 0,

@@ -13,15 +13,18 @@ brightness f between tray (0) and flank (1) free and t held by the known camera.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.end_fit import ROUNDING_MM, EndFit, begin, finish
+from traygauge.measure.end_fit import EndFit, begin, finish
 from traygauge.measure.end_light import STEP_PX, Apart, EndLight, read_ends, rims_of
+from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.flanks import Flanks
 from traygauge.measure.frame import Frames
+from traygauge.measure.lips import Lips
 from traygauge.measure.signal import Signal
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual, usual_cuts
@@ -49,6 +52,9 @@ class Ends:
     face : ndarray (n, 2): the face's brightness between tray (0) and flank (1); 1 where no face is seen.
     residual : ndarray (n, 2): standard deviation of the fit over contrast.
     u_fit_mm : ndarray (n, 2): standard error of `out_mm` from the fit's own covariance.
+    rounded : ndarray (n, 2): `view` with what may be a lip taken for a part of the rim.
+    lip_mm, u_lip_mm : ndarray (n, 2): how far a lip stands out, 0 where none is seen; and what it adds to the standard
+        uncertainty of `out_mm` that there might be one, or none.
     """
 
     out_mm: FloatArray
@@ -58,6 +64,9 @@ class Ends:
     face: FloatArray
     residual: FloatArray
     u_fit_mm: FloatArray
+    rounded: FloatArray
+    lip_mm: FloatArray
+    u_lip_mm: FloatArray
 
 
 def fit_ends(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likely: int) -> Ends:
@@ -92,12 +101,13 @@ def fit_ends(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likel
         dark,
         2 * likely,
     )
-    ended = in_threads(finish, lights, fits, [usual.of(some) for some in parts])
-    return _as_ends(ended, rims.lean, dark, usual, frames)
+    ended, lips = zip(*in_threads(finish, lights, fits, [usual.of(some) for some in parts]), strict=True)
+    return _as_ends(ended, lips, rims.lean, dark, usual, frames)
 
 
 def _as_ends(
-    fits: list[EndFit],
+    fits: Sequence[EndFit],
+    lips: Sequence[Lips],
     lean: FloatArray,
     dark: npt.NDArray[np.bool_],
     usual: Usual,
@@ -113,5 +123,10 @@ def _as_ends(
     first = np.zeros(normal.shape[1:])
     first[0] = 1.0
     u_fit = np.sqrt(solved(normal, first)[0])
-    columns = (out + frames.length_mm.repeat(2) / 2, slope, view, lean, face, residual, u_fit)
+    lip, doubt, whole = (
+        np.concatenate([getattr(some, k) for some in lips]) for k in ("height_mm", "doubt_mm", "view")
+    )
+    rounded = np.where(np.isnan(whole), view, np.abs(whole))
+    out = out + frames.length_mm.repeat(2) / 2
+    columns = (out, slope, view, lean, face, residual, u_fit, rounded, lip, doubt)
     return Ends(*(x.reshape(len(frames), 2) for x in columns))

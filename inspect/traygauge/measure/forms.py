@@ -209,7 +209,7 @@ def _rounder(bodies: Bodies, lying: BoolArray) -> BoolArray:
     is off square does the same to one rim only, and as often flattens it.
     """
     ends = bodies.ends
-    rounder = ends.view - np.abs(ends.view_expected)
+    rounder = ends.rounded - np.abs(ends.view_expected)
     # what is explained badly, because something lies there, bears no witness, unless both are
     badly = ends.residual > _BADLY * np.median(ends.residual[lying]) if lying.any() else ends.residual < 0
     rounder = np.where(badly & ~badly.all(1, keepdims=True), np.inf, rounder).min(1)

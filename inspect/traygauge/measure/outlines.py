@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.body import Bodies
-from traygauge.measure.end_fit import ROUNDING_MM
+from traygauge.measure.end_model import ROUNDING_MM
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]

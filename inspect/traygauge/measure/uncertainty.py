@@ -28,7 +28,7 @@ _CONTACT = 1.8
 _FEW_PX = 13.0
 #: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
 _UNSEEN = 1.0
-#: Effect of 0.02 mm on the cut edge's rounding (see `ends.ROUNDING_MM`), mm of length.
+#: Effect of 0.02 mm on the cut edge's rounding (see `end_model.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Spread of lengths of pieces that were parted from others, in diameters, where the parting is sure, for bright and for
 #: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls, but no further than
@@ -81,6 +81,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
+        "lip": np.stack([np.hypot(*ends.u_lip_mm.T), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
         "parting": np.stack([u_parting(dark, confidence) * diameter, zero], -1),

@@ -1,0 +1,98 @@
+"""The model of the light along the axis at an end (`traygauge.measure.ends`): flank, face, and the tray beside it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from traygauge.measure.edge_model import SHARPEN_PX, Optics
+from traygauge.measure.end_light import EndLight
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
+
+ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
+
+
+def arcs(p: FloatArray, light: EndLight) -> tuple[SingleArray, SingleArray, SingleArray]:
+    """Return the outer and inner arc and q (r, e) for parameters (5, e): out, m, t, f, g."""
+    out, m, t = p[:3].astype(np.float32)
+    q = np.sqrt(np.maximum((light.radius - np.float32(ROUNDING_MM)) ** 2 - light.v**2, 0))
+    line, aside = out + m * light.v, np.abs(t) * q
+    return line + aside, line - aside, q
+
+
+def derivatives(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[list[SingleArray], SingleArray]:
+    """Return the model's derivatives after out, m, t, f, what is left unexplained, and the derivative after g, (r, m, e).
+
+    And the weights, (r, m, e).
+    """
+    outer, inner, q = arcs(p, light)
+    step, bell = tables(light.optics)
+    t, f = p[2:].astype(np.float32)
+    g = beside.astype(np.float32)
+    away = t >= 0  # no face is seen, but the flank up to the rim
+    even = np.where(away, np.float32(1), light.even)
+    f = np.where(away, np.float32(1), f) * even
+    index = edge_index(inner, light)
+    ci, with_inner = looked_up(step, index), looked_up(bell, index) * ((1 - f) / light.blur)[:, None]
+    index = edge_index(outer, light)
+    co, with_outer = looked_up(step, index), looked_up(bell, index) * ((f - g) / light.blur)[:, None]
+    face = co - ci
+    shade, tray = _beside(g, 1 - co, light)
+    with_out = with_inner + with_outer
+    with_view = (with_outer - with_inner) * np.where(away, q, -q)[:, None]
+    rest = light.share - ci - f[:, None] * face - shade
+    # the surroundings count only as far as they can be taken for even
+    near = np.clip(((outer + 4 * light.blur + 0.2)[:, None] - light.s) / np.float32(0.15), 0, 1)
+    weight = light.weight * near
+    return [with_out, with_out * light.v[:, None], with_view, even[:, None] * face, rest, tray], weight
+
+
+def _beside(g: SingleArray, tray: SingleArray, light: EndLight) -> tuple[SingleArray, SingleArray]:
+    """Return the light of the surroundings (r, m, e) and its derivative after g (r, e), where `tray` shows them.
+
+    Beside a dark piece they are in its shadow. What shades them from the sky as a whole fades away from the piece, down
+    to nothing where the tray's own light was read (the sky beside a wall: 1 + d / sqrt(d² + h²) over 2); the full shadow
+    of a lamp is even. The darker a shadow is, the more of it is the lamp's.
+    """
+    level = g[:, None]
+    if not light.dark.any():
+        return level * tray, tray
+    faded = np.where(light.dark, np.clip(light.s / light.tray_at, -0.5, 1.0), np.float32(0))
+    sky = np.clip(1 - level, 0, 1)
+    return level * (1 - sky * faded) * tray, (1 - (2 * sky - 1) * faded) * tray
+
+
+_TABLE = np.arange(-600, 601) / 100.0
+
+
+@lru_cache(maxsize=64)
+def tables(optics: Optics) -> tuple[SingleArray, SingleArray]:
+    """Return a blurred edge, and its slope, over the distance from it in units of the blur, as `_TABLE` counts it.
+
+    A camera's sharpening makes the edge overshoot, which else would be taken for the light of a face.
+    """
+    wide = float(np.hypot(optics.sigma_px, SHARPEN_PX)) / optics.sigma_px
+    step = ndtr(_TABLE) + optics.sharpen * (ndtr(_TABLE) - ndtr(_TABLE / wide))
+    narrow, broad = (np.exp(-0.5 * (_TABLE / w) ** 2) / np.sqrt(2 * np.pi) / w for w in (1.0, wide))
+    return step.astype(np.float32), (narrow + optics.sharpen * (narrow - broad)).astype(np.float32)
+
+
+def edge_index(arc: SingleArray, light: EndLight) -> IntArray:
+    """Return where in the tables of the normal distribution (error below 0.002) each place (r, m, e) lies from an arc.
+
+    Beyond the tables their ends hold (`looked_up`); places that are no numbers count as far below.
+    """
+    scale = np.float32(100.0) / light.blur
+    with np.errstate(invalid="ignore"):
+        return ((arc * scale + np.float32(600.5))[:, None] - light.s * scale).astype(np.intp)
+
+
+def looked_up(table: SingleArray, index: IntArray) -> SingleArray:
+    """Return what a table holds at some places; beyond its ends they hold."""
+    return np.asarray(table.take(index, mode="clip"))
