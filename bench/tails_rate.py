@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure import measure_pieces
-from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tails import find_tails
 from traygauge.segment.find import find_pieces
 from traygauge_calib.scale import calibrate
@@ -113,8 +112,9 @@ def measured(seed: int) -> tuple[Table, float, int]:
     seconds = time.process_time() - start
     pieces = measure_pieces(regions)
     number = pieces["piece"].astype(int) - 1
-    length, u = np.zeros(len(regions)), np.full(len(regions), np.nan)
+    length, u, burr = np.zeros(len(regions)), np.full(len(regions), np.nan), np.zeros(len(regions))
     length[number], u[number] = np.nan_to_num(pieces["tail_length_mm"]), pieces["u_tail_length_mm"]
+    burr[number] = pieces["burr_mm"]
     width = tails.longest(tails.width_mm)
     rows = [r for r in drawn.truth if r["kind"] in ("strand", "long", "short") and not r["on_border"]]
     place = regions.tray.to_px(np.array([[float(r["x_mm"]), float(r["y_mm"])] for r in rows]), 0.9)
@@ -135,7 +135,7 @@ def measured(seed: int) -> tuple[Table, float, int]:
         truth[1],
         of(width, np.nan),
         truth[2],
-        of(burr_heights(tails), 0.0),
+        of(burr, 0.0),
     )
     return table, seconds, len(regions)
 

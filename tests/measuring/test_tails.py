@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from traygauge.measure.tail_burr import burr_heights
+from traygauge.measure import measure_pieces
 from traygauge.measure.tails import BODY, TAIL, Tails, find_tails
 from traygauge.segment.find import find_pieces
 from traygauge.segment.regions import Regions
@@ -15,6 +15,7 @@ from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
 from traygauge_shared.photo import Photo
 from traygauge_shared.scenes import (
     Batch,
+    Burr,
     Double,
     Drawn,
     Hair,
@@ -207,6 +208,29 @@ def test_clean_pieces_grow_no_tails() -> None:
     assert (tails.length_mm > 0.4).sum() <= 1
 
 
+@pytest.mark.parametrize("arc_deg", [30.0, 45.0])
+def test_burrs_are_seen_and_do_not_lengthen_their_pieces(arc_deg: float) -> None:
+    """Lips on the side in sight, out of sight and between: no others are reported, and bodies stay within 0.02 mm."""
+    rims = (90.0, 270.0, 45.0, 135.0)
+    things: list[Thing] = []
+    for k in range(48):
+        burr = Burr(end=k % 2, rim_deg=rims[k // 2 % 4], height_mm=0.35, arc_deg=arc_deg, lean_deg=10.0)
+        burrs = (burr,) if k % 3 else ()
+        x, y = 8.0 + 9 * (k % 8), 7.0 + 9 * (k // 8)
+        things.append(StrandPiece(x, y, axis_deg=float(37 * k % 180), length_mm=3.0, burrs=burrs))
+    drawn = floor_with(things)
+    pieces = measure_pieces(seen(drawn)[0])
+    rows = np.array([[float(r[c]) for c in ("x_mm", "y_mm", "length_mm", "burr_mm")] for r in drawn.truth])
+    at = np.hypot(rows[:, :1] - pieces["x_mm"], rows[:, 1:2] - pieces["y_mm"]).argmin(1)
+    found, over = pieces["burr_mm"][at], pieces["length_mm"][at] - rows[:, 2]
+    burred = rows[:, 3] > 0
+    assert (found[burred] > 0).mean() > 0.95
+    assert (found[~burred] == 0).all()
+    assert np.median(found[burred]) == pytest.approx(0.35 * np.cos(np.radians(10)), abs=0.08)
+    assert over[burred].mean() - over[~burred].mean() == pytest.approx(0.0, abs=0.02)
+    assert np.abs(over).max() < 0.08
+
+
 def test_a_thread_that_ties_two_pieces_is_seen_from_both_or_one() -> None:
     a = StrandPiece(30, 30, axis_deg=0, length_mm=3.0)
     b = StrandPiece(36.5, 31, axis_deg=10, length_mm=3.0)
@@ -241,7 +265,7 @@ def test_a_loose_thread_is_a_thread_without_body() -> None:
 def test_an_empty_tray_has_no_tails() -> None:
     regions, tails = seen(floor_with([]))
     assert len(regions) == 0
-    assert len(tails.owner) == len(burr_heights(tails)) == len(tails.outline_part) == 0
+    assert len(tails.owner) == len(tails.outline_part) == 0
     assert tails.count.shape == (0,)
     assert tails.longest(tails.length_mm).shape == (0,)
 

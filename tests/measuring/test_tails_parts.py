@@ -9,7 +9,6 @@ import numpy.typing as npt
 import pytest
 from scipy.special import ndtr
 
-from traygauge.measure.tail_burr import burrs
 from traygauge.measure.tail_outline import even_rings, narrow_peaks, outward, root_of, suspects
 from traygauge.measure.tail_patch import Patches
 from traygauge.measure.tail_ridge import FollowRule, follow
@@ -298,22 +297,6 @@ def test_what_a_far_face_hides_of_a_tail() -> None:
     assert (nothing[0][0], nothing[1][0]) == (0.0, 0.0)
 
 
-@pytest.mark.parametrize("height", [3.0, 5.0])
-@pytest.mark.parametrize("deg", [0.0, 25.0, 90.0])
-def test_height_of_a_burr(height: float, deg: float) -> None:
-    """Half an ellipse standing on a square end is as high as it is drawn; none on a bare or round end."""
-    t = np.linspace(-np.pi / 2, np.pi / 2, 21)
-    lip = np.stack([48 + height * np.cos(t), 10 + 4 * np.sin(t)], -1)
-    lipped = np.concatenate([[[0, 0], [48, 0]], lip, [[48, 28], [0, 28.0]]])
-    bulge = np.stack([48 + 3 * np.cos(t), 14 + 14 * np.sin(t)], -1)
-    round_end = np.concatenate([[[0, 0]], bulge, [[0, 28.0]]])
-    rings = even_rings(tuple(turned(o, deg) for o in (lipped, BODY, round_end)), 1.0)
-    found = burrs(rings, np.ones(len(rings.points), bool), 28.0, 1.5)
-    assert found[0] == pytest.approx(height, abs=0.6)
-    assert found[1:].tolist() == [0.0, 0.0]
-
-
-def test_no_outlines_no_burrs() -> None:
+def test_no_outlines_no_suspects() -> None:
     rings = even_rings((), 1.0)
-    assert burrs(rings, np.zeros(0, bool), 28.0, 1.0).shape == (0,)
     assert suspects(rings, np.zeros(0), 1.0).shape == (0,)

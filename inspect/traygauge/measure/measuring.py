@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.body import fit_bodies
+from traygauge.measure.burrs import burr_heights
 from traygauge.measure.channel import measuring_light
 from traygauge.measure.colours import with_colours
 from traygauge.measure.end_light import Apart
@@ -18,7 +19,6 @@ from traygauge.measure.outlines import Outlines
 from traygauge.measure.pieces import Pieces
 from traygauge.measure.shape import Shapes, shapes_of, strand_volume_mm3
 from traygauge.measure.signal import Signal, read_signal
-from traygauge.measure.tail_burr import burr_heights
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tail_roots import rooted
 from traygauge.measure.tails import Tails, find_tails
@@ -57,15 +57,16 @@ def measure_pieces(regions: Regions) -> Pieces:
     tray = regions.tray
     light, seen = beside(_light, regions), beside(_seen, regions)
     tails = find_tails(regions)
-    burrs = beside(burr_heights, tails)
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first, *light.result())
     kinds = tell_kinds(tray, first, tried, np.array(regions.state, dtype=object))
+    burrs = np.zeros(n)
     if tried is not None:
         body = np.full(n, -1)
         body[tried.index] = np.where(kinds.measured[tried.index], np.arange(len(tried.index)), -1)
+        burrs = burr_heights(tails, tray, tried.bodies, body)
         tails = rooted(tails, tray, tried.bodies.frames, tried.bodies.ends, body)
-    table = _table(regions, tails, burrs.result(), kinds, tried, *seen.result()).take(tails.part_of < 0)
+    table = _table(regions, tails, burrs, kinds, tried, *seen.result()).take(tails.part_of < 0)
     return with_colours(without_guesses(table))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -66,20 +67,37 @@ def rod_gaps(outlines: Outlines, bodies: Bodies, tray: TrayView) -> tuple[FloatA
     The silhouette is that of a cylinder between its two cut faces, seen as the camera sees it. Beyond an end lies what
     is no wider than the body; of the rest the second figure is 0.
     """
-    frames, ends, every = bodies.frames, bodies.ends, outlines.every
-    x, y = (p - every(c) for p, c in zip(outlines.points.T, frames.centre_mm.T, strict=True))
-    ex, ey = (every(e) for e in frames.along().T)
-    s, v = x * ex + y * ey, y * ex - x * ey
-    v -= every(frames.bend / 2) * s**2
+    frames, every = bodies.frames, outlines.every
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
     half = frames.diameter_mm / 2 * np.sqrt(1 + lean[:, 0] ** 2)
-    q = np.sqrt(np.maximum(every((half - ROUNDING_MM) ** 2) - v**2, 0))
-    # across runs the other way round at the end against the axis
-    left, right = (
-        side * (s - every(ends.slope[:, i]) * v) - every(ends.view[:, i]) * q for i, side in ((0, -1), (1, 1))
-    )
-    over = np.maximum(left, right) - every(frames.length_mm / 2)
-    distance = np.maximum(over, np.abs(v) - every(half))
-    beyond = np.where(np.abs(v) < every(half), np.maximum(over, 0.0), 0.0)
-    width = every(frames.diameter_mm)
+    v, past = past_faces(outlines.points, outlines.every, bodies, half)
+    over, half, width = past.max(0), every(half), every(frames.diameter_mm)
+    distance = np.maximum(over, np.abs(v) - half)
+    beyond = np.where(np.abs(v) < half, np.maximum(over, 0.0), 0.0)
     return np.asarray(np.abs(distance) / width), np.asarray(beyond / width)
+
+
+def past_faces(
+    points_mm: FloatArray,
+    each: Callable[[FloatArray], FloatArray],
+    bodies: Bodies,
+    half_mm: FloatArray | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far points (m, 2) lie from their bodies' axes, (m,), and beyond the outer rims of both cut faces, (2, m).
+
+    Parameters
+    ----------
+    each : from the values (n, ...) of bodies to those of the points' own, (m, ...).
+    half_mm : ndarray (n,): half widths that the rims are seen with, those of the bodies if none.
+    """
+    frames, ends = bodies.frames, bodies.ends
+    half = frames.diameter_mm / 2 if half_mm is None else half_mm
+    x, y = (points_mm - each(frames.centre_mm)).T
+    ex, ey = each(frames.along()).T
+    s, v = x * ex + y * ey, y * ex - x * ey
+    v -= each(frames.bend / 2) * s**2
+    q = np.sqrt(np.maximum(each((half - ROUNDING_MM) ** 2) - v**2, 0))
+    rims = [each(ends.view[:, i]) * q + each(frames.length_mm / 2) for i in (0, 1)]
+    # across runs the other way round at the end against the axis
+    past = [side * (s - each(ends.slope[:, i]) * v) - rims[i] for i, side in ((0, -1), (1, 1))]
+    return v, np.stack(past)

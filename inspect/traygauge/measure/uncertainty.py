@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from traygauge.measure.body import Bodies
 from traygauge.measure.channel import LUMA, softness
+from traygauge.measure.ends import Ends
 from traygauge.measure.frame import usual_diameter
 from traygauge.measure.signal import Signal
 from traygauge_calib.tray_view import TrayView
@@ -39,6 +40,9 @@ _PARTING, _PARTING_MOST = (0.015, 0.045), 0.2
 _ONE_STRAND, _ODD, _OF_ODD = 0.06, 5.0, np.array([0.25, 0.6])
 #: Share of a burr's height by which the end may be off.
 _OF_BURR = 0.3
+#: For each lip that is seen, this many are not, which cover an edge as a whole or look like an oblique cut, and move an
+#: end by so much, mm; so many of the ends without a lip may pass for one (rendered and drawn trays).
+_UNSEEN_LIPS, _LIP_MOVES_MM, _FALSE_LIPS = 0.8, 0.1, 0.03
 #: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
 _OVAL = 0.04 / np.sqrt(12) / 2
 
@@ -81,12 +85,20 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
-        "lip": np.stack([np.hypot(*ends.u_lip_mm.T), zero], -1),
+        "lip": np.stack([_u_lips(ends), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
         "parting": np.stack([u_parting(dark, confidence) * diameter, zero], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
     }
+
+
+def _u_lips(ends: Ends) -> FloatArray:
+    """Return what lips, seen or not, add to the standard uncertainty of lengths, (n,), mm."""
+    seen = ends.lip_mm > 0
+    share = max(float(seen.mean()) - _FALSE_LIPS, 0.0) if seen.size else 0.0
+    unseen = np.where(seen, 0.0, _LIP_MOVES_MM * np.sqrt(_UNSEEN_LIPS * share))
+    return np.asarray(np.sqrt((ends.u_lip_mm**2 + unseen**2).sum(1)))
 
 
 def u_parting(dark: npt.NDArray[np.bool_], confidence: FloatArray) -> FloatArray:
