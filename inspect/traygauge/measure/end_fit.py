@@ -121,7 +121,7 @@ def _without_lips(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight,
         return light, lips
     was, own, whole = fit.of(some), usual.of(some), light.of(some)
     bare = replace(whole, weight=np.where(rows[:, None], np.float32(0), whole.weight))
-    tried = _improved(bare, EndFit.start(np.vstack([cut, own.face]), was.beside), own, _MOST, _row_weights)
+    tried = _improved(bare, EndFit.start(np.vstack([cut, own.face]), was.beside), own, _TRIED, _row_weights)
     usually = np.minimum(np.median(was.misfit, 0), _median_of_seen(tried.misfit))
     usually = np.maximum(usually, own.residual**2)
     before = _cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
@@ -337,6 +337,9 @@ def _row_weights(misfit: SingleArray) -> SingleArray:
 
 def _median_of_seen(values: npt.NDArray[Real]) -> npt.NDArray[Real]:
     """Return the median (e,) over those rows (r, e) that are not zero: rows without light leave nothing unexplained."""
+    half = len(values) // 2
+    if (values > 0).all():
+        return np.asarray(np.partition(values, half, axis=0)[half])
     hidden = (values <= 0).sum(0)
     middle = np.minimum(hidden + (len(values) - hidden) // 2, len(values) - 1)
     return np.asarray(np.take_along_axis(np.sort(values, 0), middle[None], 0)[0])
