@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import fields
 
-from traygauge.measure.uncertainty import u_odd_width, u_parting
+import numpy as np
+import pytest
+
+from traygauge.measure.ends import Ends
+from traygauge.measure.uncertainty import u_lips, u_odd_width, u_parting
 from traygauge.measure.unsure import MOST_U
 
 
@@ -39,3 +43,25 @@ def test_badly_parted_lengths_are_unsure_but_not_boundless() -> None:
             u[-1] < MOST_U / 2
         )  # an end lies on some edge near its place: the length is known to less than a diameter
     assert (u_parting(np.ones(5, bool), confidence) >= u_parting(np.zeros(5, bool), confidence)).all()
+
+
+def ends_with_lips(lip: list[list[float]], doubt: float = 0.0) -> Ends:
+    nothing = np.zeros((len(lip), 2))
+    given = {"lip_mm": np.array(lip), "u_lip_mm": np.where(np.array(lip) > 0, doubt, 0.0)}
+    return Ends(**{f.name: given.get(f.name, nothing) for f in fields(Ends)})
+
+
+def test_lips_widen_what_carries_them_and_many_widen_the_others_too() -> None:
+    """Where every other piece carries one, as many again hide; a single one in a hundred pieces says nothing of others."""
+    rows = np.ones(100, bool)
+    none = u_lips(ends_with_lips([[0.0, 0.0]] * 100), rows)
+    np.testing.assert_array_equal(none, 0.0)
+    one = u_lips(ends_with_lips([[0.2, 0.0]] + [[0.0, 0.0]] * 99, doubt=0.04), rows)
+    assert one[0, 0] == pytest.approx(0.04)
+    np.testing.assert_array_equal(one[1:], 0.0)
+    many = u_lips(ends_with_lips([[0.2, 0.0], [0.0, 0.0]] * 50, doubt=0.04), rows)
+    assert 0.02 < many[1, 0] < 0.1
+    assert many[0, 0] > 0.04
+    of_others = u_lips(ends_with_lips([[0.2, 0.0], [0.0, 0.0]] * 50), np.tile([False, True], 50))
+    np.testing.assert_array_equal(of_others, 0.0)
+    assert u_lips(ends_with_lips([[0.0, 0.0]]), np.zeros(1, bool)).tolist() == [[0.0, 0.0]]

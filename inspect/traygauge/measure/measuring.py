@@ -22,7 +22,7 @@ from traygauge.measure.signal import Signal, read_signal
 from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tail_roots import rooted
 from traygauge.measure.tails import Tails, find_tails
-from traygauge.measure.uncertainty import combined, u_burr, u_odd_width, u_parts
+from traygauge.measure.uncertainty import combined, u_burr, u_lips, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -182,6 +182,7 @@ def _put_bodies(
     sure = np.where(tried.by_rod, confidence[tried.index], np.inf)
     shares = u_parts(tray, bodies, tried.signal, sure) | {
         "odd width": u_odd_width(frames.diameter_mm, measured),
+        "lip": u_lips(ends, measured),
         "burr": u_burr(np.asarray(columns["burr_mm"], float)[tried.index]),
     }
     u = combined(shares)

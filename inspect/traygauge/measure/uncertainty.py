@@ -85,20 +85,11 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
-        "lip": np.stack([_u_lips(ends), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
         "parting": np.stack([u_parting(dark, confidence) * diameter, zero], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
     }
-
-
-def _u_lips(ends: Ends) -> FloatArray:
-    """Return what lips, seen or not, add to the standard uncertainty of lengths, (n,), mm."""
-    seen = ends.lip_mm > 0
-    share = max(float(seen.mean()) - _FALSE_LIPS, 0.0) if seen.size else 0.0
-    unseen = np.where(seen, 0.0, _LIP_MOVES_MM * np.sqrt(_UNSEEN_LIPS * share))
-    return np.asarray(np.sqrt((ends.u_lip_mm**2 + unseen**2).sum(1)))
 
 
 def u_parting(dark: npt.NDArray[np.bool_], confidence: FloatArray) -> FloatArray:
@@ -126,6 +117,17 @@ def u_burr(burr_mm: FloatArray) -> FloatArray:
     A lip along the cut edge passes in part for more of the body.
     """
     return np.stack([_OF_BURR * np.nan_to_num(burr_mm), np.zeros(len(burr_mm))], -1)
+
+
+def u_lips(ends: Ends, strand: npt.NDArray[np.bool_]) -> FloatArray:
+    """Return what lips, seen or not, add to the pieces' standard uncertainty, ndarray (n, 2), mm.
+
+    `strand` (n,) are the pieces that tell how many ends carry one.
+    """
+    seen = ends.lip_mm > 0
+    share = max(float(seen[strand].mean()) - _FALSE_LIPS, 0.0) if strand.any() else 0.0
+    unseen = np.where(seen, 0.0, _LIP_MOVES_MM * np.sqrt(_UNSEEN_LIPS * share))
+    return np.stack([np.sqrt((ends.u_lip_mm**2 + unseen**2).sum(1)), np.zeros(len(seen))], -1)
 
 
 def _worse(bodies: Bodies) -> FloatArray:
