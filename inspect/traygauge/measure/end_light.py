@@ -21,6 +21,7 @@ SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise fa
 
 ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
 STEP_PX = 1.0  # along the axis
+MET = 0.3  # radii beyond an end within which what lies there is met by it
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,8 +34,8 @@ class Apart:
     origin_px : photo pixel (x, y) of `labels[0, 0]`.
     label : ndarray (n,): the label of each measured piece.
     tray_level : ndarray (n,): signal of the tray beside each piece.
-    end_mm : ndarray (n,): how far each end may lie from the first frame's, as a standard deviation; infinite where the
-        frame is but a first guess from the outline.
+    end_mm : ndarray (n, 2): how far a free end, and one that meets another piece, may lie from the first frame's, as a
+        standard deviation; infinite where the frame is but a first guess from the outline.
     """
 
     labels: npt.NDArray[np.int32]
@@ -140,6 +141,8 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
     px = on_lines(base[:, None] + v[..., None] * dv[:, None], ds[:, None], s[:, None])
     raw = signal.at(px)
     own = apart.own(px, rims.who)
+    beyond = (s > 0) & (s < MET * rims.radius[:, None])
+    meets = (beyond[:, None] & ~own).any((1, 2))
     k = max(4, m // 6)
     tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[rims.who])
     flank_row = np.median(raw[..., :k], -1)
@@ -157,7 +160,7 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
         v=_single(v.T),
         blur=_single(blur),
         radius=_single(rims.radius),
-        known=_single(apart.end_mm[rims.who]),
+        known=_single(apart.end_mm[rims.who, meets.astype(int)]),
         tray_at=_single(s[:, -k:].mean(1)),
         even=_single(np.where((signal.sense < 0)[:, None], 1.0, np.clip(usual / step, 0.6, 1.6)).T),
         lean=_single(rims.lean),

@@ -31,9 +31,9 @@ from traygauge_shared.threads import beside
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-#: How far the light along a parted bright, or dark, piece may move an end from where parting found it, in diameters:
-#: beside a dark piece lies a shadow that passes for more of it, so that the parting's own edges are held to.
-ROD_END = 0.06, 0.008
+#: How far the light along a parted bright, or dark, piece may move a free end, and one that meets another piece, from
+#: where parting found it, in diameters: what passes for more of a dark piece is shadow, mostly that between two.
+ROD_END = (0.06, 0.06), (0.02, 0.008)
 #: A bend is stated from this many of its standard uncertainties on.
 _BENT = 3.0
 
@@ -96,8 +96,9 @@ def _tried(
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
     by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
-    end = np.where(signal.sense >= 0, *ROD_END) * first.diameter_mm[tried]
-    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried], np.where(by_rod, end, np.inf))
+    end = np.array(ROD_END)[np.where(signal.sense >= 0, 0, 1)] * first.diameter_mm[tried, None]
+    end[~by_rod] = np.inf
+    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried], end)
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
