@@ -5,10 +5,14 @@ import pytest
 from scipy.special import ndtr
 
 from traygauge.measure.edge_model import (
+    FLASH,
     SHARPEN,
     SHARPEN_PX,
+    Limb,
     Optics,
     find_optics,
+    flash_lit,
+    limb_light,
     place_edges,
     usual_limb_share,
 )
@@ -24,11 +28,12 @@ def flank(
     tray: float = 0.02,
     body: float = 0.6,
     half_px: float = HALF_PX,
+    frontal: bool = False,
 ) -> np.ndarray:
     """Return a blurred shaded half profile at U by brute force: a finely sampled flank, convolved numerically."""
     fine = np.linspace(-3, 4, 7001)
     r = fine / edge
-    light = np.where(np.abs(r) < 1, (1 - limb) + limb * np.sqrt(np.clip(1 - r * r, 0, None)), 0.0)
+    light = np.where(np.abs(r) < 1, (1 - limb) + limb * limb_light(r, frontal), 0.0)
     step = fine[1] - fine[0]
 
     def blurred(width_px: float) -> np.ndarray:
@@ -46,7 +51,7 @@ def flank(
 @pytest.mark.parametrize("sigma_px", [0.5, 0.9, 1.6])
 def test_a_shaded_blurred_edge_is_found_where_it_is(edge: float, limb: float, sigma_px: float) -> None:
     profile = flank(edge, sigma_px, limb)[None]
-    found, residual = place_edges(profile, U, HALF_PX, Optics(sigma_px, SHARPEN), limb)
+    found, residual = place_edges(profile, U, HALF_PX, Optics(sigma_px, SHARPEN), Limb(limb))
     # half contrast misses by up to 0.5 px here, by 1 px where the blur is wide
     assert abs(found[0] - edge) * HALF_PX < (0.08 if sigma_px < 1.0 else 0.16)
     assert residual[0] < 0.01
@@ -57,7 +62,7 @@ def test_thick_and_thin_pieces_share_one_blur_in_pixels() -> None:
     half_px = np.array([8.0, 14.0, 20.0])
     edges = [0.97, 1.0, 1.03]
     profiles = np.array([flank(e, 1.2, 0.6, half_px=h) for e, h in zip(edges, half_px, strict=True)])
-    found, _ = place_edges(profiles, U, HALF_PX, Optics(1.2, SHARPEN), 0.6, thickness=half_px / HALF_PX)
+    found, _ = place_edges(profiles, U, HALF_PX, Optics(1.2, SHARPEN), Limb(0.6), thickness=half_px / HALF_PX)
     assert np.abs((found - edges) * half_px).max() < 0.12
 
 
@@ -65,8 +70,8 @@ def test_dark_pieces_are_bright_ones_turned_over() -> None:
     bright = flank(1.03, 0.8, 0.5)[None]
     dark = -bright + 0.7
     optics = Optics(0.8, SHARPEN)
-    assert place_edges(bright, U, HALF_PX, optics, 0.5)[0] == pytest.approx(
-        place_edges(dark, U, HALF_PX, optics, 0.5)[0]
+    assert place_edges(bright, U, HALF_PX, optics, Limb(0.5))[0] == pytest.approx(
+        place_edges(dark, U, HALF_PX, optics, Limb(0.5))[0]
     )
 
 
@@ -83,7 +88,7 @@ def test_blur_is_found_from_many_profiles(sigma_px: float) -> None:
     rng = np.random.default_rng(4)
     profiles = np.array([flank(rng.uniform(0.95, 1.05), sigma_px, rng.uniform(0.4, 0.7)) for _ in range(24)])
     profiles += rng.normal(0, 0.002, profiles.shape)
-    found = find_optics(profiles, U, HALF_PX, 0.7, usual_limb_share(profiles, U))
+    found = find_optics(profiles, U, HALF_PX, 0.7, Limb(usual_limb_share(profiles, U)))
     assert found.sigma_px == pytest.approx(sigma_px, rel=0.25)
 
 
@@ -93,7 +98,7 @@ def test_blur_is_found_between_the_values_that_are_tried() -> None:
     found = []
     for sigma_px in true:
         profiles = np.array([flank(edge, sigma_px, 0.6) for edge in (0.97, 1.0, 1.02)])
-        found.append(find_optics(profiles, U, HALF_PX, 0.7, 0.6).sigma_px)
+        found.append(find_optics(profiles, U, HALF_PX, 0.7, Limb(0.6)).sigma_px)
     steps = np.diff(np.log(found))
     assert steps.min() > 0.0
     assert steps.max() < 0.11  # the true steps are 0.05; tried are steps of 0.14
@@ -106,5 +111,54 @@ def test_limb_share_is_read_inside_the_body() -> None:
 
 def test_an_edge_out_of_reach_is_no_number() -> None:
     profile = (1.0 - ndtr((U - 1.9) / 0.05))[None]
-    found, _ = place_edges(profile, U, HALF_PX, Optics(0.7, SHARPEN), 0.0)
+    found, _ = place_edges(profile, U, HALF_PX, Optics(0.7, SHARPEN), Limb(0.0))
     assert np.isnan(found[0])
+
+
+def test_what_reflection_takes_from_the_limb() -> None:
+    """Fresnel at the angle of Brewster, tan i = n: light along the plane of incidence goes in whole, of the other
+    ((n² - 1) / (n² + 1))² is lost, and (n - 1)² / (n + 1)² of light that falls in straight (Born and Wolf, from memory)."""
+    n = 1.5
+    slant = np.arctan(n)
+    enters = 1 - ((n * n - 1) / (n * n + 1)) ** 2 / 2
+    straight = 1 - ((n - 1) / (n + 1)) ** 2
+    light = limb_light(np.array([0.0, np.sin(slant), 1.0, 1.2]), frontal=True)
+    assert light == pytest.approx([1.0, np.cos(slant) * (enters / straight) ** 2, 0.0, 0.0], abs=1e-9)
+    # Lambert's law: the cosine of the slant
+    assert limb_light(np.sin([0.0, 0.5, 1.0]), frontal=False) == pytest.approx(np.cos([0.0, 0.5, 1.0]))
+
+
+@pytest.mark.parametrize("edge", [0.96, 1.0, 1.04])
+@pytest.mark.parametrize("sigma_px", [0.5, 0.9])
+def test_the_dark_limb_under_a_flash_is_no_tray(edge: float, sigma_px: float) -> None:
+    profile = flank(edge, sigma_px, 1.0, frontal=True)[None]
+    found, _ = place_edges(profile, U, HALF_PX, Optics(sigma_px, SHARPEN), FLASH)
+    assert abs(found[0] - edge) * HALF_PX < 0.1
+
+
+def sides(limb: float, frontal: bool, uneven: float = 0.0, sigma_px: float = 0.6) -> np.ndarray:
+    """Return both sides of 20 bodies, their light uneven by up to a share of it, with a little noise."""
+    rng = np.random.default_rng(8)
+    one = flank(1.0, sigma_px, limb, tray=0.0, body=1.0, frontal=frontal)
+    more = np.linspace(-uneven, uneven, 20)[:, None, None] * np.array([0.5, -0.5])[:, None]
+    return one * (1 + more) + rng.normal(0, 0.002, (20, 2, len(U)))
+
+
+@pytest.mark.parametrize(
+    ("profiles", "flash"),
+    [
+        (sides(1.0, True), True),
+        (sides(1.0, True, uneven=0.05), True),  # looked at askew
+        (sides(1.0, True, uneven=0.5), False),  # a lamp at the side
+        (sides(0.5, False), False),  # the sky
+        (sides(0.85, False), False),  # two lamps: the limbs are lit from beside
+    ],
+)
+def test_a_flash_is_told_by_even_flanks_with_dark_limbs(profiles: np.ndarray, flash: bool) -> None:
+    limb = Limb(usual_limb_share(profiles.reshape(-1, len(U)), U))
+    assert flash_lit(profiles, U, HALF_PX, Optics(0.6, SHARPEN), limb) == flash
+
+
+def test_where_the_blur_hides_the_limb_no_flash_is_told() -> None:
+    profiles = sides(1.0, True, sigma_px=1.6)
+    assert not flash_lit(profiles, U, HALF_PX, Optics(1.6, SHARPEN), Limb(1.0))

@@ -8,7 +8,15 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.edge_model import Optics, find_optics, place_edges, usual_limb_share
+from traygauge.measure.edge_model import (
+    FLASH,
+    Limb,
+    Optics,
+    find_optics,
+    flash_lit,
+    place_edges,
+    usual_limb_share,
+)
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge.measure.solving import solved
@@ -268,11 +276,12 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, lik
     guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
     # both sides of some pieces: a lamp's shadows lie on one
     some = both[: likely : -(-likely // _SHOW_OPTICS)].reshape(-1, len(u))
-    limb_share = usual_limb_share(some, u)
-    hold = _COLOUR_HOLD if signal.of_colour else 1.0
-    optics = find_optics(some, u, half_px, guess, limb_share, hold)
+    limb = Limb(usual_limb_share(some, u), _COLOUR_HOLD if signal.of_colour else 1.0)
+    optics = find_optics(some, u, half_px, guess, limb)
+    if flash_lit(some.reshape(-1, 2, len(u)), u, half_px, optics, limb):
+        limb = FLASH
     thickness = tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1) / half_px
-    edge, residual = place_edges(mean, u, half_px, optics, limb_share, hold, thickness.repeat(2))
+    edge, residual = place_edges(mean, u, half_px, optics, limb, thickness.repeat(2))
     edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
