@@ -125,14 +125,12 @@ def _without_lips(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight,
     usually = np.minimum(np.median(was.misfit, 0), _median_of_seen(tried.misfit))
     usually = np.maximum(usually, own.residual**2)
     before = _cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
-    after = _cost(bare, tried.p, np.where(rows, usually, tried.misfit), usually, own) + _obliqueness(
-        tried, own
-    )
-    odds = np.exp(np.clip(after + LIP_COST - before, -60.0, 60.0) / 2)  # that there is none
+    rest = np.where(rows, usually, tried.misfit)
+    after = _cost(bare, tried.p, rest, usually, own) + _obliqueness(tried, own) + LIP_COST
+    odds = np.exp(np.clip(after - before, -60.0, 60.0) / 2)  # that there is none
     better = odds < 1
-    lips.doubt_mm[some] = np.abs(tried.p[0] - was.p[0]) * np.sqrt(
-        np.where(better, odds, 1 / odds) / (1 + odds)
-    )
+    other = np.where(better, odds, 1.0) / (1 + odds)  # how likely the other reading is
+    lips.doubt_mm[some] = np.abs(tried.p[0] - was.p[0]) * np.sqrt(other)
     shade = np.nanmedian(np.where(rows, np.nan, tried.beside), 0)  # what stands out is no shadow
     edge = edges(whole, np.repeat(shade[None], len(rows), 0), own)[0]
     height = np.where(rows, np.nan_to_num(edge - arcs(tried.p, bare)[0]), 0.0).max(0)

@@ -66,6 +66,7 @@ def likely_lips(light: EndLight, beside: FloatArray, usual: Usual) -> tuple[IntA
     basis = np.stack([np.ones_like(q), light.v, q]).astype(float)
     none = np.zeros((1, len(_ROW)), bool)
     cost = _cuts_beside(none, edge, basis, depth, usual.slope_sd)[1][0]
+    # beside a neighbour its shade and its own bits look like lips: of parted pieces fewer lengths would hold
     some = np.flatnonzero((cost > LIP_COST + _ROW_COST) & ~np.isfinite(light.known))
     cut, with_lip = _cuts_beside(_RUNS, edge[:, some], basis[..., some], depth[some], usual.slope_sd)
     best = with_lip.argmin(0)
