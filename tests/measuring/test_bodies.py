@@ -10,6 +10,7 @@ import pytest
 
 from traygauge.measure import Pieces, end_fit, measure_pieces
 from traygauge.measure.channel import measuring_light
+from traygauge.measure.end_light import Apart
 from traygauge.measure.first_frames import first_frames
 from traygauge.measure.flanks import fit_flanks
 from traygauge.measure.frame import Frames
@@ -43,15 +44,21 @@ def seen(short_dark) -> Seen:
     return signal, regions.tray, first_frames(regions.tray, regions.outlines_px).rows(often)
 
 
+def lying_apart(n: int) -> Apart:
+    """Return what is known of n pieces of which none touches another."""
+    nothing = np.zeros((4, 4), np.int32)
+    return Apart(nothing, (0, 0), np.arange(n) + 1, np.zeros(n), np.full((n, 2), np.inf))
+
+
 def test_an_axis_tried_besides_changes_no_other_width(seen: Seen) -> None:
     signal, tray_view, first = seen
     n = len(first)
-    alone = fit_flanks(signal, tray_view, first, likely=n)
+    alone = fit_flanks(signal, tray_view, first, lying_apart(n), likely=n)
     across = replace(
         first, axis=first.axis + np.pi / 2, length_mm=first.diameter_mm, diameter_mm=first.length_mm
     )
     twice = signal.rows(np.tile(np.arange(n), 2))
-    beside = fit_flanks(twice, tray_view, Frames.joined([first, across]), likely=n)
+    beside = fit_flanks(twice, tray_view, Frames.joined([first, across]), lying_apart(2 * n), likely=n)
     assert beside.optics == alone.optics
     np.testing.assert_allclose(beside.frames.diameter_mm[:n], alone.frames.diameter_mm, atol=1e-6)
 
@@ -60,7 +67,8 @@ def test_blur_does_not_depend_on_which_side_of_an_axis_comes_first(seen: Seen) -
     """A lamp's shadows lie on one side; where that side alone is looked at they pass for blur."""
     signal, tray_view, first = seen
     other_way = replace(first, axis=first.axis + np.pi, bend=-first.bend)
-    one, other = (fit_flanks(signal, tray_view, f, likely=len(first)) for f in (first, other_way))
+    n = len(first)
+    one, other = (fit_flanks(signal, tray_view, f, lying_apart(n), likely=n) for f in (first, other_way))
     assert one.optics.sigma_px == pytest.approx(other.optics.sigma_px, rel=1e-3)
 
 

@@ -62,7 +62,7 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     who = np.concatenate([np.arange(n), doubtful])
     turned = np.concatenate([turn, ~turn[doubtful]])
     signals, beside = signal.rows(who), _rows_of_apart(apart, who)
-    flanks = fit_flanks(signals, tray, _turned(_rows(first, who), np.flatnonzero(turned)), likely=n)
+    flanks = fit_flanks(signals, tray, _turned(_rows(first, who), np.flatnonzero(turned)), beside, likely=n)
     beside.end_mm[turned] = np.inf  # parting knows nothing of an axis the other way
     ends = fit_ends(signals, tray, flanks, beside, likely=n)
     misfit = _misfit(flanks, ends, n)

@@ -17,7 +17,9 @@ from traygauge.measure.edge_model import (
     place_edges,
     usual_limb_share,
 )
+from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
+from traygauge.measure.met_flanks import held_to_batch, met_stations
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge.measure.solving import solved
 from traygauge_calib.tray_view import TrayView
@@ -25,6 +27,7 @@ from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
+BoolArray = npt.NDArray[np.bool_]
 
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
@@ -51,6 +54,7 @@ class Flanks:
     widths_mm : ndarray (n, STATIONS): width along the body, smoothed, from near one end to near the other.
     ends_mm : ndarray (n, 2): that width carried on to either end.
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
+    u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
     optics : blur and overshoot of this photo's signal.
     """
 
@@ -59,6 +63,7 @@ class Flanks:
     widths_mm: FloatArray
     ends_mm: FloatArray
     residual: FloatArray
+    u_met_mm: FloatArray
     optics: Optics
 
 
@@ -78,13 +83,26 @@ def _side_profiles(
 
 
 def _middle_profiles(
-    signal: Signal, tray: TrayView, frames: Frames, half: FloatArray, u: FloatArray
+    signal: Signal,
+    tray: TrayView,
+    frames: Frames,
+    half: FloatArray,
+    u: FloatArray,
+    met: BoolArray | None = None,
 ) -> SingleArray:
-    """Return half profiles (n, 2, m) as `_side_profiles` does, their mean over the stations of `_inner`."""
+    """Return half profiles (n, 2, m) as `_side_profiles` does, their mean over the stations of `_inner`.
+
+    Without those that meet another piece (`met`, ndarray (n, 2, k)), unless all do.
+    """
 
     def part(some: npt.NDArray[np.intp]) -> SingleArray:
         rows = frames.rows(some)
-        return np.asarray(_side_profiles(signal.rows(some), tray, rows, _inner(rows), half[some], u).mean(2))
+        profiles = _side_profiles(signal.rows(some), tray, rows, _inner(rows), half[some], u)
+        mean = np.asarray(profiles.mean(2))
+        if met is not None:
+            for k, side in np.argwhere(met[some].any(2) & ~met[some].all(2)):
+                mean[k, side] = profiles[k, side, ~met[some[k], side]].mean(0)
+        return mean
 
     return np.concatenate(in_threads(part, blocks(len(frames))))
 
@@ -203,13 +221,14 @@ def _half_width(width: FloatArray, frames: Frames, stations: FloatArray) -> Floa
     return width[:, :1] + width[:, 1:2] * x + width[:, 2:3] * x**2
 
 
-def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, likely: int) -> Flanks:
+def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, likely: int) -> Flanks:
     """Return diameter, bend and refined frames of n pieces from the light across their axes.
 
     Parameters
     ----------
     signal : in which pieces lie above the tray.
     frames : first guesses, good to about a fifth of the diameter.
+    apart : what in the photo belongs to other pieces.
     likely : so many of the first show what is usual in the photo (blur, widths); the others are axes tried besides.
     """
     parts = blocks(len(frames))
@@ -220,7 +239,7 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, likely: int) -> F
         refine = partial(_refine, tray=tray, u=u)
         refined = in_threads(refine, signals, [frames.rows(some) for some in parts])
         frames = Frames.joined([some for some, _ in refined])
-    return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]), likely)
+    return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]), apart, likely)
 
 
 def _steps(tray: TrayView, frames: Frames, likely: int) -> float:
@@ -266,12 +285,15 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width
 
 
-def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, likely: int) -> Flanks:
+def _fine(
+    signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, apart: Apart, likely: int
+) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     half = _half_width(width, frames, _inner(frames))
     half_px = _half_px(tray, frames, likely)
     u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
-    both = _middle_profiles(signal, tray, frames, half, u).astype(float)
+    met = met_stations(tray, frames, _inner(frames), half, apart)
+    both = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
     mean = both.reshape(-1, len(u))
     guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
     # both sides of some pieces: a lamp's shadows lie on one
@@ -287,17 +309,19 @@ def _fine(signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, lik
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
     usual = edge[:likely][~spoilt[:likely]]
     edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
-    seen = half.mean(1) * edge.sum(1)
-    shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
+    slant = np.sqrt(1 + lean[:, 0] ** 2)
+    read = half.mean(1) * edge.sum(1) / slant
+    diameter, unseen, u_met = held_to_batch(read, met, likely)
+    more = (diameter - read) * slant / half.mean(1)
+    edge = edge + more[:, None] * unseen / np.maximum(unseen.sum(1, keepdims=True), 1)
+    shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
     moved = replace(
-        frames,
-        centre_mm=frames.centre_mm + shift[:, None] * frames.across(),
-        diameter_mm=seen / np.sqrt(1 + lean[:, 0] ** 2),
+        frames, centre_mm=frames.centre_mm + shift[:, None] * frames.across(), diameter_mm=diameter
     )
     stations = _stations(frames)
     widths = _half_width(width, frames, stations) * edge.sum(1, keepdims=True)
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
-    return Flanks(moved, seen, widths, ends, residual.max(1), optics)
+    return Flanks(moved, diameter * slant, widths, ends, residual.max(1), u_met, optics)

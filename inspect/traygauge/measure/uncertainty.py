@@ -88,6 +88,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
         "parting": np.stack([u_parting(dark, confidence) * diameter, zero], -1),
+        "met flank": np.stack([zero, bodies.flanks.u_met_mm], -1),
         "oval section": np.stack([zero, _OVAL * diameter], -1),
     }
 
