@@ -16,6 +16,7 @@ from traygauge.measure.edge_model import (
     place_edges,
     usual_limb_share,
 )
+from traygauge_shared.scenes import LIGHTS, Batch, tray
 
 HALF_PX = 14.0
 U = np.arange(0.4, 1.4, 0.55 / HALF_PX)
@@ -162,3 +163,14 @@ def test_a_flash_is_told_by_even_flanks_with_dark_limbs(profiles: np.ndarray, fl
 def test_where_the_blur_hides_the_limb_no_flash_is_told() -> None:
     profiles = sides(1.0, True, sigma_px=1.6)
     assert not flash_lit(profiles, U, HALF_PX, Optics(1.6, SHARPEN), Limb(1.0))
+
+
+def test_widths_under_a_flash_lie_in_what_is_stated(measured_scene) -> None:
+    """A small lamp near the camera: the light of the flanks is the limb's alone."""
+    seen = measured_scene(
+        tray(Batch(count=40, colour="white", surface="satin"), seed=4, light=LIGHTS["flash"])
+    )
+    error = seen.errors("diameter_mm", "width_seen_mm")
+    assert len(error) >= 35
+    assert abs(np.median(error)) < 0.02
+    assert (np.abs(error) < 1.96 * np.nanmin(seen.pieces["u_diameter_mm"])).mean() >= 0.9

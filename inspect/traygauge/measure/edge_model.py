@@ -11,7 +11,8 @@ and overshoot belong to the photo and are found from all profiles together.
 
 A flash is another case: its light meets the surface at the slant at which it is seen, there is no other to speak of, and
 the limb is darker than by Lambert's law, because Fresnel's reflection takes its part going in and coming out. A limb so
-dark is easily taken for tray, and edges lie 0.4 px too far in if nothing says how dark it must be.
+dark is easily taken for tray, and edges lie 0.4 px too far in if nothing says how dark it must be. Half of the
+difference stays in the uncertainty.
 """
 
 from __future__ import annotations
@@ -34,8 +35,9 @@ _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like b
 _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close to a parabola
 _INDEX = 1.5  # refraction of polymers, 1.35 to 1.6 (common practice)
 #: A flash lights both flanks alike, but for so much of their light in four of five pieces; its limb has this share of
-#: the light at least; and held to, it explains the profiles nearly as well as one that is free (misfits, at the most).
-_EVEN, _ALL_LIMB, _AS_WELL = 0.13, 0.8, 1.95
+#: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
+#: at the most). Other light takes a limb as dark for blur.
+_EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
 _LIMB_SEEN = 0.08  # blur, in half widths, up to which the limb is seen apart from it
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 _SAME_SIZE = 0.04  # thickness (log) is rounded so: 2 % more or less of the blur moves an edge by 0.005 px
@@ -198,6 +200,7 @@ def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optic
     Parameters
     ----------
     profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
+    optics : with the blur of the ring's edges, which lie on the tray.
     limb : of the light as it would be from elsewhere.
     """
     if limb.share < _ALL_LIMB or optics.sigma_px > _LIMB_SEEN * half_px:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from traygauge.measure.edge_model import (
     FLASH,
+    SHARPEN,
     Limb,
     Optics,
     find_optics,
@@ -55,6 +56,7 @@ class Flanks:
     ends_mm : ndarray (n, 2): that width carried on to either end.
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
+    u_light_mm : ndarray (n,): the same through a light that may be a flash, which all pieces share.
     optics : blur and overshoot of this photo's signal.
     """
 
@@ -64,6 +66,7 @@ class Flanks:
     ends_mm: FloatArray
     residual: FloatArray
     u_met_mm: FloatArray
+    u_light_mm: FloatArray
     optics: Optics
 
 
@@ -295,15 +298,19 @@ def _fine(
     met = met_stations(tray, frames, _inner(frames), half, apart)
     both = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
     mean = both.reshape(-1, len(u))
-    guess = signal.softness * float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
+    sharpest = float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
     # both sides of some pieces: a lamp's shadows lie on one
     some = both[: likely : -(-likely // _SHOW_OPTICS)].reshape(-1, len(u))
     limb = Limb(usual_limb_share(some, u), _COLOUR_HOLD if signal.of_colour else 1.0)
-    optics = find_optics(some, u, half_px, guess, limb)
-    if flash_lit(some.reshape(-1, 2, len(u)), u, half_px, optics, limb):
-        limb = FLASH
+    optics = find_optics(some, u, half_px, signal.softness * sharpest, limb)
+    flash = flash_lit(some.reshape(-1, 2, len(u)), u, half_px, Optics(sharpest, SHARPEN), limb)
     thickness = tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1) / half_px
-    edge, residual = place_edges(mean, u, half_px, optics, limb, thickness.repeat(2))
+    thickness = thickness.repeat(2)
+    edge, residual = place_edges(mean, u, half_px, optics, limb, thickness)
+    u_light = np.zeros_like(edge)
+    if flash:
+        free, (edge, residual) = edge, place_edges(mean, u, half_px, optics, FLASH, thickness)
+        u_light = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one
     edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
     # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
     spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
@@ -324,4 +331,5 @@ def _fine(
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
-    return Flanks(moved, diameter * slant, widths, ends, residual.max(1), u_met, optics)
+    u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
+    return Flanks(moved, diameter * slant, widths, ends, residual.max(1), u_met, u_light, optics)

@@ -31,6 +31,8 @@ _FEW_PX = 13.0
 _UNSEEN = 1.0
 #: Effect of 0.02 mm on the cut edge's rounding (see `end_model.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
+#: Under a flash cut edges are dark: what lengths of pieces right below it may lack (rendered trays).
+_DARK_RIMS_MM = 0.03
 #: Spread of lengths of pieces that were parted from others, in diameters, where the parting is sure, for bright and for
 #: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls, but no further than
 #: to the second figure: even the worst seen of ends lie on some edge near their place.
@@ -76,12 +78,14 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     # how thick a squeezed end is along the line of sight, nobody sees
     widths = bodies.flanks.widths_mm[:, [0, -1]]
     squeezed = _UNSEEN * np.abs(ends.view_expected) * np.abs(widths - diameter[:, None])
+    light = bodies.flanks.u_light_mm
     tilt = 0.02 * diameter * lean.mean(1)
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
         "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
+        "shared light": np.stack([np.where(light > 0, _DARK_RIMS_MM, 0.0), light], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
