@@ -63,9 +63,12 @@ def test_a_figure_says_where_it_comes_from() -> None:
     assert plain_figure(Figure("x", "x", "", 0.73, 0.73, 0.73, "measured")).spread == ""
 
 
-def test_rules_are_said_once(limit: LimitResult) -> None:
+def test_rules_are_said_once_with_what_they_spoke_of(limit: LimitResult) -> None:
     row = limit_row(limit)
-    assert rules((row, row)).count("One look at a fixed sample.") == 1
+    title = f"{row.title[:1].upper()}{row.title[1:]}"
+    assert rules((row, row))[1:] == (f"{title}: one look at a fixed sample.",)
+    other = replace(row, title="doubles")
+    assert rules((row, other))[1:] == (f"{title}; doubles: one look at a fixed sample.",)
     assert rules(()) == ()
 
 

@@ -81,7 +81,7 @@ def test_statistics_are_folded_behind_how_this_was_judged(make_batch: Callable[.
     html = render_html(report_of(make_batch()), make_batch())
     fold = html[html.index("<details") : html.index("</details>")]
     assert "How this was judged" in fold
-    assert "One look at a fixed sample." in fold
+    assert "one look at a fixed sample." in fold
     assert html.count("One look at a fixed sample.") == 1
 
 

@@ -127,10 +127,16 @@ def plain_figure(figure: Figure) -> KeyFigure:
 
 
 def rules(limits: tuple[LimitRow, ...]) -> tuple[str, ...]:
-    """Return the rules that spoke, once each, and what the bounds in the table of limits mean."""
+    """Return what the bounds in the table of limits mean, and the rules that spoke, once each, with what they spoke of."""
     if not limits:
         return ()
-    said = dict.fromkeys(r.rule for r in limits if r.rule)
+    spoke_of: dict[str, list[str]] = {}
+    for row in limits:
+        if row.rule and row.title not in spoke_of.setdefault(row.rule, []):
+            spoke_of[row.rule].append(row.title)
+    said = (
+        sentence(f"{'; '.join(titles)}: {rule[:1].lower()}{rule[1:]}") for rule, titles in spoke_of.items()
+    )
     means = (
         "A limit is kept when both bounds lie inside it, broken when both lie outside, and undecided otherwise. "
         "The bounds allow for what could not be measured and for what all pieces of a photo share."
