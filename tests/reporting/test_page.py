@@ -82,7 +82,7 @@ def test_statistics_are_folded_behind_how_this_was_judged(make_batch: Callable[.
     fold = html[html.index("<details") : html.index("</details>")]
     assert "How this was judged" in fold
     assert "one look at a fixed sample." in fold
-    assert html.count("One look at a fixed sample.") == 1
+    assert html.count("one look at a fixed sample.") == 1
 
 
 def test_on_a_phone_each_cell_of_a_wide_table_says_its_head(make_batch: Callable[..., Batch]) -> None:
