@@ -49,6 +49,17 @@ def test_an_unseen_flank_takes_the_batchs_width_and_says_so() -> None:
     assert 0.0 < unsure[5] < unsure[4] < 0.05
 
 
+def test_a_much_thicker_piece_among_others_does_not_become_one_of_them() -> None:
+    """Strand of 2.85 mm wedged in a batch of 1.75 mm: what is read between others is off by a tenth, not by half."""
+    width = np.array([1.74, 1.75, 1.76, 1.75, 2.70])
+    met = np.zeros((5, 2, 5), bool)
+    met[4] = True
+    read, unseen, unsure = held_to_batch(width, met, likely=5)
+    assert unseen[4].all()
+    assert read[4] == pytest.approx(2.70)
+    assert unsure[4] > 0.1
+
+
 def test_in_a_batch_of_several_strands_an_unseen_flank_stays_as_read_and_is_unsure() -> None:
     width = np.array([1.2, 1.5, 1.75, 2.1, 2.6, 2.0])
     met = np.zeros((6, 2, 5), bool)

@@ -28,6 +28,7 @@ _ONE_STRAND = 0.06
 #: Standard uncertainties, as shares of the diameter (drawn and rendered heaps): of the batch's taken for a piece's own; of
 #: a width read against another piece; and of one read beside it, where the other shades or lights what is left.
 _TAKEN, _GUESSED, _BESIDE_OTHERS = 0.025, 0.07, 0.02
+_FAR = 3.0  # of the second, from which on a width read against another piece is of another strand
 
 
 def met_stations(
@@ -56,7 +57,7 @@ def held_to_batch(
 ) -> tuple[FloatArray, BoolArray, FloatArray]:
     """Return diameters (n,), those with an unseen flank the batch's, which flanks are unseen (n, 2), what is unsure (n,).
 
-    Where a batch is of several strands the width stays as it was read.
+    Where a batch is of several strands, or the piece of another than the batch, the width stays as it was read.
 
     Parameters
     ----------
@@ -69,6 +70,6 @@ def held_to_batch(
     usual, spread = usual_diameter(width_mm[:likely][~taken[:likely]])
     unsure = _BESIDE_OTHERS * np.sqrt(share.max(1)) * width_mm
     one_strand = spread < _ONE_STRAND * usual
-    read = np.where(taken & one_strand, usual, width_mm)
-    guessed = np.maximum(spread, _TAKEN * usual) if one_strand else _GUESSED * width_mm
-    return read, unseen, np.where(taken, guessed, unsure)
+    alike = taken & one_strand & (np.abs(width_mm - usual) < _FAR * _GUESSED * usual)
+    guessed = np.where(alike, np.fmax(spread, _TAKEN * usual), _GUESSED * width_mm)
+    return np.where(alike, usual, width_mm), unseen, np.where(taken, guessed, unsure)
