@@ -273,8 +273,12 @@ def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
 
 
 def _doubles(parting: Parting) -> list[tuple[int, int]]:
-    """Return pairs of parts that lie so truly in one line, face to face, that they have never been cut apart."""
+    """Return pairs of parts that lie so truly in one line, face to face, that they have never been cut apart.
+
+    Both lie: what stands on end or leans has no face in line with another's.
+    """
     x, y, angle, length, diameter = parting.rod_px.T
+    lying = np.array(parting.state) == "parted"
     one, two = np.triu_indices(len(parting), 1)
     turn = (angle[two] - angle[one] + np.pi / 2) % np.pi - np.pi / 2
     c, s = np.cos(angle[one] + turn / 2), np.sin(angle[one] + turn / 2)
@@ -283,7 +287,7 @@ def _doubles(parting: Parting) -> list[tuple[int, int]]:
     gap = np.abs(dx * c + dy * s) - both / 2
     # a bend of the strand turns the two axes against each other and moves the middles off the line
     bend = np.abs(turn) * both / 8
-    joined = (-0.1 * d < gap) & (np.abs(dy * c - dx * s) < DOUBLE_OFF * d + bend)
+    joined = lying[one] & lying[two] & (-0.1 * d < gap) & (np.abs(dy * c - dx * s) < DOUBLE_OFF * d + bend)
     # what is bent and gapes as well are two that came to lie so
     joined &= np.hypot(turn / DOUBLE_TURN, np.maximum(gap, 0.0) / (DOUBLE_GAP * d)) < 1.0
     return list(zip(one[joined].tolist(), two[joined].tolist(), strict=True))
