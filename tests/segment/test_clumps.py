@@ -55,12 +55,9 @@ def test_without_a_strand_nothing_is_known():
     ("states", "sure", "rods", "two"),
     [
         (("parted", "parted"), 1.0, 2, True),
-        (
-            ("leaning", "parted"),
-            1.0,
-            2,
-            True,
-        ),  # the one beside it, cut obliquely at both ends, looks as if it leant
+        (("leaning", "parted"), 1.0, 2, True),  # one cut obliquely at both ends looks as if it leant
+        (("upright", "parted"), 1.0, 2, True),
+        (("upright", "upright"), 1.0, 2, False),  # an oval flake
         (("parted", "parted"), 0.2, 2, False),
         (("parted", "covered"), 1.0, 2, False),  # what is left over of a flake
         (("parted", "parted"), 1.0, 1, False),

@@ -149,11 +149,15 @@ def too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
 
 
 def explains_all(parting: Parting) -> bool:
-    """Return whether every part is a strand piece of its own, lying or leaning: else a convex thing is one, a flake."""
+    """Return whether every part is a strand piece of its own: else a convex thing is one, a flake.
+
+    One of them must show a flank, lying or leaning: two discs alone, as of pieces on end, explain any oval flake.
+    """
     return len(parting) > 1 and bool(
         (parting.confidence > SURE).all()
         and np.isfinite(parting.rod_px).all()
-        and set(parting.state) <= {"parted", "leaning"}
+        and set(parting.state) <= {"parted", "leaning", "upright"}
+        and set(parting.state) != {"upright"}
     )
 
 
