@@ -7,7 +7,7 @@ import sys
 import warnings
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -103,8 +103,8 @@ def _run(words: list[str], env: Environment) -> int:
         for line in error.lines():
             env.tell(env.wrapped(line))
         return ExitCode.BAD_INPUT
-    except typer.TyperException as error:  # a wrong option or word; shows how the command is used
-        error.show(env.err)  # type: ignore[attr-defined]  # every usage error has it
+    except typer.TyperException as error:  # a wrong option or word
+        _tell_use(error, env)
         return ExitCode.BAD_INPUT
     except (typer.Abort, KeyboardInterrupt):
         env.tell("Interrupted. Nothing was left half written.")
@@ -114,6 +114,13 @@ def _run(words: list[str], env: Environment) -> int:
     except Exception as fault:
         _report(fault, env, "--traceback" in words)
         return ExitCode.OUR_FAULT
+
+
+def _tell_use(error: Any, env: Environment) -> None:
+    """Tell how the command is used and what was wrong with the call."""
+    if context := getattr(error, "ctx", None):
+        env.tell(f"{context.get_usage()}\nTry '{context.command_path} --help' for help.\n")
+    env.tell(env.wrapped(f"Error: {error.format_message()}"))
 
 
 def _report(fault: Exception, env: Environment, with_traceback: bool) -> None:

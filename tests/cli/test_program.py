@@ -90,6 +90,23 @@ def test_a_wrong_call_is_bad_input_and_says_how_it_goes(words: tuple[str, ...], 
     assert "Usage: traygauge" in run.err
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("plan",),
+        ("spec", "show", "nope"),
+        ("inspect", "a.jpg", "--px-per-mm", "abc"),
+        ("inspect", "a.jpg", "--scan", "--px-per-mm", "16"),
+    ],
+    ids=" ".join,
+)
+def test_what_is_wrong_with_a_call_fits_80_columns(words: tuple[str, ...], program: Program) -> None:
+    run = program(*words)
+    assert run.code == ExitCode.BAD_INPUT
+    assert "Error: " in run.err
+    assert max(map(len, run.err.splitlines())) <= 80
+
+
 def broken(*_: Any, **__: Any) -> None:
     raise RuntimeError("a screw is loose")
 
