@@ -58,7 +58,8 @@ class Environment:
         print(text, file=self.out)
 
     def tell(self, text: str) -> None:
-        """Write a line beside the result: a message, an error."""
+        """Write a line beside the result: a message, an error; in a log of both it stands behind what was said before."""
+        self.out.flush()
         print(text, file=self.err)
 
     def wrapped(self, text: str, indent: str = "") -> str:

@@ -46,7 +46,7 @@ def say_table(env: Environment, rows: Sequence[Sequence[str]], header: Sequence[
         before = "  " + "  ".join(cells) + "  "
         room = max(env.width - len(before), 20)
         head, *more = textwrap.wrap(last.rjust(widths[-1]) if _is_number(last) else last, room) or [""]
-        env.say((before + head).rstrip())
+        env.say((before + head).rstrip().replace("\u00a0", " "))
         for rest in more:
             env.say(" " * len(before) + rest)
 
