@@ -100,6 +100,12 @@ def test_a_plan_that_cannot_be_is_refused(program: Program, words: tuple[str, ..
     assert (run.code, bool(run.err)) == (ExitCode.BAD_INPUT, True)
 
 
+def test_a_good_share_beyond_the_limit_is_told_in_percent(program: Program) -> None:
+    run = program("plan", "--limit", "5", "--good", "6")
+    assert run.code == ExitCode.BAD_INPUT
+    assert "--good 6 must be less than the limit, 5 %" in " ".join(run.err.split())
+
+
 # --- spec new, spec check ------------------------------------------------------------------------------------------
 
 
@@ -134,9 +140,10 @@ def test_a_person_is_asked_and_may_answer_with_a_comma_or_not_at_all(
     program: Program, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "asked.toml"
-    monkeypatch.setattr("sys.stdin", io.StringIO("no\n2,85\n\n16\n\nPETG\n\nlots\n1.5\n"))
+    monkeypatch.setattr("sys.stdin", io.StringIO("perhaps\nno\n2,85\n\n16\n\nPETG\n\nlots\n1.5\n"))
     run = program("spec", "new", path, asked=True)
     assert run.code == 0
+    assert "'perhaps' is neither yes nor no" in run.out + run.err
     assert "'lots' is no number" in run.out + run.err
     spec = read_spec(str(path))
     assert (spec.strand.diameter_mm, spec.strand.length_mm, spec.screw.screw_diameter_mm) == (2.85, None, 16)
@@ -155,6 +162,16 @@ def test_wrong_answers_are_told_and_nothing_is_written(
     run = program("spec", "new", tmp_path / "s.toml", *words)
     assert (run.code, "material." in run.err) == (ExitCode.BAD_INPUT, True)
     assert not (tmp_path / "s.toml").exists()
+
+
+@pytest.mark.parametrize("name", ["nosuch.toml", "folder", "photo.jpg"])
+def test_what_is_no_spec_is_told_with_what_to_do(program: Program, tmp_path: Path, name: str) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "photo.jpg").write_bytes(bytes(300_000))
+    run = program("spec", "check", tmp_path / name)
+    assert run.code == ExitCode.BAD_INPUT
+    for part in ("found:", "expected:", "to do:"):
+        assert f"\n{part}" in run.err
 
 
 # --- compare ---------------------------------------------------------------------------------------------------------

@@ -99,7 +99,7 @@ def test_files_that_are_no_specs_are_refused(tmp_path: Path):
         ("latin.toml", '[spec]\nname = "Ü"'.encode("latin-1"), "is not text in UTF-8"),
         ("huge.toml", b"#" * 300_000, "is too large for a spec"),
         ("deep.toml", b"a = " + b"[" * 5000, "is not a TOML file"),
-        ("empty.toml", b"", "has 1 fault"),
+        ("empty.toml", b"", r"spec: is missing, expected a table \[spec\] with name"),
         ("photo.toml", b"\xff\xd8\xff\xe0\x00", "is not text in UTF-8"),
     ):
         (tmp_path / name).write_bytes(raw)

@@ -133,6 +133,9 @@ def plan(
         consumer_risk = left if consumer_risk is None else consumer_risk
     if not shares:
         raise typer.BadParameter("say --limit PERCENT, a --spec with a limit on a share, or --lot and --aql")
+    for share in shares.values():
+        if good is not None and share is not None and good >= share:
+            raise typer.BadParameter(f"--good {good:g} must be less than the limit, {share:g} %")
     risks = producer_risk / 100, (5.0 if consumer_risk is None else consumer_risk) / 100
     plans = {
         title: _planned(share, good, risks, pieces, 0.002 if correlation is None else correlation)

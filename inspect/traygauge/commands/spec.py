@@ -139,12 +139,15 @@ def new(
     env.say(f"Next: traygauge spec check {path}")
 
 
+def _yes(text: str) -> bool:
+    said = text.lower()
+    if said not in ("y", "yes", "n", "no"):
+        raise ValueError
+    return said in ("y", "yes")
+
+
 _QUESTIONS: tuple[tuple[str, str, Callable[[str], Any]], ...] = (
-    (
-        "regrind",
-        "Bought-in regrind rather than cut strand? (yes or no)",
-        lambda text: text.lower() in ("y", "yes"),
-    ),
+    ("regrind", "Bought-in regrind rather than cut strand? (yes or no)", _yes),
     ("strand_diameter_mm", "Diameter of the strand, mm", float),
     ("length_mm", "Cut length, mm", float),
     ("screw_diameter_mm", "Diameter of the screw, mm", float),
@@ -177,6 +180,7 @@ def _reader(kind: Callable[[str], Any]) -> Callable[[str], Any]:
         try:
             return kind(text.replace(",", ".") if kind is float else text)
         except ValueError as fault:
-            raise typer.BadParameter(f"{text!r} is no number") from fault
+            what = "neither yes nor no" if kind is _yes else "no number"
+            raise typer.BadParameter(f"{text!r} is {what}") from fault
 
     return read

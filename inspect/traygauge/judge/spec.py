@@ -96,7 +96,12 @@ def parse_spec(text: str, where: str = "spec") -> Spec:
 def _shipped(path: Path) -> str:
     specs = shipped_specs()
     if str(path) not in specs:
-        raise SpecError("there is no such spec", found=str(path), expected=_a_spec())
+        raise SpecError(
+            "there is no such spec",
+            found=str(path),
+            expected=_a_spec(),
+            advice="check the name and the folder you are in, or write one: traygauge spec new FILE",
+        )
     return specs[str(path)]
 
 
@@ -110,18 +115,27 @@ def _text(path: Path) -> str | None:
         if not path.exists():
             return None
         if not path.is_file():
-            raise SpecError(f"{path.name} is no file", found=str(path), expected=_a_spec())
+            raise SpecError(
+                f"{path.name} is no file",
+                found=str(path),
+                expected=_a_spec(),
+                advice="name the spec file itself",
+            )
         with path.open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except OSError as wrong:
         raise SpecError(
-            f"{path.name} cannot be read", found=wrong.strerror or str(wrong), expected=_a_spec()
+            f"{path.name} cannot be read",
+            found=wrong.strerror or str(wrong),
+            expected=_a_spec(),
+            advice="check its path and that you may read it",
         ) from None
     if len(raw) > MOST_BYTES:
         raise SpecError(
             f"{path.name} is too large for a spec",
             found=f"more than {MOST_BYTES // 1024} KiB",
             expected="a few KiB of text",
+            advice="name the spec file; is this a photo or a table?",
         )
     try:
         return raw.decode("utf-8-sig")
@@ -190,6 +204,11 @@ def _expected(place: Sequence[str | int], error: Any) -> str:
         wanted = "a text of the form"
     else:
         wanted = plain.get(kind) or str(error["msg"]).lower()
+    if kind == "missing" and (table := _model_at(place)):
+        needed = [f.alias or name for name, f in table.model_fields.items() if f.is_required()]
+        wanted = " ".join(
+            [f"a table [{'.'.join(map(str, place))}]", *(["with", ", ".join(needed)] * bool(needed))]
+        )
     return f"{wanted} ({meaning})" if meaning and kind != "value_error" else wanted
 
 
