@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from traygauge.judge.compare import _of_rows, _sentence, compare, decimals_of_change, mann_whitney
+from traygauge.judge.compare import (
+    _of_rows,
+    _sentence,
+    compare,
+    decimals_of_change,
+    decimals_of_ratio,
+    mann_whitney,
+)
 from traygauge.judge.distribution import distribution
 from traygauge.judge.feeding import figures
 from traygauge.judge.lost import standing_chance
@@ -165,3 +172,22 @@ def test_no_bound_off_zero_is_rounded_onto_it() -> None:
     assert "-0.02" in _sentence("The share", fallen, "percentage points", 1)
     assert decimals_of_change(Interval(-3.5, -9.6, -1.2, 0.95), 1) == 1
     assert decimals_of_change(Interval(-3.5, -9.6, 0.02, 0.95), 1) == 1
+
+
+@pytest.mark.parametrize(
+    ("effect", "decimals"),
+    [((10.74, 7.84, 13.64), 1), ((2.0, 1.04, 3.1), 2), ((1.2, 0.9, 1.5), 2), ((0.4, 0.2, 0.9), 2)],
+)
+def test_a_ratio_has_the_decimals_that_its_interval_bears(
+    effect: tuple[float, float, float], decimals: int
+) -> None:
+    """Known to three either way, 10.74 says more than is known; but no bound off 1 may be rounded onto it."""
+    assert decimals_of_ratio(Interval(*effect, 0.95)) == decimals
+
+
+def test_how_it_was_worked_out_names_the_figures_and_says_nothing_twice(batch):
+    found = compare(
+        made(batch(np.linspace(2.5, 3.5, 40))), made(batch(np.linspace(2.4, 3.6, 40))), same_scale=True
+    )
+    rules = dict.fromkeys(d.rule for d in found)
+    assert [rule.partition(":")[0] for rule in rules] == ["shares", "cut lengths"]

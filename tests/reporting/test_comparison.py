@@ -42,7 +42,7 @@ def test_every_figure_stands_with_its_change_and_interval_first(page: str) -> No
     assert cells == [
         ["figure in %", "2.0\u00a0%", "8.2\u00a0%", "+6.1", "+1.5 to +11.0 points", "&lt; 0.001"],
         ["figure in mm", "3.00\u00a0mm", "2.99\u00a0mm", "-0.01", "-0.06 to +0.04 mm", ""],
-        ["figure in ratio", "15\u00a0%", "30\u00a0%", "2.00", "1.20 to 3.10 times", ""],
+        ["figure in ratio", "15\u00a0%", "30\u00a0%", "2.0", "1.2 to 3.1 times", ""],
     ]
 
 

@@ -135,7 +135,7 @@ def _share(a: Sample, b: Sample, finding: str) -> Difference | None:
         one.n_effective,
         two.n_effective,
         _sentence(f"The {title}", shown, "percentage points", 1),
-        "difference of shares on effective pieces (Newcombe 1998, method 10); p from the pooled score test",
+        "shares: difference on effective pieces (Newcombe 1998, method 10); p from the pooled score test",
     )
 
 
@@ -177,7 +177,7 @@ def _length(a: Sample, b: Sample, statistic: str, same_scale: bool) -> Differenc
         one.clusters.effective(0.025),
         two.clusters.effective(0.025),
         _ratio_sentence(effect) if ratio else _sentence(f"The {statistic} cut length", effect, "mm", 2),
-        _rule(statistic, same_scale),
+        _rule(same_scale),
     )
 
 
@@ -237,22 +237,31 @@ def _effect(a: Distribution, b: Distribution) -> float:
     return max(a.clusters.design_effect, b.clusters.design_effect)
 
 
-def _rule(statistic: str, same_scale: bool) -> str:
+def _rule(same_scale: bool) -> str:
     scale = (
         "same print and camera, so the scale cancels"
         if same_scale
-        else "different print or camera, so each batch brings the uncertainty of its scale"
+        else "different print or camera, so each batch brings the uncertainty of its scale (p does not know of it)"
     )
-    test = "; p from the Mann-Whitney test of the measured pieces" if statistic == "median" else ""
-    return f"the figures of the reports, made up for lost pieces; bootstrap over photos and pieces, seeded; {scale}{test}"
+    return (
+        "cut lengths: the figures of the reports, corrected for pieces that are not measured; bootstrap over photos and "
+        f"pieces, seeded; {scale}; p of the median from the Mann-Whitney test of the measured pieces; the spread is "
+        "D90 less D10, in parts of the median"
+    )
 
 
-def decimals_of_change(effect: Interval, decimals: int) -> int:
-    """Return with how many decimals a change is shown, at least some: no bound off zero is rounded onto it."""
-    nearest = 0.0 if effect.low <= 0 <= effect.high else min(abs(effect.low), abs(effect.high))
+def decimals_of_change(effect: Interval, decimals: int, *, nothing: float = 0.0) -> int:
+    """Return with how many decimals a change is shown, at least some: no bound off `nothing` is rounded onto it."""
+    low, high = effect.low - nothing, effect.high - nothing
+    nearest = 0.0 if low <= 0 <= high else min(abs(low), abs(high))
     while 0 < nearest < 0.5 * 10.0**-decimals and decimals < 4:
         decimals += 1
     return decimals
+
+
+def decimals_of_ratio(effect: Interval) -> int:
+    """Return with how many decimals a ratio is shown: one where its interval is wider than one, else two or more."""
+    return decimals_of_change(effect, 1 if effect.high - effect.low >= 1 else 2, nothing=1.0)
 
 
 def _sentence(subject: str, effect: Interval, unit: str, decimals: int) -> str:
@@ -265,8 +274,10 @@ def _sentence(subject: str, effect: Interval, unit: str, decimals: int) -> str:
 
 
 def _ratio_sentence(effect: Interval) -> str:
-    span = f"({effect.low:.2f} to {effect.high:.2f} times)"
+    times, low, high = (
+        f"{v:.{decimals_of_ratio(effect)}f}" for v in (effect.estimate, effect.low, effect.high)
+    )
+    subject, span = "The spread of the cut length", f"{times} times ({low} to {high} times)"
     if effect.low <= 1 <= effect.high:
-        return f"The spread of the cut length has not changed as far as these pieces can tell: {effect.estimate:.2f} times {span}."
-    word = "wider" if effect.estimate > 1 else "narrower"
-    return f"The spread of the cut length is {word}: {effect.estimate:.2f} times {span}."
+        return f"{subject} has not changed as far as these pieces can tell: {span}."
+    return f"{subject} is {'wider' if effect.estimate > 1 else 'narrower'}: {span}."

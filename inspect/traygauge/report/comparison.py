@@ -10,7 +10,7 @@ from importlib import resources
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.judge.compare import Difference, decimals_of_change
+from traygauge.judge.compare import Difference, decimals_of_change, decimals_of_ratio
 from traygauge.measure.pieces import Pieces
 from traygauge.records import StoredBatch, printable
 from traygauge.report import palette
@@ -103,9 +103,10 @@ def _row(d: Difference) -> Row:
     ratio = d.unit == "ratio"
     decimals = 1 if d.unit == "%" else 2
     effect, unit = d.effect, "times" if ratio else "points" if d.unit == "%" else d.unit
-    digits = decimals_of_change(effect, decimals)
-    change = fixed(effect.estimate, 2) if ratio else f"{effect.estimate:+z.{digits}f}"
-    low, high = (fixed(v, 2) if ratio else f"{v:+z.{digits}f}" for v in (effect.low, effect.high))
+    digits = decimals_of_ratio(effect) if ratio else decimals_of_change(effect, decimals)
+    change, low, high = (
+        fixed(v, digits) if ratio else f"{v:+z.{digits}f}" for v in (effect.estimate, effect.low, effect.high)
+    )
     # a spread is a share of the median
     a, b = (
         with_unit(fixed(100 * v, 0), "%") if ratio else with_unit(fixed(v, decimals), d.unit)
