@@ -97,3 +97,12 @@ def test_a_regrind_shows_what_it_is_made_of_and_its_sizes(regrind_batch: Batch) 
 
 def test_it_says_where_the_sequence_stands(make_batch: Callable[..., Batch]) -> None:
     assert "Look 1 of at most 5: reject" in read(make_batch())[1]
+
+
+def test_of_several_photos_the_one_with_the_worst_piece_is_shown(make_batch: Callable[..., Batch]) -> None:
+    batch = make_batch(names=("clean.jpg", "longs.jpg"))
+    n = len(batch.photos[0].pieces)
+    findings = [""] * n + list(batch.pieces["findings"][n:])
+    _, text = read(replace(batch, pieces=batch.pieces.with_columns(findings=findings)))
+    assert "longs.jpg: long 3" in text
+    assert "clean.jpg:" not in text

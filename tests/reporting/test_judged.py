@@ -23,6 +23,7 @@ def limit(make_batch: Callable[..., Batch]) -> LimitResult:
 def test_numbers_keep_their_units() -> None:
     assert tied("over 4 mm, 7.5 % of 30 pieces") == f"over 4{NBSP}mm, 7.5{NBSP}% of 30 pieces"
     assert tied("14 marked pieces") == "14 marked pieces"
+    assert tied("known to ± 0.02 mm") == f"known to ±{NBSP}0.02{NBSP}mm"
 
 
 def test_the_bounds_that_decided_are_shown(limit: LimitResult) -> None:
@@ -56,10 +57,8 @@ def test_a_figure_says_where_it_comes_from() -> None:
     shown = plain_figure(figure)
     assert (shown.value, shown.spread) == ("0.38", "0.33 to 0.42")
     assert (shown.basis, shown.note) == ("published relation", "a source")
-    assert (
-        plain_figure(Figure("x", "x", "1/kg", 102567.0, 95611.0, 110634.0, "measured")).value
-        == f"102{NBSP}600"
-    )
+    per_kg = plain_figure(Figure("x", "pieces per kilogram", "1/kg", 102567.0, 95611.0, 110634.0, "measured"))
+    assert (per_kg.value, per_kg.unit) == (f"102{NBSP}600", "")  # "102 600 1/kg" reads like one number
     assert plain_figure(Figure("x", "x", "", 0.73, 0.73, 0.73, "measured")).spread == ""
 
 

@@ -58,7 +58,7 @@ def test_units() -> None:
 
 
 def test_plus_minus_is_twice_the_standard_uncertainty() -> None:
-    assert spread(0.025, 2) == "± 0.05"
+    assert spread(0.025, 2) == "±\u00a00.05"
     assert spread(math.nan, 2) == ""
 
 

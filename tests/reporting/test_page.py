@@ -19,6 +19,7 @@ from traygauge.batch import Batch
 from traygauge.judge.verdict import Answer
 from traygauge.records import read_pieces_csv, read_verdict_json
 from traygauge.report import palette, render_html, report_of, write_report
+from traygauge_calib.fitness import Check, Fitness
 from traygauge_shared.errors import PhotoError, RecordError, SheetError
 
 VOID = {"meta", "img", "input", "br", "link", "hr"}
@@ -134,7 +135,7 @@ def test_every_piece_is_reached_by_keyboard_and_says_its_figures(make_batch: Cal
     assert len(pieces) == 80
     assert all(a["tabindex"] == "0" and a["role"] == "img" for a in pieces)
     assert pieces[0]["aria-label"] == (
-        "Piece 1, long: cut length 6.00 ± 0.05\u00a0mm, diameter 1.75 ± 0.04\u00a0mm"
+        "Piece 1, long: cut length 6.00 ±\u00a00.05\u00a0mm, diameter 1.75 ±\u00a00.04\u00a0mm"
     )
     ids = [a["id"] for _, a in page.elements if "id" in a]
     assert len(ids) == len(set(ids))
@@ -346,3 +347,27 @@ def test_a_regrind_shows_its_composition_and_its_mesh_sizes(regrind_batch: Batch
     assert "flakes 60 of 100 60.0" in said
     strand = replace(regrind_batch, verdict=replace(regrind_batch.verdict, regrind=None))
     assert "What the regrind is made of" not in Page(render_html(report_of(strand), strand)).text
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "shown"),
+    [
+        (0.00432, 0.8, "0"),
+        (0.0271, 0.08, "0.027"),
+        (313.7, 8.0, "314"),
+        (30.46, 8.0, "30.5"),
+        (3.04, 10.0, "3"),
+        (0.06031, 0.06, "0.0603"),
+        (8.0, 8.0, "8"),
+        (7.9987, 8.0, "7.999"),
+    ],
+)
+def test_what_a_check_found_has_the_digits_that_its_limit_calls_for(
+    make_batch: Callable[..., Batch], value: float, limit: float, shown: str
+) -> None:
+    """A sheet flat to 0.00432 mm, where 0.8 mm will do, is flat to less than anybody measures."""
+    batch = make_batch()
+    check = Check("sheet flatness", value, "mm", limit, 2 * limit, "higher", "fine", "tape it down")
+    photo = replace(batch.photos[0], fitness=Fitness((check,)))
+    (row,) = report_of(replace(batch, photos=(photo,))).photos[0].checks
+    assert row.value == shown

@@ -264,7 +264,7 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
         "leaning": "leaning (longer than they look)",
         "covered": "partly under others",
         "cut off": "past the window's edge (counted by what is seen of them)",
-        "axis unknown": "as thick as long (which way they were cut cannot be told)",
+        "axis unknown": "as thick as long (where they were cut cannot be told)",
     }
     said = [
         f"{_count(n, 'heap')} that could not be parted"
@@ -298,8 +298,8 @@ def _made_up(sample: Sample) -> list[str]:
         n = int(upright.sum())
         share = 100 * n / max(int(strand.sum()), 1)
         lines.append(
-            f"Length figures leave out the {_count(n, 'piece')} on end ({share:.2g} % of the strand), short ones more "
-            "often than long ones; they are corrected for it by the chance to stand (Yong and Mahadevan 2011)."
+            f"Length figures leave out {_count(n, 'piece')} on end ({share:.2g} % of the strand). Short ones stand more "
+            "often than long ones; the figures are corrected for it by the chance to stand (Yong and Mahadevan 2011)."
         )
     if joined := int((strand & has(sample.pieces, "doubles")).sum()):
         lines.append(
@@ -307,8 +307,8 @@ def _made_up(sample: Sample) -> list[str]:
         )
     if under.any():
         lines.append(
-            f"About {_count(round(float(sample.reach.holds[under].sum())), 'piece')} lie under others or in heaps, "
-            "long and tailed ones more often than others; shares and lengths are corrected for it, and the bounds "
+            f"About {_count(round(float(sample.reach.holds[under].sum())), 'piece')} under others or in heaps can't be "
+            "measured, long and tailed ones more often than others; shares and lengths are corrected for it, and the bounds "
             "allow for what they can hide."
         )
     return lines

@@ -128,6 +128,7 @@ def _limits(canvas: Canvas, report: Report, y: float) -> float:
         write(canvas, row.title, MARGIN, y - 11)
         write(canvas, f"{row.bound} {row.limit} {row.unit}", columns["limit"], y - 11)
         on_decimal(canvas, row.estimate, columns["found"] + 14, y - 11)
+        write(canvas, row.unit, columns["found"] + 33, y - 11)
         write(canvas, f"{row.low} to {row.high} {row.unit}", columns["bounds"], y - 11)
         write(canvas, row.answer, columns["answer"], y - 11, bold=True, align="right")
         y -= 15.5
@@ -139,20 +140,23 @@ def _limits(canvas: Canvas, report: Report, y: float) -> float:
 
 
 def _middle(canvas: Canvas, report: Report, batch: Batch, y: float) -> float:
-    """Draw the first photo with its outlines and numbers on the left and figures on the right."""
+    """Draw a photo with its outlines and numbers on the left and figures on the right.
+
+    Of several photos it is the one with the worst piece, or the first.
+    """
     from reportlab.lib.utils import ImageReader
 
     left, bottom = MARGIN, y
     if report.photos:
-        pixels = numbered_pixels(batch.photos[0], report.photos[0], longest=1400)
+        shown_photo = report.closeups[0].photo if report.closeups else 0
+        part = report.photos[shown_photo]
+        pixels = numbered_pixels(batch.photos[shown_photo], part, longest=1400)
         high, wide = pixels.shape[:2]
         shown = min(INNER * 0.56, 175.0 * wide / high)
         picture = ImageReader(io.BytesIO(jpeg(pixels, quality=80)))
         bottom = y - shown * high / wide
         canvas.drawImage(picture, left, bottom, shown, shown * high / wide)
-        said = f"{report.photos[0].name}: " + ", ".join(
-            f"{t.look.name} {t.count}" for t in report.photos[0].tallies
-        )
+        said = f"{part.name}: " + ", ".join(f"{t.look.name} {t.count}" for t in part.tallies)
         bottom = paragraph(canvas, said, left, bottom - 3, shown, 7.5, colour=SOFT, most=21)
         left += shown + 20
     top, room = y, WIDE - MARGIN - left

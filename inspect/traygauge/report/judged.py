@@ -46,11 +46,11 @@ _BASIS = {
 _GEOMETRY = "Geometry only: moisture, foreign material, food contact and machine safety are judged elsewhere."
 _ALWAYS = "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it."
 
-_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|mm²|mg|g|kg|px)\b|%)")
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|mm²|mg|g|kg|px)\b|%)|(?<=±) ")
 
 
 def tied(text: str) -> str:
-    """Return a sentence in which no line can break between a number and its unit."""
+    """Return a sentence in which no line can break between a number and its unit, or behind a ±."""
     return _NUMBER_AND_UNIT.sub("\u00a0", text)
 
 
@@ -116,10 +116,12 @@ def plain_figure(figure: Figure) -> KeyFigure:
     is_range = figure.name.startswith(
         "tolerance_"
     )  # says where most pieces lie: the range itself is the figure
+    # "pieces per kilogram" is a unit itself, and "111 400 1/kg" reads like one number
+    unit = "" if is_range or figure.unit == "1/kg" else figure.unit
     return KeyFigure(
         title=figure.title,
         value="" if is_range else fixed(figure.value, decimals),
-        unit="" if is_range else figure.unit,
+        unit=unit,
         spread=f"{spread}\u00a0{figure.unit}" if is_range else spread,
         basis=_BASIS[figure.basis],
         note=tied("; ".join(t for t in (figure.source, figure.note) if t)),

@@ -62,8 +62,8 @@ def with_unit(text: str, unit: str) -> str:
 
 
 def spread(u: float, decimals: int) -> str:
-    """Return "± 0.05" for a standard uncertainty, empty where there is none."""
-    return f"± {fixed(COVERAGE * u, decimals)}" if math.isfinite(u) and u > 0 else ""
+    """Return "± 0.05" for a standard uncertainty, with a no-break space, empty where there is none."""
+    return f"±\u00a0{fixed(COVERAGE * u, decimals)}" if math.isfinite(u) and u > 0 else ""
 
 
 def interval_decimals(low: float, high: float, estimate: float, *, least: int = 0) -> int:

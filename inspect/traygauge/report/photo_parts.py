@@ -146,13 +146,26 @@ def _label(look: Look, crowded: set[str]) -> str:
 def _check(check: Check) -> CheckRow:
     return CheckRow(
         name=check.name,
-        value=short(float(f"{check.value:.3g}")),
+        value=_found(check.value, check.warn),
         unit=check.unit,
         sense="at most" if check.worse == "higher" else "at least",
         limit=short(check.warn),
         level=check.level,
         advice="" if check.level == "fine" else check.advice,
     )
+
+
+def _found(value: float, limit: float) -> str:
+    """Return what a check found with two digits from the limit's first on, at most three in all.
+
+    What lies beyond the limit is never rounded onto it.
+    """
+    if not value or not limit or not (math.isfinite(value) and math.isfinite(limit)):
+        return short(value)
+    decimals = 1 - math.floor(math.log10(max(abs(limit), abs(value) / 10)))
+    while round(value, decimals) == limit != value and decimals < 6:
+        decimals += 1
+    return short(round(value, decimals))
 
 
 def _scale(tray: TrayView) -> tuple[Fact, ...]:

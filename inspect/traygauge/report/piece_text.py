@@ -34,16 +34,17 @@ _READ = (
 _LABELS = {
     "length_mm": "cut length",
     "aspect_ratio": "length / diameter",
-    "feret_max_mm": "largest Feret",
-    "feret_min_mm": "smallest Feret",
+    "feret_max_mm": "largest extent",
+    "feret_min_mm": "smallest extent",
     "x_mm": "place across",
     "y_mm": "place down",
 }
 
 _SHORT = {"cut length": "length", "tail length": "tail"}
 
-#: Shown with one decimal: where a piece lies, and what follows from lengths known to some per cent.
-_COARSE = ("x_mm", "y_mm", "area_mm2", "mass_mg", "bend_radius_mm")
+#: Shown with fewer decimals: where a piece lies, what follows from lengths known to some per cent, and the radius of a
+#: bend, which a piece is too short to show better than to a millimetre.
+_COARSE = {"x_mm": 1, "y_mm": 1, "area_mm2": 1, "mass_mg": 1, "bend_radius_mm": 0}
 
 _UNIT_ENDINGS = ("_mm2", "_mm3", "_mm", "_deg", "_mg")
 
@@ -124,7 +125,7 @@ def _texts(pieces: Pieces, column: Column) -> list[str]:
     if column.kind == "name":
         return [printable(str(v)) for v in values]
     u = pieces[column.uncertainty] if column.uncertainty else None
-    decimals = column_decimals(values, u, 1 if column.name in _COARSE else column.decimals)
+    decimals = column_decimals(values, u, _COARSE.get(column.name, column.decimals))
     spreads = [""] * len(values) if u is None else [spread(float(v), decimals) for v in u]
     shown = [fixed(float(v), decimals) for v in values]
     nil = column.name.startswith(

@@ -51,7 +51,7 @@ def _notes(regrind: Regrind) -> tuple[str, ...]:
     mass = (
         "Masses rest on the flakes' thickness (stated, or from the weighed scoop) and on one density for all."
         if regrind.by == "mass"
-        else "Shares by the area seen, not by mass: the flakes' thickness is not known. State it in the spec, or weigh the very scoop on "
-        "the photo (--scoop-g)."
+        else "Shares by the area seen, not by mass: the flakes' thickness is not known. State it in the spec; or state the density "
+        "there, and weigh the very scoop on the photo (--scoop-g)."
     )
     return _OPENINGS + _NO_SIEVE, mass

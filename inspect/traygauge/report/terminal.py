@@ -174,7 +174,7 @@ def _distributions(shown: Sequence[Distribution], w: _Writer) -> Iterator[str]:
         return
     yield from w.heading("Distributions")
     for d in shown:
-        facts = ", ".join(f"{f.label} {f.text}" for f in d.facts)
+        facts = ", ".join(f"{f.label}\u00a0{f.text}" for f in d.facts)
         limits = "".join(f"; {line.text}" for line in d.lines)
         yield from w.wrapped(f"{d.title} of {_pieces(d.pieces)}: {facts}{limits}.", "  ", "    ")
 
