@@ -1,7 +1,10 @@
 """What the pieces say about the cutter."""
 
+import re
+
 import numpy as np
 import pytest
+from scipy.special import ndtri
 
 from traygauge.judge.diagnosis import CAUTION, diagnose, is_soft
 from traygauge.judge.judging import judge_pieces
@@ -39,6 +42,14 @@ def test_slip_shows_as_a_short_cut_with_its_figures(batch):
 def test_uneven_cut_is_told_from_measuring_error(batch):
     assert "uneven cut" in hints(batch(steady(spread=0.3)))
     assert "uneven cut" not in hints(batch(steady(spread=0.3), u_mm=0.3))
+
+
+def test_a_spread_beyond_the_steady_one_never_reads_like_it(batch):
+    """It read "varies by 8 %, a steady feed stays below 8 %"."""
+    spread = 0.083 * ndtri((np.arange(200) + 0.5) / 200)
+    says = hints(batch(3.0 * (1 + spread), u_mm=0.01))["uneven cut"].says
+    varies, steady_below = re.findall(r"[0-9.]+(?= %)", says)
+    assert float(steady_below) < float(varies) < 8.5
 
 
 def test_two_populations(batch):

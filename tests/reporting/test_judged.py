@@ -59,6 +59,8 @@ def test_a_figure_says_where_it_comes_from() -> None:
     assert (shown.basis, shown.note) == ("published relation", "a source")
     per_kg = plain_figure(Figure("x", "pieces per kilogram", "1/kg", 102567.0, 95611.0, 110634.0, "measured"))
     assert (per_kg.value, per_kg.unit) == (f"102{NBSP}600", "")  # "102 600 1/kg" reads like one number
+    share = plain_figure(Figure("x", "share of white pieces", "%", 99.31, 95.46, 99.99, "measured"))
+    assert (share.value, share.spread) == ("99.3", "95.5 to 100.0")  # of 146 pieces, more is not known
     assert plain_figure(Figure("x", "x", "", 0.73, 0.73, 0.73, "measured")).spread == ""
 
 

@@ -125,7 +125,10 @@ def _uneven(sample: Sample) -> Hint | None:
     true = math.sqrt(max(spread**2 - own**2, 0.0)) / middle
     if true < STEADY_SPREAD:
         return None
-    figures = f"the cut length varies by {100 * true:.0f} % (robust), a steady feed stays below {100 * STEADY_SPREAD:.0f} %"
+    shown = f"{100 * true:.{1 if true < 0.1 else 0}f}"  # near the limit it must not read like the limit
+    figures = (
+        f"the cut length varies by {shown} % (robust), a steady feed stays below {100 * STEADY_SPREAD:.0f} %"
+    )
     causes = "slip in the feed, strand tension that comes and goes, or knives set unevenly"
     return Hint(
         "uneven cut",

@@ -112,6 +112,9 @@ def plain_figure(figure: Figure) -> KeyFigure:
     decimals = 0 if abs(figure.value) >= 100 else 2
     if ranged:
         decimals = interval_decimals(figure.low, figure.high, figure.value, least=-9)
+        decimals = (
+            min(decimals, 1) if figure.unit == "%" else decimals
+        )  # 99.31 % of 146 pieces is too much said
     spread = between(figure.low, figure.high, decimals) if ranged else ""
     is_range = figure.name.startswith(
         "tolerance_"
