@@ -13,6 +13,14 @@ import typer
 from traygauge.commands.saying import say_list
 from traygauge.environment import Environment
 
+EXAMPLES = """\b
+Examples:
+  traygauge spec new
+  traygauge spec show rigid-1.75 > my-spec.toml
+  traygauge spec check my-spec.toml"""
+CHECK_EXAMPLES = """\b
+Example:
+  traygauge spec check my-spec.toml --pieces 200"""
 SHOW_EXAMPLES = """\b
 Example:
   traygauge spec show rigid-1.75 > my-spec.toml"""
@@ -26,10 +34,11 @@ app = typer.Typer(
     rich_markup_mode=None,
     no_args_is_help=True,
     help="Spec files: shipped and new ones, and what a limit means.",
+    epilog=EXAMPLES,
 )
 
 
-@app.command()
+@app.command(epilog=CHECK_EXAMPLES)
 def check(
     context: typer.Context,
     spec: Annotated[str, typer.Argument(help="A spec file, or a shipped spec by name.")],

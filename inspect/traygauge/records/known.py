@@ -106,20 +106,37 @@ def read_known(data: bytes, name: str) -> KnownPieces:
     except UnicodeDecodeError as error:
         raise _wrong(name, str(error)) from error
     mark = ";" if ";" in text.partition("\n")[0] else ","
-    rows = [row for row in csv.reader(io.StringIO(text, newline=""), delimiter=mark) if any(row)]
-    header = [cell.strip() for cell in rows[0]] if rows else []
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark)
+    rows = [(reader.line_num, row) for row in reader if any(row)]
+    header = [cell.strip() for cell in rows[0][1]] if rows else []
     if "piece" not in header or not {"length_mm", "diameter_mm"} & set(header):
         raise _wrong(name, ",".join(header) or "nothing")
     faults = [f"{cell}: not known" for cell in header if cell not in ("photo", "piece", *SIZES)]
-    listed = [dict(zip(header, (c.strip() for c in row), strict=False)) for row in rows[1:]]
-    piece = [_whole(row.get("piece", ""), line, faults) for line, row in enumerate(listed, 2)]
+    lines = [line for line, _ in rows[1:]]
+    listed = [dict(zip(header, (c.strip() for c in row), strict=False)) for _, row in rows[1:]]
+    piece = [_whole(row.get("piece", ""), line, faults) for line, row in zip(lines, listed, strict=True)]
     sizes = {
-        key: np.array([_size(row.get(key, ""), key, line, faults) for line, row in enumerate(listed, 2)])
+        key: np.array(
+            [_size(row.get(key, ""), key, line, faults) for line, row in zip(lines, listed, strict=True)]
+        )
         for key in SIZES
     }
+    faults += _listed_twice([row.get("photo", "") for row in listed], piece, lines)
     if faults or not listed:
         raise _wrong(name, f"{len(listed)} pieces", tuple(faults))
     return KnownPieces(tuple(row.get("photo", "") for row in listed), np.array(piece, np.int64), sizes)
+
+
+def _listed_twice(photos: list[str], pieces: list[int], lines: list[int]) -> list[str]:
+    """Return a fault for each line whose piece stands in one before: which of the two sizes holds is not ours to say."""
+    first: dict[tuple[str, int], int] = {}
+    for photo, piece, line in zip(photos, pieces, lines, strict=True):
+        first.setdefault((photo, piece), line)
+    return [
+        f"line {line}, piece: {piece} stands in line {before} already, expected each piece once"
+        for photo, piece, line in zip(photos, pieces, lines, strict=True)
+        if piece and (before := first[photo, piece]) != line
+    ]
 
 
 def _whole(cell: str, line: int, faults: list[str]) -> int:
