@@ -169,3 +169,26 @@ def test_no_label_of_a_limit_runs_over_another_or_over_another_s_line(short: flo
     assert a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]
     assert all(left >= 0 and right <= 600 for left, right, _, _ in boxes)
     assert not any(left < x < right and top < bottom for left, right, _, bottom in boxes for x, top in marks)
+
+
+@pytest.mark.parametrize("title", ["Diameter", "Cut length", "Cut length of all"])
+@pytest.mark.parametrize("u", [0.0, 0.003, 0.012, 0.0125, 0.013, 0.014, 0.017, 0.0195, 0.025, 0.05, 1.0])
+def test_one_piece_s_own_bar_and_its_words_keep_clear_of_the_axis_title(u: float, title: str) -> None:
+    """Where pieces are as alike as they can be measured, the bar is as long as the axis."""
+    edges = np.linspace(1.68, 1.82, 15)
+    drawn = histogram(Distribution("diameter_mm", title, "mm", edges, np.ones(14, int), (), 14, 0, (), u))
+    spans = []
+    for at, anchor, text in re.findall(
+        r'<text x="([0-9.]+)" y="258.0" text-anchor="(\w+)">([^<]+)</text>', drawn
+    ):
+        wide = 9.5 * len(text)  # as wide as on a small screen
+        left = float(at) - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor]
+        spans.append((left, left + wide))
+    assert len(spans) == 2
+    path = re.search(r'class="whisker" d="([^"]+)"', drawn)
+    spans += [
+        (float(a), float(b)) for a, b in re.findall(r"M([0-9.]+) 254H([0-9.]+)", path[1] if path else "")
+    ]
+    for k, (a, b) in enumerate(spans):
+        assert 0 <= a <= b <= 600
+        assert all(b <= c or d <= a for c, d in spans[k + 1 :])

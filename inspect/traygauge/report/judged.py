@@ -43,7 +43,9 @@ _BASIS = {
     "common practice": "common practice",
 }
 
-_GEOMETRY = "Geometry only: moisture, foreign material, food contact and machine safety are judged elsewhere."
+_GEOMETRY = (
+    "Geometry only: moisture, contamination chemistry, food contact and machine safety are judged elsewhere."
+)
 _ALWAYS = "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it."
 
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|mm²|mg|g|kg|px)\b|%)|(?<=±) ")

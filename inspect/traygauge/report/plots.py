@@ -19,6 +19,8 @@ _WIDE, _HIGH = 600.0, 264.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 16.0, 60.0, 40.0
 #: Width of a letter of a limit's label on a small screen, where the page draws the labels largest.
 _LETTER = 10.5
+#: The same of other words.
+_PLAIN_LETTER = 9.5
 #: Height from one row of labels to the next.
 _ROW = 20.0
 
@@ -30,6 +32,7 @@ def histogram(shown: Distribution) -> str:
     ticks_y = ticks(0, top, 4, whole=True)
     ticks_x = ticks(low, high, 8)
     top_y = max(top, ticks_y[-1])
+    title = f"{shown.title.lower()}, {shown.unit}"
 
     def x(value: float) -> float:
         return _LEFT + (value - low) / (high - low) * (_WIDE - _LEFT - _RIGHT)
@@ -42,10 +45,10 @@ def histogram(shown: Distribution) -> str:
         *(_grid(y(t), str(int(t))) for t in ticks_y),
         *_bars(shown, x, y),
         *(_tick(x(t), fixed(t, _decimals(ticks_x))) for t in ticks_x),
-        _text(_WIDE - _RIGHT, _HIGH - 6, f"{shown.title.lower()}, {shown.unit}", "end"),
+        _text(_WIDE - _RIGHT, _HIGH - 6, title, "end"),
         _text(0, 18, "pieces", "start"),
         *_limits(shown.lines, x),
-        *_whisker(shown, x),
+        *_whisker(shown, x, title),
         "</svg>",
     ]
     return "".join(parts)
@@ -209,18 +212,32 @@ def _limits(lines: tuple[Line, ...], x: Scale) -> list[str]:
     return drawn
 
 
-def _whisker(shown: Distribution, x: Scale) -> list[str]:
-    """Return a bar as long as one piece's own ± under the axis' title, so that a spread is not read as scatter."""
+def _whisker(shown: Distribution, x: Scale, title: str) -> list[str]:
+    """Return a bar as long as one piece's own ± beside the axis' title, so that a spread is not read as scatter.
+
+    Its words stand behind it, or in a gap of it where they would run into the title; where neither has room there are
+    only the words.
+    """
     if not math.isfinite(shown.typical_u):
         return []
-    half = (x(2 * shown.typical_u) - x(0)) if shown.typical_u else 0.0
-    middle, line = _LEFT + half, _HIGH - 10
-    said = f"± {fixed(2 * shown.typical_u, decimals_of(2 * shown.typical_u))} mm: one piece"
-    ends = middle - half, middle + half
-    return [
-        f'<path class="whisker" d="M{ends[0]:.1f} {line:g}H{ends[1]:.1f}M{ends[0]:.1f} {line - 4:g}v8m{2 * half:.1f}-8v8"/>',
-        _text(middle + half + 8, _HIGH - 6, said, "start"),
-    ]
+    u = shown.typical_u
+    said = f"± {fixed(2 * u, decimals_of(2 * u))} mm: one piece"
+    wide, end, line = _PLAIN_LETTER * len(said), _LEFT + x(4 * u) - x(0), _HIGH - 10
+    room = _WIDE - _RIGHT - _PLAIN_LETTER * len(title) - 8
+    if end + 8 + wide <= room:
+        return [_bar(_LEFT, end, line), _text(end + 8, _HIGH - 6, said, "start")]
+    if end > room or end - _LEFT < wide + 8:
+        return [_text(_LEFT, _HIGH - 6, said, "start")]
+    middle = (_LEFT + end) / 2
+    gap = middle - wide / 2 - 4, middle + wide / 2 + 4
+    return [_bar(_LEFT, end, line, gap), _text(middle, _HIGH - 6, said, "middle")]
+
+
+def _bar(start: float, end: float, line: float, gap: tuple[float, float] | None = None) -> str:
+    """Return a level bar between two upright ticks, broken at a gap."""
+    level = f"H{gap[0]:.1f}M{gap[1]:.1f} {line:g}H{end:.1f}" if gap else f"H{end:.1f}"
+    ticks = f"M{start:.1f} {line - 4:g}v8M{end:.1f} {line - 4:g}v8"
+    return f'<path class="whisker" d="M{start:.1f} {line:g}{level}{ticks}"/>'
 
 
 def _grid(level: float, text: str) -> str:
