@@ -117,13 +117,14 @@ FORMS: tuple[Word, ...] = (
     Word("thread", "a loose thread without a body"),
 )
 
-#: How a piece could be measured. Only whole and parted pieces carry a cut length that enters the verdict.
+#: How a piece could be measured. Whole and parted pieces carry a cut length that enters the verdict, and those leaning
+#: ones whose length could be told.
 STATES: tuple[Word, ...] = (
     Word("whole", "lies free and is measured"),
     Word("parted", "touches others; parted by us and measured"),
     Word("covered", "lies partly under another", "dashed"),
     Word("upright", "stands on a cut face; its length is not seen", "dotted"),
-    Word("leaning", "rests at an angle; its length is not its projection", "dotted"),
+    Word("leaning", "rests at an angle; its length, where one is stated, allows for it", "dotted"),
     Word("cut off", "runs past the window's edge", "dashed"),
     Word("axis unknown", "which way the axis runs, or where it ends, cannot be told", "dotted"),
     Word("unresolved", "a heap that could not be parted", "dashed"),

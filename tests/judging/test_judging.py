@@ -339,6 +339,15 @@ def test_threads_are_seen_where_there_are_none_now_and_then(batch):
     assert apart.interval.low > 0
 
 
+def test_a_leaning_piece_with_a_length_is_measured(batch):
+    """It shows 5 mm and is 3.2 mm long; another one, of which no length is known, is not measured, and long as it shows."""
+    pieces = batch([3.0] * 30 + [3.2, np.nan], state=["whole"] * 30 + ["leaning"] * 2, feret_max_mm=5.5)
+    judged, verdict = judge_pieces(pieces, read_spec("rigid-1.75"), windows_mm={})
+    assert judged["findings"].tolist()[30:] == ["", "long"]
+    assert verdict.unmeasured == {"leaning": 1}
+    assert next(f for f in verdict.figures if f.name == "mean_length_mm").value > 3.0
+
+
 def test_pieces_that_are_long_by_what_shows_are_counted_said_and_marked(batch):
     """Of three that are not measured two show 5 mm; the limit is 4 mm: both count as long beside the one measured."""
     pieces = batch(

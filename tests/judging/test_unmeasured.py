@@ -136,6 +136,14 @@ def test_a_leaning_piece_is_raised_by_at_most_two_diameters(batch):
     assert reach(pieces, SPEC).high[1] == pytest.approx(np.hypot(3.0, 3.5))
 
 
+def test_a_leaning_piece_whose_length_is_known_is_no_longer_and_no_shorter(batch):
+    pieces = batch([3.0, 3.2, np.nan], state=["whole", "leaning", "leaning"], feret_max_mm=4.9)
+    found = reach(pieces, SPEC)
+    assert (found.low[1], found.high[1]) == (3.2, 3.2)
+    assert found.high[2] > 4.9
+    assert pieces.measured.tolist() == [True, True, False]
+
+
 def test_a_flake_among_strand_may_be_long_and_may_not(batch):
     """Ten of a hundred things are no rods, and 5 mm wide: the share of longs, limit 4 mm, is 0 to 10 % and no more is said.
 

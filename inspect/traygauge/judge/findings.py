@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from traygauge.judge.spec import Spec
 from traygauge.measure.pieces import Pieces
-from traygauge.words import FINDINGS, MEASURED_STATES
+from traygauge.words import FINDINGS
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
@@ -86,12 +86,11 @@ def fed_length_mm(pieces: Pieces, *, doubles: BoolArray | None = None) -> FloatA
 
     Cut length of a strand piece, the whole extent of a double, the largest Feret diameter of a flake.
     """
-    measured = np.isin(pieces["state"].astype(str), sorted(MEASURED_STATES))
     double = has(pieces, "doubles") if doubles is None else doubles
     length = np.where(pieces["form"] == "strand", pieces["length_mm"], np.nan)
     length = np.where(pieces["form"] == "flake", pieces["feret_max_mm"], length)
     length = np.where(double, np.fmax(pieces["extent_mm"], pieces["feret_max_mm"]), length)
-    return np.where(measured, length, np.nan)
+    return np.where(pieces.measured, length, np.nan)
 
 
 def colour_difference(pieces: Pieces) -> FloatArray:

@@ -20,7 +20,6 @@ from traygauge.judge.spec import Spec
 from traygauge.judge.spec_tables import About
 from traygauge.judge.verdict import Answer, LimitResult, Verdict
 from traygauge.measure.pieces import Pieces
-from traygauge.words import MEASURED_STATES
 from traygauge_calib.sight import Sight
 
 _WORST = (Answer.REJECT, Answer.UNDECIDED, Answer.ACCEPT)
@@ -98,5 +97,5 @@ def _with_thickness(spec: Spec, weighing: Weighing | None) -> Spec:
 
 
 def _unmeasured(pieces: Pieces) -> dict[str, int]:
-    counts = Counter(str(s) for s in pieces["state"] if s not in MEASURED_STATES)
+    counts = Counter(pieces["state"][~pieces.measured].astype(str).tolist())
     return dict(sorted(counts.items()))

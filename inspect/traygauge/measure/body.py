@@ -61,14 +61,14 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     turn, doubtful = _likely_ways(signal, tray, first)
     who = np.concatenate([np.arange(n), doubtful])
     turned = np.concatenate([turn, ~turn[doubtful]])
-    signals, beside = signal.rows(who), _rows_of_apart(apart, who)
-    flanks = fit_flanks(signals, tray, _turned(_rows(first, who), np.flatnonzero(turned)), beside, likely=n)
+    signals, beside = signal.rows(who), apart.rows(who)
+    flanks = fit_flanks(signals, tray, _turned(rows_of(first, who), np.flatnonzero(turned)), beside, likely=n)
     beside.end_mm[turned] = np.inf  # parting knows nothing of an axis the other way
     ends = fit_ends(signals, tray, flanks, beside, likely=n)
     misfit = _misfit(flanks, ends, n)
     width = flanks.frames.diameter_mm
     total = misfit + _strangeness(width, width[:n])
-    rivals = _rows(flanks.frames, np.arange(n, len(who)))
+    rivals = rows_of(flanks.frames, np.arange(n, len(who)))
     total[n:] -= 2 * _GRAIN * grain_of(signal.rows(doubtful), tray, rivals)
     own, other = who[n:], np.arange(n, len(who))
     chosen = np.arange(n)
@@ -76,7 +76,7 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     chosen[own[better]] = other[better]
     sure = np.ones(n, bool)
     sure[own] = np.abs(total[other] - total[own]) > _DECISIVE
-    flanks, ends = _rows(flanks, chosen), _rows(ends, chosen)
+    flanks, ends = rows_of(flanks, chosen), rows_of(ends, chosen)
     return Bodies(_closed(flanks.frames, ends), flanks, ends, sure, misfit[chosen])
 
 
@@ -108,7 +108,7 @@ def _likely_ways(signal: Signal, tray: TrayView, first: Frames) -> tuple[npt.NDA
     doubtful = (ratio < _EITHER_WAY) | (np.abs(first.length_mm - usual) < 0.3 * usual)
     look = np.flatnonzero(doubtful | (ratio < _CLEARLY_LONG))
     grain = np.zeros(len(first))
-    grain[look] = grain_of(signal.rows(look), tray, _rows(first, look))
+    grain[look] = grain_of(signal.rows(look), tray, rows_of(first, look))
     doubtful[look] |= grain[look] < _CLEAR_GRAIN
     likely = np.where(doubtful & (grain < 0), first.length_mm, first.diameter_mm)
     own, other = (_strangeness(width, likely) for width in (first.diameter_mm, first.length_mm))
@@ -149,19 +149,13 @@ def _turned(frames: Frames, index: IntArray) -> Frames:
     return replace(frames, axis=axis, length_mm=length, diameter_mm=diameter)
 
 
-def _rows(table: T, index: IntArray) -> T:
-    """Return the given rows of every array of a table of columns."""
+def rows_of(table: T, index: IntArray) -> T:
+    """Return the given rows (k,) of every array of a table of columns."""
     new: dict[str, Any] = {}
     for f in fields(table):
         value = getattr(table, f.name)
         if isinstance(value, np.ndarray):
             new[f.name] = value[index]
         elif isinstance(value, Frames):
-            new[f.name] = _rows(value, index)
+            new[f.name] = rows_of(value, index)
     return replace(table, **new)
-
-
-def _rows_of_apart(apart: Apart, index: IntArray) -> Apart:
-    return replace(
-        apart, label=apart.label[index], tray_level=apart.tray_level[index], end_mm=apart.end_mm[index]
-    )

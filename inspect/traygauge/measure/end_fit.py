@@ -88,17 +88,17 @@ def begin(light: EndLight) -> EndFit:
 
 
 def finish(light: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
-    """Return begun faces fitted until they stand still, rows that disagree with the others counting less; and their lips.
+    """Return begun faces `ended`, and their lips.
 
     Rows that a lip covers are left out where the others then lie better on one cut. Ends that come out strange, or badly
     explained, are thought over: the one are held against an ordinary cut, the others against a rim that looks round.
     Ends that ran out of the light that was read are held to the outline.
     """
-    fit = _ended(light, begun, usual)
+    fit = ended(light, begun, usual)
     lost = np.flatnonzero((fit.p[0] <= light.s[0]) | (fit.p[0] >= light.s[-1]))
     if len(lost):  # a neighbour right beside it hides what the end falls to
         held = replace(light.of(lost), known=np.full(len(lost), _FROM_OUTLINE_MM, np.float32))
-        fit.put(lost, _ended(held, begin(held), usual.of(lost)))
+        fit.put(lost, ended(held, begin(held), usual.of(lost)))
     light, lips = _without_lips(light, fit, usual)
     prior, sd = _priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
@@ -124,9 +124,9 @@ def _without_lips(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight,
     tried = _improved(bare, EndFit.start(np.vstack([cut, own.face]), was.beside), own, _TRIED, _row_weights)
     usually = np.minimum(np.median(was.misfit, 0), _median_of_seen(tried.misfit))
     usually = np.maximum(usually, own.residual**2)
-    before = _cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
+    before = cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
     rest = np.where(rows, usually, tried.misfit)
-    after = _cost(bare, tried.p, rest, usually, own) + _obliqueness(tried, own) + LIP_COST
+    after = cost(bare, tried.p, rest, usually, own) + _obliqueness(tried, own) + LIP_COST
     odds = np.exp(np.clip(after - before, -60.0, 60.0) / 2)  # that there is none
     better = odds < 1
     other = np.where(better, odds, 1.0) / (1 + odds)  # how likely the other reading is
@@ -146,7 +146,8 @@ def _obliqueness(fit: EndFit, usual: Usual) -> FloatArray:
     return np.asarray((usual.slope_sd**-2 - _ACROSS_SD**-2) * fit.p[1] ** 2)
 
 
-def _ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
+def ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
+    """Return begun faces fitted until they stand still, rows that disagree with the others counting less."""
     start = EndFit.start(begun.p, np.repeat(np.median(begun.beside, 0)[None], len(light.v), 0))
     return _improved(light, start, usual, _MOST, _row_weights)
 
@@ -159,7 +160,7 @@ def _think_over(light: EndLight, fit: EndFit, usual: Usual, some: IntArray, poor
     tried = _improved(rough, begun, usual, _TRIED, _row_weights)
     before = 2 * was.misfit[every_second]  # rough rows count twice
     usually = np.minimum(np.median(before, 0), np.median(tried.misfit, 0))
-    costs = [_cost(light, *one, usually, usual) for one in ((tried.p, tried.misfit), (was.p, before))]
+    costs = [cost(light, *one, usually, usual) for one in ((tried.p, tried.misfit), (was.p, before))]
     better = np.flatnonzero(costs[0] < costs[1])
     if len(better):
         best = tried.of(better)
@@ -170,9 +171,7 @@ def _think_over(light: EndLight, fit: EndFit, usual: Usual, some: IntArray, poor
         )
 
 
-def _cost(
-    light: EndLight, p: FloatArray, misfit: FloatArray, usually: FloatArray, usual: Usual
-) -> FloatArray:
+def cost(light: EndLight, p: FloatArray, misfit: FloatArray, usually: FloatArray, usual: Usual) -> FloatArray:
     """Return what an explanation costs (e,): rows beyond the usual misfit (e,) count little more than those at it."""
     prior, sd = _priors(light, usual)
     scale = (2 * np.sqrt(usually) + 0.02) ** 2

@@ -44,6 +44,11 @@ class Apart:
     tray_level: FloatArray
     end_mm: FloatArray
 
+    def rows(self, index: IntArray) -> Apart:
+        """Return what is known of some pieces."""
+        label, level, end = self.label[index], self.tray_level[index], self.end_mm[index]
+        return replace(self, label=label, tray_level=level, end_mm=end)
+
     def own(self, xy_px: SingleArray, who: IntArray) -> BoolArray:
         """Return whether points (2, e, ...) show the tray or the body of the piece `who` (e,) names."""
         found = look_up(self.labels, xy_px, self.origin_px, cv2.INTER_NEAREST)

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from traygauge.measure.body import Bodies, grain_of
 from traygauge.measure.doubles import crookedness, cut_line_depth
+from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines, rod_gaps
 from traygauge.measure.signal import Signal
@@ -55,7 +56,7 @@ class Tried:
     ----------
     index : ndarray (k,), which regions of the photo's n.
     outlines : of the k bodies without tails (some of their vertices), seen in the tray's own plane.
-    bodies : the k bodies; signal : what they were read in; tray_level : ndarray (k,), signal of the tray beside each.
+    bodies : the k bodies; signal : what they were read in; apart : what is known of them beside others.
     by_rod : ndarray (k,), bool: explained by a rod when a heap was parted.
     """
 
@@ -63,7 +64,7 @@ class Tried:
     outlines: Outlines
     bodies: Bodies
     signal: Signal
-    tray_level: FloatArray
+    apart: Apart
     by_rod: BoolArray
 
 
@@ -225,7 +226,7 @@ def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> tuple[BoolArray, 
         return joined, two
     length = tried.bodies.frames.length_mm
     look = np.flatnonzero(known & (length > _LONG * np.median(length[known])))
-    light = tried.signal.rows(look), tray, tried.bodies.frames.rows(look), tried.tray_level[look]
+    light = tried.signal.rows(look), tray, tried.bodies.frames.rows(look), tried.apart.tray_level[look]
     joined[look] = cut_line_depth(*light) > _CUT_LINE
     two[look] = crookedness(*light) > _CROOKED
     return joined, two

@@ -15,6 +15,7 @@ from traygauge.measure.end_light import Apart
 from traygauge.measure.first_frames import first_frames, frames_of_rods
 from traygauge.measure.forms import Kinds, Tried, few_vertices, tell_kinds
 from traygauge.measure.frame import Frames
+from traygauge.measure.leaning import leaning
 from traygauge.measure.outlines import Outlines
 from traygauge.measure.pieces import Pieces
 from traygauge.measure.shape import Shapes, shapes_of, strand_volume_mm3
@@ -34,6 +35,9 @@ IntArray = npt.NDArray[np.intp]
 #: How far the light along a parted bright, or dark, piece may move a free end, and one that meets another piece, from
 #: where parting found it, in diameters: what passes for more of a dark piece is shadow, mostly that between two.
 ROD_END = (0.06, 0.06), (0.02, 0.008)
+#: A length of a piece at an angle is not stated where its standard uncertainty is more than this, in diameters: what
+#: shows bounds it nearly as well; nor one longer than so many usual ones, which are mostly parted badly.
+_MOST_U_LEANING, _LONG_LEANING = 0.2, 1.3
 #: A bend is stated from this many of its standard uncertainties on.
 _BENT = 3.0
 
@@ -103,7 +107,7 @@ def _tried(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
     bodies = fit_bodies(signal, tray, start, apart)
-    return Tried(tried, outlines.result(), bodies, signal, apart.tray_level, by_rod)
+    return Tried(tried, outlines.result(), bodies, signal, apart, by_rod)
 
 
 def _table(
@@ -153,6 +157,7 @@ def _table(
     }
     if tried is not None:
         _put_bodies(columns, parts, tray, kinds, tried, regions.confidence)
+        _put_leaning(columns, parts["u_parts"], tray, kinds, tried, regions.confidence)
     return Pieces.of(n, columns, **parts)
 
 
@@ -217,6 +222,44 @@ def _put_bodies(
         lines[row] = line
     parts["centrelines_mm"] = tuple(lines)
     parts["u_parts"] = {k: _spread(v[measured], rows, n) for k, v in shares.items()}
+
+
+def _put_leaning(
+    columns: dict[str, Any],
+    parts: dict[str, FloatArray],
+    tray: TrayView,
+    kinds: Kinds,
+    tried: Tried,
+    confidence: FloatArray,
+) -> None:
+    """Put the lengths of pieces that rest at an angle into the columns, and what they are uncertain by into the parts.
+
+    The width that such a piece shows is none that anything is promised of, nor do its rims tell cut from tilt.
+    """
+    lies = kinds.measured[tried.index]
+    found = leaning(tray, tried, kinds.state[tried.index] == "leaning")
+    frames = found.bodies.frames.rows(found.rows)
+    sure = np.where(tried.by_rod, confidence[tried.index], np.inf)
+    shares = u_parts(tray, found.bodies, tried.signal, sure)
+    shares |= {"odd width": u_odd_width(tried.bodies.frames.diameter_mm, lies)}
+    own = {name: part[found.rows, 0] for name, part in shares.items()}
+    own["piece's tilt"] = np.hypot(own["piece's tilt"], found.u_tilt_mm)
+    u = np.sqrt(sum(part**2 for part in own.values()))
+    known = u < _MOST_U_LEANING * frames.diameter_mm
+    if lies.any():
+        known &= frames.length_mm < _LONG_LEANING * np.median(tried.bodies.frames.length_mm[lies])
+    rows = tried.index[found.rows[known]]
+    values = {
+        "length_mm": frames.length_mm,
+        "u_length_mm": u,
+        "aspect_ratio": frames.length_mm / frames.diameter_mm,
+        "axis_deg": np.degrees(frames.axis) % 180,
+        "volume_mm3": strand_volume_mm3(frames.length_mm, frames.diameter_mm),
+    }
+    for name, value in values.items():
+        columns[name][rows] = value[known]
+    for name, part in parts.items():
+        part[rows, 0] = own[name][known] if name in own else 0.0
 
 
 def _spread(values: FloatArray, rows: IntArray, n: int) -> FloatArray:

@@ -55,6 +55,11 @@ class Outlines:
         """Return the mean of a value (m,) over each body's vertices, ndarray (n,)."""
         return np.asarray(np.add.reduceat(np.asarray(values, float), self.start) / self.size)
 
+    def rows(self, bodies: npt.NDArray[np.intp]) -> Outlines:
+        """Return the outlines of some bodies."""
+        each = self.each()
+        return Outlines(np.concatenate([each[k] for k in bodies]), self.size[bodies])
+
     def some(self, bodies: npt.NDArray[np.intp], count: int) -> FloatArray:
         """Return `count` vertices of each of some bodies, evenly picked, ndarray (len(bodies), count, 2)."""
         pick = self.start[bodies][:, None] + (np.arange(count) * self.size[bodies][:, None]) // count

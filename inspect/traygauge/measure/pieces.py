@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.words import COLUMNS, Column
+from traygauge.words import COLUMNS, MEASURED_STATES, Column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,6 +62,13 @@ class Pieces:
 
     def __getitem__(self, name: str) -> Array:
         return self.columns[name]
+
+    @property
+    def measured(self) -> npt.NDArray[np.bool_]:
+        """Return which pieces are measured (n,), bool: those that lie, and leaning ones whose length could be told."""
+        state = self["state"].astype(str)
+        lies = np.isin(state, sorted(MEASURED_STATES))
+        return np.asarray(lies | (state == "leaning") & np.isfinite(self["length_mm"]))
 
     def take(self, index: npt.ArrayLike) -> Pieces:
         """Return the pieces of an index or mask, in that order."""

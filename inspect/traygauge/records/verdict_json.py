@@ -20,7 +20,7 @@ from traygauge.batch import Batch, PhotoInspection
 from traygauge.judge.regrind import Part, Regrind, SieveTable
 from traygauge.judge.verdict import Figure, Interval, LimitResult
 from traygauge.measure.pieces import Pieces
-from traygauge.words import FINDINGS, FORMS, MEASURED_STATES, STATES
+from traygauge.words import FINDINGS, FORMS, STATES
 from traygauge_calib.fitness import Check
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.errors import RecordError, TraygaugeError
@@ -184,7 +184,7 @@ def _counts(pieces: Pieces) -> Json:
     findings = Counter(f for joined in pieces["findings"] for f in str(joined).split(";") if f)
     return {
         "pieces": len(pieces),
-        "measured": sum(states[s] for s in MEASURED_STATES),
+        "measured": int(pieces.measured.sum()),
         "forms": {w.name: forms[w.name] for w in FORMS},
         "states": {w.name: states[w.name] for w in STATES},
         "findings": {w.name: findings[w.name] for w in FINDINGS},

@@ -19,7 +19,6 @@ from traygauge.report.limit_lines import limit_lines
 from traygauge.report.model import Distribution, Fact, Line
 from traygauge.report.numbers import fixed, with_unit
 from traygauge.report.plots import two_histograms
-from traygauge.words import MEASURED_STATES
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -171,7 +170,7 @@ def _plots(a: StoredBatch, b: StoredBatch, differences: Sequence[Difference]) ->
 
 def _values(pieces: Pieces, column: str) -> FloatArray:
     value = pieces[column].astype(float)
-    use = np.isin(pieces["state"].astype(str), list(MEASURED_STATES)) & (pieces["form"] == "strand")
+    use = pieces.measured & (pieces["form"] == "strand")
     return np.asarray(value[use & np.isfinite(value)])
 
 

@@ -12,7 +12,6 @@ from traygauge.batch import Batch
 from traygauge.report.limit_lines import limit_lines
 from traygauge.report.model import Distribution, Fact, FloatArray, Line
 from traygauge.report.numbers import fixed, with_unit
-from traygauge.words import MEASURED_STATES
 
 #: Fewer things of a kind are no distribution, unless there is nothing else on the tray.
 FEWEST = 5
@@ -25,11 +24,10 @@ def distributions(batch: Batch) -> tuple[Distribution, ...]:
     """Return the distributions that this batch has figures for: strand's length and diameter, flakes' extent."""
     pieces = batch.pieces
     strand = np.array([f == "strand" for f in pieces["form"]], bool)
-    measured = np.array([s in MEASURED_STATES for s in pieces["state"]], bool)
     flake = np.array([f == "flake" for f in pieces["form"]], bool)
     wanted = (
-        ("length_mm", "Cut length", strand, measured),
-        ("diameter_mm", "Diameter", strand, measured),
+        ("length_mm", "Cut length", strand, pieces.measured),
+        ("diameter_mm", "Diameter", strand, pieces.measured),
         ("feret_max_mm", "Largest extent of the flakes", flake, np.ones(len(pieces), bool)),
     )
     made = (_one(batch, name, title, of, usable) for name, title, of, usable in wanted)

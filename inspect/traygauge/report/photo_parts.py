@@ -14,7 +14,6 @@ from traygauge.report.model import CheckRow, Fact, Mark, PhotoPart, Tally
 from traygauge.report.numbers import fixed, short
 from traygauge.report.palette import LOOKS, PLAIN, Look, look_of
 from traygauge.report.piece_text import PieceText
-from traygauge.words import MEASURED_STATES
 from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.fitness import Check
 from traygauge_calib.sight import Sight
@@ -95,7 +94,7 @@ def _part(
     named: frozenset[int],
 ) -> PhotoPart:
     own = pieces.take(places)
-    measured = sum(s in MEASURED_STATES for s in own["state"])
+    measured = int(own.measured.sum())
     summary = f"{len(own)} pieces found, {measured} of them measured" if len(own) else "No pieces found"
     counted = tallies(own, crowded=_is_crowded(own, inspection.tray))
     return PhotoPart(
