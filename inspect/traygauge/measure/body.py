@@ -12,6 +12,7 @@ from traygauge.measure.end_light import Apart
 from traygauge.measure.ends import Ends, fit_ends
 from traygauge.measure.flanks import Flanks, fit_flanks
 from traygauge.measure.frame import Frames, usual_diameter
+from traygauge.measure.see_through import ends_of_outlines, seen_through
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge_calib.tray_view import TrayView
 
@@ -65,6 +66,8 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> B
     flanks = fit_flanks(signals, tray, _turned(rows_of(first, who), np.flatnonzero(turned)), beside, likely=n)
     beside.end_mm[turned] = np.inf  # parting knows nothing of an axis the other way
     ends = fit_ends(signals, tray, flanks, beside, likely=n)
+    if seen_through(ends, n):
+        ends = ends_of_outlines(tray, flanks, beside, n)
     misfit = _misfit(flanks, ends, n)
     width = flanks.frames.diameter_mm
     total = misfit + _strangeness(width, width[:n])

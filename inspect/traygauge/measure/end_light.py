@@ -36,6 +36,7 @@ class Apart:
     tray_level : ndarray (n,): signal of the tray beside each piece.
     end_mm : ndarray (n, 2): how far a free end, and one that meets another piece, may lie from the first frame's, as a
         standard deviation; infinite where the frame is but a first guess from the outline.
+    outlines_px : of the bodies of all the photo's pieces, photo pixels.
     """
 
     labels: npt.NDArray[np.int32]
@@ -43,6 +44,7 @@ class Apart:
     label: npt.NDArray[np.int64]
     tray_level: FloatArray
     end_mm: FloatArray
+    outlines_px: tuple[FloatArray, ...] = ()
 
     def rows(self, index: IntArray) -> Apart:
         """Return what is known of some pieces."""

@@ -14,7 +14,7 @@ brightness f between tray (0) and flank (1) free and t held by the known camera.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -69,7 +69,9 @@ class Ends:
     u_lip_mm: FloatArray
 
 
-def fit_ends(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likely: int) -> Ends:
+def fit_ends(
+    signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likely: int, counts: float = 1.0
+) -> Ends:
     """Return the cut faces of n pieces whose flanks are known.
 
     Parameters
@@ -77,6 +79,7 @@ def fit_ends(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likel
     flanks : as `fit_flanks` returns them; the frames' length needs to be good to about 0.6 mm.
     apart : what in the photo belongs to a tail or to another piece, and is left out.
     likely : so many of the first pieces show what cuts are usual; the others are axes tried besides.
+    counts : what each sample of the light counts.
     """
     frames = flanks.frames
     rims = rims_of(tray, frames, flanks.ends_mm)
@@ -89,6 +92,7 @@ def fit_ends(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likel
     def begun(some: IntArray) -> tuple[EndLight, EndFit]:
         part = rims.of(some)
         light = read_ends(signal.rows(part.who), tray, part, m, flanks.optics, apart)
+        light = replace(light, weight=light.weight * np.float32(counts))
         return light, begin(light)
 
     lights, fits = zip(*in_threads(begun, parts), strict=True)

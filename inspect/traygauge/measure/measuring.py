@@ -102,7 +102,7 @@ def _tried(
     by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
     end = np.array(ROD_END)[np.where(signal.sense >= 0, 0, 1)] * first.diameter_mm[tried, None]
     end[~by_rod] = np.inf
-    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried], end)
+    apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried], end, tails.body_outlines_px)
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )

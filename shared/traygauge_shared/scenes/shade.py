@@ -40,7 +40,7 @@ MATTER: dict[Surface, Matter] = {
     "satin": Matter(0.2),
     "glossy": Matter(0.09),
     "translucent": Matter(0.25, diffused=0.85, clear=0.45, shadow=0.7),
-    "clear": Matter(0.08, diffused=0.9, clear=0.85, shadow=0.3),
+    "clear": Matter(0.08, diffused=0.9, clear=0.97, shadow=0.3),
 }
 
 

@@ -1,0 +1,53 @@
+"""Clear strand: its outline says where it ends, because no light along it does."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from traygauge.measure.see_through import silhouettes
+from traygauge_shared.scenes import LIGHTS, Batch, Sheet, tray
+from traygauge_shared.scenes.samples import small_phone
+
+
+@pytest.fixture(scope="module")
+def clear(measured_scene):
+    """Return clear strand on dark blue under a window, measured."""
+    batch = Batch(count=40, colour="clear", surface="clear", cut_deg=(4.0, 4.0))
+    scene = tray(
+        batch, seed=71, camera=small_phone(8.0), sheet=Sheet(window="darkblue"), light=LIGHTS["window"]
+    )
+    return measured_scene(scene)
+
+
+def test_clear_pieces_are_measured_and_no_less_surely_than_they_should(clear) -> None:
+    errors = clear.errors("length_mm", "length_mm")
+    assert len(errors) == len(clear.drawn.truth)
+    assert np.median(np.abs(errors)) < 0.06
+    assert np.quantile(np.abs(errors), 0.95) < 0.15
+    assert np.median(clear.pieces["u_length_mm"]) < 0.08
+
+
+def test_what_is_stated_for_clear_pieces_holds(clear) -> None:
+    at = clear.at
+    true = np.array([float(row["length_mm"]) for row in clear.drawn.truth])
+    off = np.abs(clear.pieces["length_mm"][at] - true) / clear.pieces["u_length_mm"][at]
+    assert (off < 1.96).mean() >= 0.85
+
+
+def test_silhouettes_hold_the_outlines_area_and_fall_to_half_on_them() -> None:
+    box = np.array([[110.3, 60.2], [140.8, 60.2], [140.8, 75.9], [110.3, 75.9]])
+    drawn = silhouettes((box,), (60, 80), (90, 40), 1.3, 2)
+    assert float(drawn.values.sum()) == pytest.approx(30.5 * 15.7, rel=0.01)
+    across = -drawn.values[:, 35].astype(float)
+    place = (np.arange(60) + 40 - 60.2) / 1.3, (75.9 - np.arange(60) - 40) / 1.3
+    assert -across == pytest.approx(ndtr(place[0]) + ndtr(place[1]) - 1, abs=0.03)
+    assert (drawn.sense == -1).all()
+
+
+def test_outlines_beyond_the_photos_part_are_cut_off() -> None:
+    box = np.array([[-20.0, 2.0], [6.0, 2.0], [6.0, 9.0], [-20.0, 9.0]])
+    drawn = silhouettes((box, box - 100.0), (20, 20), (0, 0), 0.8, 1)
+    assert drawn.values[5, 0] == pytest.approx(1.0, abs=0.01)
+    assert drawn.values[5, 12] == pytest.approx(0.0, abs=0.01)
