@@ -1,4 +1,4 @@
-"""The command line: which commands there are, and the one place where exceptions become messages and exit codes."""
+"""The one place where the program begins, and where exceptions become messages and exit codes."""
 
 from __future__ import annotations
 
@@ -7,55 +7,12 @@ import sys
 import warnings
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
-from typing import Annotated, Any
-
-import typer
+from typing import Any
 
 from traygauge import __version__
-from traygauge.commands import compare, demo, inspecting, lens, plan, repeat, sheet, spec, verify
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_shared.errors import TraygaugeError
-
-EXAMPLES = """\b
-A first batch:
-  traygauge sheet                       print it at 100 %, tape it flat
-  traygauge sheet measured kitchen --across 99.6 --down 100.2
-  traygauge inspect tray.jpg --spec rigid-1.75 --print kitchen
-
-\b
-Exit code: 0 accepted, or measured without a spec; 10 rejected; 11 undecided,
-or nothing on the tray; 2 bad input; 70 a fault of the program's own."""
-
-app = typer.Typer(rich_markup_mode=None, no_args_is_help=True, epilog=EXAMPLES)
-app.command("inspect", epilog=inspecting.EXAMPLES)(inspecting.inspect)
-app.add_typer(sheet.app, name="sheet")
-app.command("lens", epilog=lens.EXAMPLES)(lens.lens)
-app.add_typer(spec.app, name="spec")
-app.command("plan", epilog=plan.EXAMPLES)(plan.plan)
-app.command("compare", epilog=compare.EXAMPLES)(compare.compare)
-app.command("verify", epilog=verify.EXAMPLES)(verify.verify)
-app.command("repeat", epilog=repeat.EXAMPLES)(repeat.repeat)
-app.command("demo", epilog=demo.EXAMPLES)(demo.demo)
-
-
-def _show_version(wanted: bool) -> None:
-    if wanted:
-        print(f"traygauge {__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def _top(
-    version: Annotated[
-        bool,
-        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit."),
-    ] = False,
-    traceback: Annotated[
-        bool, typer.Option("--traceback", help="Show where in the program a fault of ours happened.")
-    ] = False,  # looked up by `_run`, which also meets faults from before this is called
-) -> None:
-    """Measure cut strand, pellets and regrind on a tray from one photo, and judge the batch."""
 
 
 def main(arguments: Sequence[str] | None = None, environment: Environment | None = None) -> int:
@@ -97,23 +54,39 @@ def _write_nowhere(env: Environment) -> None:
 
 def _run(words: list[str], env: Environment) -> int:
     try:
-        code = app(words, standalone_mode=False, obj=env, prog_name="traygauge")
-        return ExitCode.FINE if code is None else int(code)
+        from traygauge.commands.every import app  # late, so that an interruption while it loads is met here
+
+        code = int(app(words, standalone_mode=False, obj=env, prog_name="traygauge") or ExitCode.FINE)
+        # an interruption within a command comes back as its code
+        return _interrupted(env) if code == ExitCode.INTERRUPTED else code
     except TraygaugeError as error:
         for line in error.lines():
             env.tell(env.wrapped(line))
         return ExitCode.BAD_INPUT
-    except typer.TyperException as error:  # a wrong option or word
-        _tell_use(error, env)
-        return ExitCode.BAD_INPUT
-    except (typer.Abort, KeyboardInterrupt):
-        env.tell("Interrupted. Nothing was left half written.")
-        return ExitCode.INTERRUPTED
+    except KeyboardInterrupt:
+        return _interrupted(env)
     except BrokenPipeError:
         raise
     except Exception as fault:
-        _report(fault, env, "--traceback" in words)
-        return ExitCode.OUR_FAULT
+        return _other(fault, env, "--traceback" in words)
+
+
+def _interrupted(env: Environment) -> int:
+    env.tell("Interrupted. Nothing was left half written.")
+    return ExitCode.INTERRUPTED
+
+
+def _other(fault: Exception, env: Environment, with_traceback: bool) -> int:
+    """Tell what came from the library that reads the words, else report a fault of ours; return the exit code."""
+    import typer
+
+    if isinstance(fault, typer.Abort):
+        return _interrupted(env)
+    if isinstance(fault, typer.TyperException):  # a wrong option or word
+        _tell_use(fault, env)
+        return ExitCode.BAD_INPUT
+    _report(fault, env, with_traceback)
+    return ExitCode.OUR_FAULT
 
 
 def _tell_use(error: Any, env: Environment) -> None:

@@ -13,8 +13,8 @@ import pytest
 import typer
 
 import traygauge
-from traygauge.cli import app
 from traygauge.commands import inspecting
+from traygauge.commands.every import app
 from traygauge.exit_codes import ExitCode, worst
 
 #: Called with words, gives a run: exit code, what it said, what it told beside (conftest.py).
@@ -126,7 +126,25 @@ def test_an_interruption_has_its_own_code(program: Program, monkeypatch: pytest.
         raise KeyboardInterrupt
 
     monkeypatch.setattr(inspecting, "photo_files", interrupted)
-    assert program("inspect", "a.jpg").code == ExitCode.INTERRUPTED
+    run = program("inspect", "a.jpg")
+    assert (run.code, run.out) == (ExitCode.INTERRUPTED, "")
+    assert run.err == "Interrupted. Nothing was left half written.\n"
+
+
+def test_an_interruption_while_the_program_still_loads_is_no_traceback() -> None:
+    code = """
+import sys
+class Interrupting:
+    def find_spec(self, name, *_):
+        if name == "typer":
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Interrupting())
+from traygauge.cli import main
+sys.exit(main(["--version"]))
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ran.returncode, ran.stdout) == (ExitCode.INTERRUPTED, "")
+    assert ran.stderr == "Interrupted. Nothing was left half written.\n"
 
 
 def test_a_reader_that_has_seen_enough_is_no_fault(drawn_folder: Path, tmp_path: Path) -> None:
