@@ -15,6 +15,7 @@ from pathlib import Path
 
 from traygauge_calib.sheets import SHEETS
 from traygauge_shared.errors import RecordError, SpecError
+from traygauge_shared.names import typed
 from traygauge_shared.saving import write_whole
 
 #: Name of the file in the folder handed in.
@@ -121,7 +122,7 @@ def find_print(folder: str | os.PathLike[str], name: str) -> PrintRecord:
             f"there is no print {name!r}",
             found=", ".join(known) or "no prints at all",
             expected="the name of a print whose bars were measured",
-            advice=f"traygauge sheet measured {name!r} --across ... --down ...",
+            advice=f"traygauge sheet measured {typed(name)} --across ... --down ...",
         )
     return known[name]
 

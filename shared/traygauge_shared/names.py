@@ -38,6 +38,19 @@ def _written_out(character: str) -> str:
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
+def typed(name: str) -> str:
+    """Return a name as it is typed behind a command, in the double quotes that every shell knows where it needs them.
+
+    Examples
+    --------
+    >>> typed("kitchen"), typed("my kitchen")
+    ('kitchen', '"my kitchen"')
+    """
+    shown = printable(name, longest=400)
+    plain = bool(shown) and all(c.isalnum() or c in "-_./\\:~" for c in shown)
+    return shown if plain else f'"{shown}"'
+
+
 def file_stem(name: str, taken: Container[str] = (), *, longest: int = 80) -> str:
     """Return a file name without ending made from a photo's name: one path part, legal everywhere, not yet taken.
 

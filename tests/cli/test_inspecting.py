@@ -320,6 +320,13 @@ def test_what_was_measured_on_a_print_goes_into_the_scale(program: Program, phot
     assert "kitchen" in (photos / "r" / "report.html").read_text(encoding="utf-8")
 
 
+def test_the_next_step_can_be_copied_though_a_name_has_a_space(program: Program, photos: Path) -> None:
+    run = program("sheet", "measured", "my kitchen", "--across", "100", "--down", "100")
+    assert 'inspect PHOTO --print "my kitchen"\n' in run.out
+    run = program("inspect", photos / "good.jpg", "--print", "the cellar")
+    assert 'sheet measured "the cellar" --across' in run.err
+
+
 def test_an_unknown_print_is_refused_with_the_known_ones(program: Program, photos: Path) -> None:
     program("sheet", "measured", "kitchen", "--across", "100", "--down", "100")
     run = program("inspect", photos / "good.jpg", "--print", "cellar")

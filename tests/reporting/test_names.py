@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import unicodedata
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from traygauge.records import file_stem, printable
+from traygauge_shared.names import typed
 
 HOSTILE = [
     "tray\x1b[2J.jpg",
@@ -32,6 +34,11 @@ def test_what_is_unseen_is_written_out(name: str) -> None:
 
 def test_plain_names_stay_as_they_are() -> None:
     assert printable("Größe 1,75 mm – Los #7.jpg") == "Größe 1,75 mm – Los #7.jpg"
+
+
+@pytest.mark.parametrize("name", ["kitchen", "my kitchen", "it's mine", "Küche", "reports/lot 7", "a&b", ""])
+def test_a_name_in_a_command_to_copy_is_one_word(name: str) -> None:
+    assert shlex.split(f"traygauge inspect PHOTO --print {typed(name)}")[4:] == [name]
 
 
 def test_a_long_name_keeps_its_two_ends() -> None:

@@ -67,6 +67,7 @@ def sheet(
     from datetime import date
 
     from traygauge_calib.sheet_pdf import write_sheet
+    from traygauge_shared.names import typed
 
     env: Environment = context.obj
     path = write_sheet(
@@ -82,7 +83,9 @@ def sheet(
     env.say("Next: print it at 100 %, tape it flat, and measure its two bars:")
     sized = "" if size == "medium" else f" --size {size}"
     raised = f" --plane-offset {plane_offset:g}" if plane_offset else ""
-    env.say(f"  traygauge sheet measured {name or 'NAME'} --across MM --down MM{sized}{raised}")
+    env.say(
+        f"  traygauge sheet measured {typed(name) if name else 'NAME'} --across MM --down MM{sized}{raised}"
+    )
 
 
 @app.command(epilog=MEASURED_EXAMPLES)
@@ -103,6 +106,7 @@ def measured(
 ) -> None:
     """Keep what was measured on a print, for inspect --print."""
     from traygauge_calib.prints import PrintRecord, keep_print
+    from traygauge_shared.names import typed
 
     env: Environment = context.obj
     record = PrintRecord(name, str(size), across, down, plane_offset or 0.0, glued)
@@ -111,4 +115,4 @@ def measured(
     across_said, down_said = (f"{percent:+.2f} %" for percent in stretch)
     kept = f"Kept: print {name}, {size} sheet, {across_said} across and {down_said} down, in {path}"
     env.say(env.wrapped(kept))
-    env.say(f"Next: traygauge inspect PHOTO --print {name}")
+    env.say(f"Next: traygauge inspect PHOTO --print {typed(name)}")

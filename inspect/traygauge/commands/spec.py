@@ -119,6 +119,7 @@ def new(
     from traygauge.judge.spec_new import Answers, new_spec
     from traygauge.records import write_whole
     from traygauge_shared.errors import SpecError
+    from traygauge_shared.names import typed
 
     env: Environment = context.obj
     if file.exists() and not replace:
@@ -145,7 +146,7 @@ def new(
     answers = _asked(given) if nothing_said and env.in_is_terminal else given
     path = write_whole(file, new_spec(answers).encode())
     env.say(f"Written: {path}")
-    env.say(f"Next: traygauge spec check {path}")
+    env.say(f"Next: traygauge spec check {typed(str(path))}")
 
 
 def _yes(text: str) -> bool:

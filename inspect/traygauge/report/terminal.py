@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from traygauge.batch import Batch
 from traygauge.report.build import report_of
+from traygauge.report.judged import tied
 from traygauge.report.model import Closeup, Distribution, KeyFigure, LimitRow, PhotoPart, RegrindPart, Report
 from traygauge.report.numbers import with_unit
 
@@ -112,7 +113,7 @@ def _first_line(report: Report, w: _Writer) -> Iterator[str]:
     if head.next_step:
         yield from w.wrapped(f"Next: {head.next_step}", lead)
     about = [report.title, report.counted] + ([f"spec: {report.spec_name}"] if report.spec_name else [])
-    yield from (w.marked(line, _SOFT) for line in w.wrapped(" · ".join(about), lead))
+    yield from (w.marked(line, _SOFT) for line in w.wrapped(tied(" · ".join(about)), lead))
 
 
 def _figure_row(figure: KeyFigure) -> tuple[str, ...]:
