@@ -12,7 +12,16 @@ from traygauge.measure.leaning import TILTS, lengths_between, rim_slopes
 from traygauge_calib.scale import calibrate
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.loading import decode_photo
-from traygauge_shared.scenes import Batch, Scene, StrandPiece, draw, phone_over, photo_bytes, tray
+from traygauge_shared.scenes import (
+    Batch,
+    Scene,
+    Sheet,
+    StrandPiece,
+    draw,
+    phone_over,
+    photo_bytes,
+    tray,
+)
 
 LENGTH, RADIUS = 3.1, 0.9
 
@@ -117,6 +126,18 @@ def test_lengths_at_an_angle_are_stated_and_lie_in_what_is_stated(at_an_angle) -
     # taken for lying, a piece at 30 degrees would be cos 30 as long
     tilt = np.radians([float(found.drawn.truth[k]["tilt_deg"]) for k in rows])
     assert np.median(np.abs(error)) < 0.4 * np.median(true * (1 - np.cos(tilt)))
+
+
+def test_no_length_of_a_dark_piece_at_an_angle_is_stated(measured_scene) -> None:
+    """Its raised face is as dark as its flank, and the shadow beside it nearly so."""
+    batch = Batch(count=90, colour="black", length_sd_mm=0.25)
+    sheet = Sheet(window="white")
+    found = measured_scene(
+        tray(batch, seed=42, sheet=sheet, touching=True, crossing=0.85, area_mm=(60, 40, 130, 95))
+    )
+    leaning = found.pieces["state"] == "leaning"
+    assert leaning.any()
+    assert np.isnan(found.pieces["length_mm"][leaning]).all()
 
 
 def test_nothing_is_promised_of_the_rest_of_a_piece_at_an_angle(at_an_angle) -> None:

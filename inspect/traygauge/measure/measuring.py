@@ -36,8 +36,9 @@ IntArray = npt.NDArray[np.intp]
 #: where parting found it, in diameters: what passes for more of a dark piece is shadow, mostly that between two.
 ROD_END = (0.06, 0.06), (0.02, 0.008)
 #: A length of a piece at an angle is not stated where its standard uncertainty is more than this, in diameters: what
-#: shows bounds it nearly as well; nor one longer than so many usual ones, which are mostly parted badly.
-_MOST_U_LEANING, _LONG_LEANING = 0.2, 1.3
+#: shows bounds it nearly as well; nor one so many times as long as usual, or as short: those are mostly parted badly, or
+#: stand.
+_MOST_U_LEANING, _UNUSUAL_LEANING = 0.2, 1.3
 #: A bend is stated from this many of its standard uncertainties on.
 _BENT = 3.0
 
@@ -234,21 +235,23 @@ def _put_leaning(
 ) -> None:
     """Put the lengths of pieces that rest at an angle into the columns, and what they are uncertain by into the parts.
 
-    The width that such a piece shows is none that anything is promised of, nor do its rims tell cut from tilt.
+    The width that such a piece shows is none that anything is promised of, nor do its rims tell cut from tilt. Of dark
+    pieces no length is stated: no light tells face from flank, and shadows beside a raised end pass for more of it.
     """
-    lies = kinds.measured[tried.index]
-    found = leaning(tray, tried, kinds.state[tried.index] == "leaning")
+    at, lies = tried.index, kinds.measured[tried.index]
+    told = np.isfinite(kinds.diameter_mm[at]) & (tried.signal.sense > 0)
+    found = leaning(tray, tried, told & (kinds.state[at] == "leaning"))
+    if not (len(found.rows) and lies.any()):
+        return
     frames = found.bodies.frames.rows(found.rows)
-    sure = np.where(tried.by_rod, confidence[tried.index], np.inf)
-    shares = u_parts(tray, found.bodies, tried.signal, sure)
+    shares = u_parts(tray, found.bodies, tried.signal, np.where(tried.by_rod, confidence[at], np.inf))
     shares |= {"odd width": u_odd_width(tried.bodies.frames.diameter_mm, lies)}
     own = {name: part[found.rows, 0] for name, part in shares.items()}
     own["piece's tilt"] = np.hypot(own["piece's tilt"], found.u_tilt_mm)
     u = np.sqrt(sum(part**2 for part in own.values()))
-    known = u < _MOST_U_LEANING * frames.diameter_mm
-    if lies.any():
-        known &= frames.length_mm < _LONG_LEANING * np.median(tried.bodies.frames.length_mm[lies])
-    rows = tried.index[found.rows[known]]
+    ratio = frames.length_mm / np.median(tried.bodies.frames.length_mm[lies])
+    known = (u < _MOST_U_LEANING * frames.diameter_mm) & (np.abs(np.log(ratio)) < np.log(_UNUSUAL_LEANING))
+    rows = at[found.rows[known]]
     values = {
         "length_mm": frames.length_mm,
         "u_length_mm": u,
