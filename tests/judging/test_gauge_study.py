@@ -74,6 +74,7 @@ def test_negative_components_are_set_to_zero_and_said():
     assert found.part == 0
     assert "part" in found.set_to_zero
     assert "negative" in found.sentences()[-1]
+    assert "another person adds" in found.sentences()[0]
 
 
 def test_one_person_alone_gives_repeatability():
@@ -81,6 +82,7 @@ def test_one_person_alone_gives_repeatability():
     part = np.repeat(np.arange(200), 5)
     value = rng.normal(3, 0.3, 200)[part] + rng.normal(0, 0.02, 1000)
     found = gauge_study(part, np.zeros(1000), value)
+    assert "another person" not in " ".join(found.sentences())  # nobody knows what one would add
     assert found.reproducibility == 0
     assert np.sqrt(found.repeatability) == pytest.approx(0.02, rel=0.08)  # 800 degrees: 2.5 % standard error
     assert found.repeatability == pytest.approx(one_way(part, value).within_sd ** 2)

@@ -121,7 +121,7 @@ def _offsets(found: dict[str, Repeated], people: dict[str, str]) -> list[tuple[s
     photos = next(iter(found.values())).photos
 
     def said(quantity: str, photo: str) -> str:
-        return f"{offsets[quantity][photo]:+.3f}" if quantity in offsets else ""
+        return f"{offsets[quantity][photo]:+z.3f}" if quantity in offsets else ""
 
     return [
         (printable(p), said("length_mm", p), said("diameter_mm", p), printable(people[p])) for p in photos

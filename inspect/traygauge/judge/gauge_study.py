@@ -128,11 +128,10 @@ class GaugeStudy:
 
     def sentences(self) -> tuple[str, ...]:
         """Return the study in plain words."""
+        again, other = (f"{math.sqrt(v):.2g}" for v in (self.repeatability, self.reproducibility))
         lines = [
-            (
-                f"The same piece measured again varies with a standard deviation of {math.sqrt(self.repeatability):.3g}; "
-                f"another person adds {math.sqrt(self.reproducibility):.3g}."
-            ),
+            f"The same piece measured again varies with a standard deviation of {again}"
+            + (f"; another person adds {other}." if self.people > 1 else "."),
             (
                 f"Of all variation seen, {self.study_percent(self.gauge):.0f} % is measuring (standard deviations); "
                 f"{self.categories} groups of pieces can be told apart."
