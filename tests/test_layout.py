@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 import re
 import subprocess
@@ -32,6 +33,20 @@ def tracked_files() -> list[Path]:
         names = [str(p.relative_to(ROOT)) for p in ROOT.rglob("*")]
         names = [name for name in names if not re.match(r"\.venv|\.git/|.*_cache|.*__pycache__", name)]
     return [ROOT / name for name in names if name and (ROOT / name).is_file()]
+
+
+def test_every_error_says_what_to_do() -> None:
+    """An error is an answer: what was wrong, found, expected, and what to do (`traygauge_shared.errors`)."""
+    kinds = ("PhotoError", "SheetError", "UnfitPhotoError", "SpecError", "RecordError")
+    silent, raised = [], 0
+    for path in (p for root in SOURCE_ROOTS for p in (ROOT / root).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in kinds:
+                raised += 1
+                if not {"advice", None} & {keyword.arg for keyword in node.keywords}:
+                    silent.append(f"{path.name}:{node.lineno}")
+    assert raised > 50
+    assert silent == []
 
 
 def test_the_folder_inspect_does_not_hide_the_standard_library() -> None:

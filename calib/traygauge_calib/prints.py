@@ -137,7 +137,16 @@ def keep_print(folder: str | os.PathLike[str], record: PrintRecord) -> Path:
     """
     prints = read_prints(folder) | {record.name: record}
     head = "# Prints of the sheet, as measured. Lengths in mm. Written by traygauge sheet measured.\n"
-    return write_whole(Path(folder) / PRINTS_FILE, (head + "".join(map(_entry, prints.values()))).encode())
+    try:
+        return write_whole(
+            Path(folder) / PRINTS_FILE, (head + "".join(map(_entry, prints.values()))).encode()
+        )
+    except RecordError as error:
+        raise RecordError(
+            error.wrong,
+            found=error.found,
+            advice="make that folder one you may write to, or name another one in the variable TRAYGAUGE_CONFIG",
+        ) from error
 
 
 def _entry(record: PrintRecord) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import warnings
@@ -13,6 +14,9 @@ from traygauge import __version__
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_shared.errors import TraygaugeError
+
+#: What an output answers that takes no more: a reader that has gone, a full disk. Files answer by errors of our own.
+_OUTPUT_ENDS = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT)
 
 
 def main(arguments: Sequence[str] | None = None, environment: Environment | None = None) -> int:
@@ -39,6 +43,11 @@ def main(arguments: Sequence[str] | None = None, environment: Environment | None
             if environment is None:
                 _write_nowhere(env)
             code = ExitCode.FINE
+        except OSError as error:  # the result itself cannot be written, as to a full disk
+            if environment is None:
+                _write_nowhere(env)
+            print(f"cannot write the output: {error.strerror or error}", file=env.err)
+            code = ExitCode.BAD_INPUT
     return int(code)
 
 
@@ -65,9 +74,9 @@ def _run(words: list[str], env: Environment) -> int:
         return ExitCode.BAD_INPUT
     except KeyboardInterrupt:
         return _interrupted(env)
-    except BrokenPipeError:
-        raise
     except Exception as fault:
+        if isinstance(fault, OSError) and fault.errno in _OUTPUT_ENDS:
+            raise
         return _other(fault, env, "--traceback" in words)
 
 

@@ -114,7 +114,12 @@ def _read(path: Path) -> bytes:
                 "this is a folder", found=str(path), expected="a photo", advice="name a photo in it"
             )
         if not stat.S_ISREG(about.st_mode):
-            raise PhotoError("this is no plain file", found=str(path), expected="a photo")
+            raise PhotoError(
+                "this is no plain file",
+                found=str(path),
+                expected="a photo",
+                advice="copy the photo into a folder and name it there",
+            )
         if about.st_size > MAX_BYTES:
             raise _too_many_bytes(about.st_size)
         return path.read_bytes()

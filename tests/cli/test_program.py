@@ -159,6 +159,20 @@ def test_a_reader_that_has_seen_enough_is_no_fault(drawn_folder: Path, tmp_path:
         assert child.wait() == ExitCode.FINE
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize(
+    "words", [("spec", "show"), ("spec", "check", "no-such.toml"), ("inspect", "--help")]
+)
+def test_a_full_disk_is_told_without_a_traceback(words: tuple[str, ...]) -> None:
+    script = Path(sys.executable).with_name("traygauge")
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        ran = subprocess.run([script, *words], stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert ran.returncode == ExitCode.BAD_INPUT
+    assert "Traceback" not in ran.stderr
+    assert "Exception" not in ran.stderr
+    assert ("cannot write the output" in ran.stderr) == ("no-such.toml" not in words)
+
+
 def test_the_worst_of_several_batches_counts() -> None:
     assert worst([]) == ExitCode.FINE
     assert worst([ExitCode.FINE, ExitCode.UNDECIDED]) == ExitCode.UNDECIDED
