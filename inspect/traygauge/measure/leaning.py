@@ -40,12 +40,12 @@ IntArray = npt.NDArray[np.intp]
 
 #: Tilts tried, radians, positive where the end along the axis is raised; steeper ones are rarer (a normal
 #: distribution's standard deviation, common practice).
-TILTS, _TILT_SD = np.radians(np.arange(-55.0, 56.0, 5.0)), np.radians(30.0)
+TILTS, _TILT_SD = np.radians(np.arange(-55.0, 56.0, 5.0)), np.radians(25.0)
 #: How bright a raised face of a bright piece is, between tray and flank, and how far it strays: it looks up to the light.
 _RAISED_FACE = 0.6, 0.4
 #: How far an outer rim may lie from the outline's end, in diameters, as a standard deviation, and how far from another
 #: piece's outline, in mm, light is not taken for the piece's own: parting guesses where the one below it begins.
-_FROM_OUTLINE, _DOUBTFUL_MM = 0.06, 0.2
+_FROM_OUTLINE, _DOUBTFUL_MM = 0.1, 0.2
 #: Deepest rims that are looked for, radii, and how near to the axis the outline's end is, radii.
 _DEEPEST, _NEAR_AXIS = 1.3, 0.5
 #: Cost of an end that is explained plainly; where the least cost is more, odds are held back by as much.
