@@ -296,10 +296,11 @@ def _inspect(
     )
     require_fit(fitness)
     pieces = stages.run(measure_pieces, regions)
+    diameter = strand_diameters_mm(pieces)
     fitness = with_found(
         fitness,
-        lengths=_usual(pieces["u_length_mm"] / pieces["diameter_mm"]),
-        diameters=scatter(strand_diameters_mm(pieces)),
+        lengths=_usual(pieces["u_length_mm"]) / _usual(diameter),
+        diameters=scatter(diameter),
     )
     require_fit(fitness)
     return PhotoInspection(photo, tray, fitness, regions, pieces, stages.seconds)

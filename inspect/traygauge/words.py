@@ -49,7 +49,7 @@ COLUMNS: tuple[Column, ...] = (
         "mm",
         "number",
         3,
-        "mean width of the body over the middle half, from above",
+        "mean width of the body over the middle half, from above; empty where others lie along it",
         "u_diameter_mm",
     ),
     Column("u_diameter_mm", "mm", "number", 3, "standard uncertainty of the diameter"),

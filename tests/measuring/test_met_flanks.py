@@ -37,12 +37,13 @@ def test_a_flank_meets_what_lies_beside_it_and_there_alone(view: Callable[..., T
     assert not met(np.inf).any()  # nothing parted it from anything
 
 
-def test_an_unseen_flank_takes_the_batchs_width_and_says_so() -> None:
+def test_an_unseen_flank_is_fitted_at_the_batchs_width_and_is_not_read() -> None:
     width = np.array([1.74, 1.75, 1.76, 1.75, 2.05, 1.75, 1.75])
     met = np.zeros((7, 2, 5), bool)
     met[4, 0] = True  # wholly met, and read too wide
     met[5, 1, :2] = True  # met in part
-    read, unseen, unsure = held_to_batch(width, met, likely=6)
+    read, unread, unseen, unsure = held_to_batch(width, met, likely=6)
+    assert np.flatnonzero(unread).tolist() == [4]
     assert np.argwhere(unseen).tolist() == [[4, 0]]
     assert read == pytest.approx([1.74, 1.75, 1.76, 1.75, 1.75, 1.75, 1.75])
     assert unsure[[0, 1, 2, 3, 6]] == pytest.approx(np.zeros(5))
@@ -54,8 +55,11 @@ def test_a_much_thicker_piece_among_others_does_not_become_one_of_them() -> None
     width = np.array([1.74, 1.75, 1.76, 1.75, 2.70])
     met = np.zeros((5, 2, 5), bool)
     met[4] = True
-    read, unseen, unsure = held_to_batch(width, met, likely=5)
+    read, unread, unseen, unsure = held_to_batch(width, met, likely=5)
     assert unseen[4].all()
+    assert np.flatnonzero(unread).tolist() == [
+        4
+    ]  # what it was read as serves its ends, and is no measurement
     assert read[4] == pytest.approx(2.70)
     assert unsure[4] > 0.1
 
@@ -64,14 +68,15 @@ def test_in_a_batch_of_several_strands_an_unseen_flank_stays_as_read_and_is_unsu
     width = np.array([1.2, 1.5, 1.75, 2.1, 2.6, 2.0])
     met = np.zeros((6, 2, 5), bool)
     met[5, 0] = True
-    read, _, unsure = held_to_batch(width, met, likely=6)
+    read, unread, _, unsure = held_to_batch(width, met, likely=6)
+    assert not unread.any()
     assert read == pytest.approx(width)
     assert unsure[5] > 0.1
 
 
 @pytest.mark.parametrize(("colour", "window"), [("black", "white"), ("white", "black")])
-def test_pieces_side_by_side_are_as_thick_as_others(measured_scene, colour: str, window: str) -> None:
-    """Six pairs flank to flank, shifted along, among pieces that lie apart: errors stay inside what is stated."""
+def test_pieces_side_by_side_have_a_length_and_no_diameter(measured_scene, colour: str, window: str) -> None:
+    """Six pairs flank to flank, shifted along, among pieces that lie apart: nobody saw both flanks of one of them."""
     things = [StrandPiece(50 + 13 * k, 42, axis_deg=20 * k, length_mm=3.0, colour=colour) for k in range(7)]
     for k in range(6):
         turn = np.radians(25.0 * k)
@@ -87,8 +92,15 @@ def test_pieces_side_by_side_are_as_thick_as_others(measured_scene, colour: str,
     pieces, at = seen.pieces, seen.at[7:]
     assert (at >= 0).sum() >= 10
     at = at[at >= 0]
-    parted = at[np.isfinite(pieces["diameter_mm"][at])]
+    parted = at[np.isfinite(pieces["length_mm"][at])]
     assert len(parted) >= 8
-    error = pieces["diameter_mm"][parted] - 1.75
-    assert np.abs(error).max() < 0.08
-    assert (np.abs(error) < 1.96 * pieces["u_diameter_mm"][parted]).mean() >= 0.85
+    error = pieces["length_mm"][parted] - 3.1
+    assert np.abs(error).max() < 0.15
+    assert (np.abs(error) < 1.96 * pieces["u_length_mm"][parted]).mean() >= 0.85
+    read = np.isfinite(pieces["diameter_mm"][at])
+    assert read.sum() <= 1  # one may just show enough of its flank
+    assert (np.abs(pieces["diameter_mm"][at] - 1.75) < 1.96 * pieces["u_diameter_mm"][at])[read].all()
+    for name in ("u_diameter_mm", "aspect_ratio", "neck_mm", "volume_mm3"):
+        assert np.isnan(pieces[name][at[~read]]).all(), name
+    alone = seen.at[:7]
+    assert pieces["diameter_mm"][alone] == pytest.approx(1.75, abs=0.06)

@@ -1,10 +1,10 @@
-"""Lengths that nobody knows are not stated."""
+"""Lengths and widths that nobody knows are not stated."""
 
 import numpy as np
 import pytest
 
 from traygauge.measure.pieces import Pieces
-from traygauge.measure.unsure import MOST_U, without_guesses
+from traygauge.measure.unsure import MOST_U, without_guesses, without_unread
 
 
 def pieces(u_mm: list[float], **columns) -> Pieces:
@@ -56,3 +56,16 @@ def test_doubles_keep_their_state_and_sure_pieces_are_left_alone():
     sure = pieces([0.03, 0.1])
     assert without_guesses(sure) is sure
     assert len(without_guesses(Pieces.of(0, {}))) == 0
+
+
+def test_a_width_that_was_not_read_is_emptied_and_the_length_stays():
+    """Of four pieces others lie against the first two, one of which stands."""
+    four = pieces([0.03] * 4, state=["parted", "upright", "parted", "whole"], neck_mm=[1.7] * 4)
+    found = without_unread(four, np.array([True, True, False, False]))
+    for name in ("diameter_mm", "u_diameter_mm", "aspect_ratio", "neck_mm"):
+        assert np.isnan(found[name]).tolist() == [True, False, False, False], name
+    assert np.isfinite(found["length_mm"]).all()
+    assert np.isfinite(found["u_length_mm"]).all()
+    assert np.isnan(found.u_parts["fit"]).tolist() == [[False, True]] + [[False, False]] * 3
+    assert np.isfinite(four.u_parts["fit"]).all()  # what was given stays as it was
+    assert without_unread(four, np.zeros(4, bool)) is four

@@ -17,6 +17,7 @@ from traygauge.judge.lost import made_up
 from traygauge.judge.once import Once
 from traygauge.judge.resampling import percentile_bounds, resampled
 from traygauge.judge.sample import Sample
+from traygauge.judge.unmeasured import unread
 from traygauge.measure.distributions import percentile
 
 #: Stands for a length whose end is not seen, where infinity would spoil a ratio, mm.
@@ -39,7 +40,8 @@ class Distribution(Once):
     Parameters
     ----------
     values : ndarray (n,), ascending.
-    weights : ndarray (n,), mean 1: what each stands for where pieces run past the window's edge.
+    weights : ndarray (n,): what each stands for where pieces run past the window's edge; mean 1, more by the diameters
+        that were not read, for which all of them stand alike.
     made_up : ndarray (n,): what each stands for where pieces stand on end or lie in heaps, 1 where none do.
     photo : ndarray (n,), which photo each comes from.
     u_shared, u_own : ndarrays (n,), standard uncertainty that all share, and the rest of each, mm.
@@ -244,7 +246,8 @@ class Distribution(Once):
 def distribution(sample: Sample, column: str) -> Distribution:
     """Return the distribution of a column over the strand pieces of a batch: those measured, and bounds for the rest.
 
-    Two pieces that are still joined have a diameter, and no cut length of their own.
+    Two pieces that are still joined have a diameter, and no cut length of their own. Diameters that were not read for
+    what lies beside them are missing by chance: those read stand for them.
     """
     return sample.once(("distribution", column), lambda: _distribution(sample, column))
 
@@ -258,14 +261,17 @@ def _distribution(sample: Sample, column: str) -> Distribution:
     measured = inside & np.isfinite(value) & ~sample.reach.is_heap
     order = np.flatnonzero(measured)[np.argsort(value[measured], kind="stable")]
     weights = sample.weights[order]
-    stands_for = made_up(pieces, sample.reach, sample.weights, measured, inside & ~measured)
+    weights = weights / weights.mean() if len(weights) else weights
+    beside = inside & ~measured & unread(pieces) if of == 1 else np.zeros(len(pieces), bool)
+    lost = inside & ~measured & ~beside
+    stands_for = made_up(pieces, sample.reach, sample.weights, measured, lost)
     clusters = clustering(
         value[measured], sample.photo[measured], sample.spec.judging.within_photo_correlation
     )
-    least, most = _unmeasured(sample, inside & ~measured, column)
+    least, most = _unmeasured(sample, lost, column)
     return Distribution(
         value[order],
-        weights / weights.mean() if len(weights) else weights,
+        weights * (1 + beside.sum() / max(len(weights), 1)),
         stands_for[order],
         sample.photo[order].astype(float),
         sample.u_shared(of)[order],

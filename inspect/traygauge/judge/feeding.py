@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from traygauge.judge.distribution import distribution
-from traygauge.judge.masses import mean_mass_mg, pieces_per_kilogram, weighed
+from traygauge.judge.masses import masses_mg, mean_mass_mg, pieces_per_kilogram, volumes_mm3, weighed
 from traygauge.judge.packing import SOURCES, void_range
 from traygauge.judge.regrind import is_regrind
 from traygauge.judge.sample import Sample
@@ -127,7 +127,7 @@ def _against_cutter(sample: Sample, needed: float) -> list[Figure]:
     seen = weighed(sample)
     photos = np.unique(sample.photo[seen])
     if len(photos) >= 3:
-        mass, photo = sample.pieces["mass_mg"].astype(float), sample.photo
+        mass, photo = masses_mg(sample), sample.photo
         means = np.array([mass[seen & (photo == p)].mean() for p in photos])
         spread = 100 * float(means.std(ddof=1) / means.mean())
         note = "relative standard deviation of the mean mass between photos: how evenly a cutter in the stream feeds"
@@ -157,14 +157,14 @@ def _channel(sample: Sample) -> list[Figure]:
 def _bulk(sample: Sample) -> list[Figure]:
     """Return void fraction, bulk density and the air that each turn carries, from L/D or from a weighed cup."""
     spec, pieces = sample.spec, sample.pieces
-    ratio, volume = pieces["aspect_ratio"].astype(float), pieces["volume_mm3"].astype(float)
-    seen = sample.base("thick") & (ratio > 0) & np.isfinite(ratio) & (volume > 0)
+    length, volume = pieces["length_mm"].astype(float), volumes_mm3(pieces, sample.reach)
+    seen = sample.base("thick") & (length > 0) & (volume > 0)
     density, weighed_bulk = spec.density_g_cm3, spec.feeding.bulk_density_g_cm3
     if weighed_bulk is not None and density is not None:
         void = 1 - weighed_bulk / density
         low, middle, high, basis, source = void, void, void, MEASURED, "bulk density weighed with a cup"
     elif seen.any() and not is_regrind(sample):  # the relations are of cylinders
-        low, middle, high = void_range(ratio[seen], volume[seen])
+        low, middle, high = void_range(length[seen] / sample.reach.diameter_mm[seen], volume[seen])
         basis, source = RELATION, _PACKING
     else:
         return []

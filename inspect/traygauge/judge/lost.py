@@ -24,6 +24,9 @@ _ROUNDS = 100
 #: Pieces of up to three times the usual length come to lie under others at most so many times as often as usual ones
 #: (`crossing_odds`: 2.0 to 2.3 where the usual ones are one to three times as long as thick).
 OFTENER = 2.3
+#: Pieces up to twice as thick as usual come to lie against others at most so many times as often, thinner ones less often
+#: (`crossing_odds`: 1.34 to 1.50 where the usual ones are one to three times as long as thick).
+WIDER_OFTENER = 1.5
 #: States of pieces that are lost to others lying on or beside them.
 UNDER_OTHERS = ("covered", "leaning", "unresolved")
 
@@ -93,7 +96,7 @@ def made_up(
         return counts
     one, out = np.flatnonzero(enters), np.flatnonzero(lost)
     likely = _inside(reached, one, out)
-    likely *= np.where((state[out] == "upright")[:, None], _standing(pieces)[one], 1.0)
+    likely *= np.where((state[out] == "upright")[:, None], _standing(pieces, reached)[one], 1.0)
     # where an upper piece begins is as likely for each mm of a covered one, so that only what shows counts
     met = np.isin(state[out], ("leaning", "unresolved"))
     likely *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
@@ -134,8 +137,8 @@ def odds_when_hidden(pieces: Pieces, reached: Reach, short: BoolArray, unknown: 
     return np.concatenate([standing, OFTENER / np.maximum(like, 1e-9)])
 
 
-def _standing(pieces: Pieces) -> FloatArray:
-    ratio = np.nan_to_num(pieces["aspect_ratio"].astype(float))
+def _standing(pieces: Pieces, reached: Reach) -> FloatArray:
+    ratio = np.nan_to_num(pieces["length_mm"].astype(float)) / np.maximum(reached.diameter_mm, 0.01)
     return np.where(ratio > 0, standing_chance(np.maximum(ratio, 0.01)), 0.0)
 
 

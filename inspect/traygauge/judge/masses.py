@@ -8,12 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from traygauge.judge.clusters import clustering
-from traygauge.judge.findings import BoolArray
+from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import mean_bounds
+from traygauge.judge.misreading import USUAL_SCATTER
 from traygauge.judge.sample import Sample
 from traygauge.judge.spec import Spec
+from traygauge.judge.unmeasured import Reach, reach, unread
 from traygauge.judge.verdict import Figure, Interval
 from traygauge.measure.pieces import Pieces
+from traygauge.measure.shape import strand_volume_mm3
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,22 @@ def with_masses(pieces: Pieces, density_g_cm3: float | None, flake_thickness_mm:
     return pieces if density_g_cm3 is None else pieces.with_columns(mass_mg=volume * density_g_cm3)
 
 
+def volumes_mm3(pieces: Pieces, reached: Reach) -> FloatArray:
+    """Return the volume of each piece, mm³ (n,); with a length and no volume it is as thick as the batch's median."""
+    volume = pieces["volume_mm3"].astype(float)
+    at_median = strand_volume_mm3(pieces["length_mm"], reached.diameter_mm)
+    return np.where(unread(pieces) & np.isnan(volume), at_median, volume)
+
+
+def masses_mg(sample: Sample) -> FloatArray:
+    """Return what each piece weighs, mg (n,), those whose diameter was not read as well where the density is known."""
+    mass = sample.pieces["mass_mg"].astype(float)
+    out = unread(sample.pieces) & np.isnan(mass)
+    if (density := sample.spec.density_g_cm3) is not None:
+        mass[out] = density * volumes_mm3(sample.pieces, sample.reach)[out]
+    return mass
+
+
 def weigh_scoop(pieces: Pieces, spec: Spec, scoop_g: float) -> Weighing | None:
     """Return what weighing the very scoop says: the flakes' mean thickness, or a check of the strand's volume.
 
@@ -51,7 +70,7 @@ def weigh_scoop(pieces: Pieces, spec: Spec, scoop_g: float) -> Weighing | None:
     density = spec.density_g_cm3
     form = pieces["form"].astype(str)
     strand, flake = ~np.isin(form, ("crumb", "thread", "flake")), form == "flake"
-    volume = pieces["volume_mm3"].astype(float)
+    volume = volumes_mm3(pieces, reach(pieces, spec))
     seen = strand & np.isfinite(volume)
     if density is None or (not seen.any() and not flake.any()):
         return None
@@ -71,14 +90,19 @@ def weigh_scoop(pieces: Pieces, spec: Spec, scoop_g: float) -> Weighing | None:
 def mean_mass_mg(sample: Sample, error: float) -> Interval | None:
     """Return the mean mass of a piece with its interval, each bound missed with the error; None without masses.
 
-    The interval holds sampling, the shared uncertainty of lengths and diameters, and that of the density.
+    The interval holds sampling, the shared uncertainty of lengths and diameters, that of the diameters that were not
+    read, and that of the density.
     """
     density, seen = sample.spec.density_g_cm3, weighed(sample)
     if density is None or np.count_nonzero(seen) < 2:
         return None
-    mass = sample.pieces["mass_mg"][seen].astype(float)
+    mass = masses_mg(sample)[seen]
     mean = float(mass.mean())
-    u_shared = mean * math.hypot(_relative_shared(sample, seen), sample.spec.u_density_g_cm3 / density)
+    u_shared = mean * math.hypot(
+        _relative_shared(sample, seen),
+        _relative_unread(sample, seen),
+        sample.spec.u_density_g_cm3 / density,
+    )
     clusters = clustering(mass, sample.photo[seen], sample.spec.judging.within_photo_correlation)
     low, high = mean_bounds(
         mass, error, design_effect=clusters.design_effect, degrees=clusters.degrees, u_shared=u_shared
@@ -88,7 +112,7 @@ def mean_mass_mg(sample: Sample, error: float) -> Interval | None:
 
 def weighed(sample: Sample) -> BoolArray:
     """Return the mask (n,) of the pieces that have a mass and are no fines."""
-    mass = sample.pieces["mass_mg"].astype(float)
+    mass = masses_mg(sample)
     return np.asarray(np.isfinite(mass) & (mass > 0) & sample.base("long"))
 
 
@@ -115,6 +139,23 @@ def pieces_per_kilogram(sample: Sample, error: float) -> Figure | None:
         f"volumes from the photo, density {sample.spec.density_g_cm3:.3g} g/cm³",
         note,
     )
+
+
+def _relative_unread(sample: Sample, seen: BoolArray) -> float:
+    """Return the relative standard uncertainty of the mean mass through the diameters that were not read.
+
+    Each may be off the median by the spread of those that were read, and with it all of them by what the median of so
+    many values of a normal distribution is uncertain by.
+    """
+    out = seen & unread(sample.pieces)
+    if not out.any():
+        return 0.0
+    mass = masses_mg(sample)
+    read = sample.pieces["diameter_mm"][seen & ~out].astype(float)
+    read = read[np.isfinite(read)]
+    spread = float(read.std(ddof=1) / np.median(read)) if len(read) > 1 else USUAL_SCATTER
+    u = spread * math.sqrt(1 / np.count_nonzero(out) + math.pi / 2 / max(len(read), 1))
+    return 2 * u * float(mass[out].sum() / mass[seen].sum())
 
 
 def _relative_shared(sample: Sample, seen: BoolArray) -> float:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from traygauge.judge.clusters import clustering
 from traygauge.judge.intervals import clopper_pearson
+from traygauge.judge.masses import masses_mg
 from traygauge.judge.sample import Sample
 from traygauge.judge.verdict import Figure, Interval
 
@@ -187,7 +188,7 @@ def _masses(sample: Sample, counted: BoolArray) -> FloatArray | None:
 
     One whose volume is not seen counts as the median piece.
     """
-    mass = sample.pieces["mass_mg"].astype(float)[counted]
+    mass = masses_mg(sample)[counted]
     known = np.isfinite(mass) & (mass > 0)
     unweighed_flakes = (~known & (sample.form[counted] == "flake")).any()
     if unweighed_flakes or not len(mass) or known.mean() < 0.5:

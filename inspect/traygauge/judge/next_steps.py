@@ -19,7 +19,7 @@ from traygauge.judge.sequence import MOST_PHOTOS, about, scoops_for
 from traygauge.judge.sieves import largest_up_to
 from traygauge.judge.spec import shipped_specs
 from traygauge.judge.spec_words import density_rule, figure_of, finding_of, long_rule, mm
-from traygauge.judge.unmeasured import STANDS_UP_TO
+from traygauge.judge.unmeasured import STANDS_UP_TO, unread
 from traygauge.judge.unseen import in_words, unseen
 from traygauge.judge.verdict import Answer, LimitResult
 from traygauge.measure.pieces import Pieces
@@ -278,6 +278,7 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
             f" {longer} of them {'is' if longer == 1 else 'are'} long: what shows is over {mm(limit)} already."
         )
     lines += _made_up(sample)
+    lines += _unread(sample)
     if unmeasured.get("unresolved") and "fines" in sample.masks:
         lines.append("Fines under a heap are not seen and not allowed for.")
     for photo, sides in sample.sides.items():
@@ -287,6 +288,18 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
                 "pieces are weighted for it (ISO 13322-1)."
             )
     return lines
+
+
+def _unread(sample: Sample) -> list[str]:
+    """Return how many diameters were not read, one sentence, and what stands for them where pieces are weighed."""
+    out = unread(sample.pieces)
+    if not out.any():
+        return []
+    said = f"{_count(n := int(out.sum()), 'diameter')} {'was' if n == 1 else 'were'} not read: other pieces lie against them"
+    if sample.spec.density_g_cm3 is None:
+        return [f"{said}."]
+    usual = float(np.median(sample.reach.diameter_mm[out]))
+    return [f"{said}; where masses are given, the batch's median of {usual:.2f} mm stands for them."]
 
 
 def _made_up(sample: Sample) -> list[str]:

@@ -13,12 +13,16 @@ from traygauge.judge.counted import Counted, Open
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import share_error
-from traygauge.judge.lost import made_up, odds_when_hidden
+from traygauge.judge.lost import WIDER_OFTENER, made_up, odds_when_hidden
+from traygauge.judge.masses import volumes_mm3
 from traygauge.judge.sample import Sample
-from traygauge.judge.unmeasured import heap_longs, hidden
+from traygauge.judge.unmeasured import heap_longs, hidden, unread
 
 #: Which limit a finding with a size is compared with, and whether it lies above it: finding -> (column, sign).
 _SIZED = {"long": (0, 1), "short": (0, -1), "thick": (1, 1), "thin": (1, -1)}
+
+#: Findings that rest on the diameter.
+_OF_WIDTH = ("thick", "thin")
 
 #: Findings that rest on threads; how often one is seen on a piece without: on strand that lies apart, and on the rest;
 #: and which part of those there are is missed (29 path-traced photos: 6 of 2,884, 15 of 868, about 1 in 20 in fair light).
@@ -42,6 +46,8 @@ def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float, flo
     hit, known = _known(sample, finding)
     enters = base & known & (sample.weights > 0)
     lost = base & ~known & ((sample.weights > 0) | sample.reach.is_heap)
+    if finding in _OF_WIDTH:
+        lost &= ~unread(sample.pieces)  # all that were read stand for them alike
     amount = amounts(sample, by)
     w = (amount * made_up(sample.pieces, sample.reach, sample.weights, enters, lost))[enters]
     h = hit[enters].astype(float)
@@ -145,7 +151,7 @@ def amounts(sample: Sample, by: str) -> FloatArray:
         return sample.weights
     pieces = sample.pieces
     area = pieces["area_mm2"].astype(float)
-    amount = area if by == "area" else pieces["volume_mm3"].astype(float)
+    amount = area if by == "area" else volumes_mm3(pieces, sample.reach)
     if by == "mass" and (thickness := sample.spec.pieces.flake_thickness_mm) is not None:
         amount = np.where(sample.form == "flake", thickness * area, amount)
     known = np.isfinite(amount) & (amount > 0)
@@ -220,7 +226,7 @@ def _open(
     Of heaps, as many are hits as they have room for. Single ones may all be hits, but for long ones that hide by
     chance: strand so thick that a long piece can stand on end does so less often than shorter ones, so that no larger
     share of what stands is long than of what lies; what lies under others is long in proportion to those that it can
-    be like.
+    be like. Whose flanks others lie against, a piece's own width hardly decides.
     """
     reached = sample.reach
     heap, single, cut = out & reached.is_heap, out & ~reached.is_heap, sample.weights == 0
@@ -233,6 +239,9 @@ def _open(
         in_heaps = float(longs[heap].sum())
         none = float(reached.holds_fewest[heap & (longs == 0)].sum())
         odds = odds_when_hidden(sample.pieces, reached, known & ~hit & (sample.weights > 0), unknown)
+    elif finding in _OF_WIDTH:
+        in_heaps = float(reached.holds_most[heap].sum())
+        odds = np.full(np.count_nonzero(unknown & unread(sample.pieces)), WIDER_OFTENER)
     elif finding == "fines":
         in_heaps = 0.0  # what lies under a heap cannot be seen at all: a note says so
     elif finding == "doubles":

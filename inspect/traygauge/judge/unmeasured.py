@@ -124,8 +124,13 @@ def heap_longs(pieces: Pieces, reached: Reach, limit_mm: float) -> FloatArray:
     return by_area
 
 
+def unread(pieces: Pieces) -> BoolArray:
+    """Return the mask (n,) of the pieces whose length was measured and whose diameter was not: others lie against them."""
+    return np.asarray(np.isfinite(pieces["length_mm"]) & ~np.isfinite(pieces["diameter_mm"]))
+
+
 def hidden(pieces: Pieces, reached: Reach, finding: str) -> BoolArray:
-    """Return the mask (n,) of single pieces on which a finding that is not seen may still be (covered ones)."""
+    """Return the mask (n,) of single pieces on which a finding that is not seen may still be (covered ones, unread ones)."""
     if finding not in _HIDDEN:
         return np.zeros(len(pieces), bool)
     unseen = pieces["state"] == "covered"

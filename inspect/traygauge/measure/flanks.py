@@ -55,6 +55,7 @@ class Flanks:
     widths_mm : ndarray (n, STATIONS): width along the body, smoothed, from near one end to near the other.
     ends_mm : ndarray (n, 2): that width carried on to either end.
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
+    unread : ndarray (n,), bool: whose own width is not known: others lie against a flank.
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
     u_light_mm : ndarray (n,): the same through a light that may be a flash, which all pieces share.
     optics : blur and overshoot of this photo's signal.
@@ -65,6 +66,7 @@ class Flanks:
     widths_mm: FloatArray
     ends_mm: FloatArray
     residual: FloatArray
+    unread: BoolArray
     u_met_mm: FloatArray
     u_light_mm: FloatArray
     optics: Optics
@@ -319,7 +321,7 @@ def _fine(
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
     slant = np.sqrt(1 + lean[:, 0] ** 2)
     read = half.mean(1) * edge.sum(1) / slant
-    diameter, unseen, u_met = held_to_batch(read, met, likely)
+    diameter, unread, unseen, u_met = held_to_batch(read, met, likely)
     more = (diameter - read) * slant / half.mean(1)
     edge = edge + more[:, None] * unseen / np.maximum(unseen.sum(1, keepdims=True), 1)
     shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
@@ -332,4 +334,4 @@ def _fine(
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
     u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
-    return Flanks(moved, diameter * slant, widths, ends, residual.max(1), u_met, u_light, optics)
+    return Flanks(moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, optics)

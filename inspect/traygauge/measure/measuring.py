@@ -24,7 +24,7 @@ from traygauge.measure.tail_mask import labels_without_tails
 from traygauge.measure.tail_roots import rooted
 from traygauge.measure.tails import Tails, find_tails
 from traygauge.measure.uncertainty import combined, u_burr, u_lips, u_odd_width, u_parts
-from traygauge.measure.unsure import without_guesses
+from traygauge.measure.unsure import without_guesses, without_unread
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.threads import beside
@@ -65,14 +65,16 @@ def measure_pieces(regions: Regions) -> Pieces:
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first, *light.result())
     kinds = tell_kinds(tray, first, tried, np.array(regions.state, dtype=object))
-    burrs = np.zeros(n)
+    burrs, unread = np.zeros(n), np.zeros(n, bool)
     if tried is not None:
+        unread[tried.index] = tried.bodies.flanks.unread
         body = np.full(n, -1)
         body[tried.index] = np.where(kinds.measured[tried.index], np.arange(len(tried.index)), -1)
         burrs = burr_heights(tails, tray, tried.bodies, body)
         tails = rooted(tails, tray, tried.bodies.frames, tried.bodies.ends, body)
-    table = _table(regions, tails, burrs, kinds, tried, *seen.result()).take(tails.part_of < 0)
-    return with_colours(without_guesses(table))
+    table = _table(regions, tails, burrs, kinds, tried, *seen.result())
+    table = without_unread(without_guesses(table), unread)
+    return with_colours(table.take(tails.part_of < 0))
 
 
 def _light(regions: Regions) -> tuple[Signal, FloatArray]:

@@ -2,8 +2,8 @@
 
 Between two pieces that touch lies no tray, but the shadow of both or the light that they throw on each other, and what is
 read there as an edge makes dark pieces too thick and bright ones too thin. So stations at which a flank meets another piece
-are left out, and where none is left the piece is taken to be as thick as the batch's others, no more surely than
-those agree.
+are left out. Where too few are left of a flank, the piece's width is not known, and no table holds it. Its ends need one
+to be fitted: the batch's, or what was read where that is another strand's.
 """
 
 from __future__ import annotations
@@ -54,10 +54,11 @@ def met_stations(
 
 def held_to_batch(
     width_mm: FloatArray, met: BoolArray, likely: int
-) -> tuple[FloatArray, BoolArray, FloatArray]:
-    """Return diameters (n,), those with an unseen flank the batch's, which flanks are unseen (n, 2), what is unsure (n,).
+) -> tuple[FloatArray, BoolArray, BoolArray, FloatArray]:
+    """Return diameters to fit with (n,), which are not known (n,), which flanks are unseen (n, 2), what is unsure (n,).
 
-    Where a batch is of several strands, or the piece of another than the batch, the width stays as it was read.
+    Those of pieces with an unseen flank are the batch's. Where the piece is of another strand than the batch it is as it was
+    read; where the batch is of several strands that is all there is, and stated as such.
 
     Parameters
     ----------
@@ -72,4 +73,4 @@ def held_to_batch(
     one_strand = spread < _ONE_STRAND * usual
     alike = taken & one_strand & (np.abs(width_mm - usual) < _FAR * _GUESSED * usual)
     guessed = np.where(alike, np.fmax(spread, _TAKEN * usual), _GUESSED * width_mm)
-    return np.where(alike, usual, width_mm), unseen, np.where(taken, guessed, unsure)
+    return np.where(alike, usual, width_mm), taken & one_strand, unseen, np.where(taken, guessed, unsure)

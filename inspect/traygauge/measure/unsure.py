@@ -1,6 +1,8 @@
-"""What is not known is not stated: lengths that the light explains too badly are emptied."""
+"""What is not known is not stated: lengths that the light explains too badly, and widths that were not read, are emptied."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +26,8 @@ _OF_LENGTH = (
     "volume_mm3",
 )
 _OF_DIAMETER = ("diameter_mm", "u_diameter_mm")
+#: Columns that nobody knows of a piece whose width was not read.
+_OF_WIDTH = (*_OF_DIAMETER, "aspect_ratio", "neck_mm", "volume_mm3")
 
 
 def without_guesses(pieces: Pieces) -> Pieces:
@@ -50,6 +54,21 @@ def without_guesses(pieces: Pieces) -> Pieces:
         tuple(none if u else line for u, line in zip(unsure, found.centrelines_mm, strict=True)),
         {name: _emptied(part, unsure) for name, part in found.u_parts.items()},
     )
+
+
+def without_unread(pieces: Pieces, unread: npt.NDArray[np.bool_]) -> Pieces:
+    """Return the pieces with every width emptied that was not read, and what follows from it.
+
+    `unread` (n,) are the pieces with a flank that others lie against; of what stands the disc was seen, which stays.
+    """
+    unread = unread & (pieces["state"] != "upright")
+    if not unread.any():
+        return pieces
+    u_parts = {name: part.copy() for name, part in pieces.u_parts.items()}
+    for part in u_parts.values():
+        part[unread, 1] = np.nan
+    emptied = pieces.with_columns(**{name: _emptied(pieces[name], unread) for name in _OF_WIDTH})
+    return replace(emptied, u_parts=u_parts)
 
 
 def _emptied(values: npt.NDArray[np.float64], rows: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import platform
 from collections.abc import Iterator, Sequence
 from datetime import datetime
@@ -14,6 +13,7 @@ import numpy as np
 import traygauge
 from traygauge.batch import Batch
 from traygauge.judge.looks import MOST_LOOKS
+from traygauge.measure.distributions import percentile
 from traygauge.report.distributions import distributions
 from traygauge.report.first_look import first_look
 from traygauge.report.judged import (
@@ -107,14 +107,15 @@ def components(batch: Batch) -> tuple[Component, ...]:
     rows = np.flatnonzero([s in MEASURED_STATES for s in pieces["state"]])
     if not rows.size or not pieces.u_parts:
         return ()
-    median = {k: np.nanmedian(np.abs(v[rows]), axis=0) for k, v in pieces.u_parts.items()}
+    median = {
+        k: [float(percentile(one, 0.5)) for one in np.abs(v[rows]).T] for k, v in pieces.u_parts.items()
+    }
     order = sorted(median, key=lambda k: (not k.startswith("shared "), -float(median[k][0])))
     listed = [
         Component(k.removeprefix("shared "), _mm(median[k][0]), _mm(median[k][1]), k.startswith("shared "))
         for k in order
     ]
-    whole = [np.asarray(pieces[c], float)[rows] for c in ("u_length_mm", "u_diameter_mm")]
-    total = [float(np.nanmedian(w)) if np.isfinite(w).any() else math.nan for w in whole]
+    total = [float(percentile(pieces[c][rows], 0.5)) for c in ("u_length_mm", "u_diameter_mm")]
     nothing = _mm(0.0)
     listed = [c for c in listed if (c.length, c.diameter) != (nothing, nothing)]
     return (*listed, Component("all together", _mm(total[0]), _mm(total[1]), False))
