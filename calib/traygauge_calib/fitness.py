@@ -132,6 +132,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "lower",
         "take a tray of another colour: white or yellow pieces on dark blue or black, dark ones on white",
     ),
+    "told from shadows": (
+        "",
+        0.9,
+        0.5,
+        "lower",
+        "use soft light from several sides: these shadows are as dark as the pieces; or take a tray darker than those",
+    ),
     "unexplained patches": (
         "of the pieces' area",
         0.5,
@@ -197,9 +204,11 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
 
     Parameters
     ----------
-    values : `contrast` between pieces and tray over the noise; `unexplained_patches`, area that looks like pieces and
-        belongs to none, over theirs; `things_unlike_pieces`, the share of the area found that looks like none;
-        `thickness` of what was found, twice its area over its perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter; `diameters`, their relative scatter.
+    values : `contrast` between pieces and tray over the noise; `told_from_shadows`, 1 where pieces can be told from
+        shadows, else 0; `unexplained_patches`, area that looks like pieces and belongs to none, over theirs;
+        `things_unlike_pieces`, the share of the area found that looks like none; `thickness` of what was found, twice
+        its area over its perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter;
+        `diameters`, their relative scatter.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

@@ -290,6 +290,7 @@ def _inspect(
     fitness = with_found(
         fitness,
         contrast=regions.contrast_to_noise,
+        told_from_shadows=regions.told_from_shadows,
         unexplained_patches=share_left_out(regions),
         things_unlike_pieces=share_unlike(regions),
         thickness=thickness_px(regions),

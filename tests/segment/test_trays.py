@@ -220,6 +220,14 @@ def test_grey_pieces_among_hard_shadows(see: See) -> None:
     assert seen.regions.contrast_to_noise < WARNED  # half of each edge is seen badly, and that is said
 
 
+def test_shadows_as_dark_as_the_pieces_are_named_as_what_is_wrong(see: See) -> None:
+    """Under a white lamp a grey piece's shadow on white has its hue, and is as dark: the contrast is not at fault."""
+    lamp = Lighting((Lamp(200, 30, 1.2, 12),), ambient=0.25)
+    regions = see(scene("grey", "white", light=lamp, surface="satin", seed=3, mpix=8.0, n=30)).regions
+    assert regions.told_from_shadows == 0.0
+    assert regions.contrast_to_noise > REFUSED
+
+
 @pytest.mark.parametrize(
     ("colour", "window"), [("black", "black"), ("white", "white"), ((0.22, 0.22, 0.22), (0.18, 0.18, 0.18))]
 )

@@ -75,7 +75,7 @@ def find_pieces(tray: TrayView) -> Regions:
     for k in np.flatnonzero(~np.isin(np.arange(len(contours)), keep)):
         cv2.fillPoly(labels, [contours[k]], 0)
     told = [contours[k] for k in keep]
-    if _kept(signal) > 0.0:
+    if signal.clear and _kept(signal) > 0.0:
         things = parted(told, labels, keep + 1, scene)
     else:  # nothing can be measured here: do not spend time on it
         things = [Thing(contour, k) for k, contour in enumerate(told)]
@@ -286,6 +286,7 @@ def _regions(
         extent_px=np.maximum(extent, whole),
         threads_px=((),) * n,
         contrast_to_noise=_clearness(level_piece - level_tray, signal),
+        told_from_shadows=float(signal.clear),
         rod_px=np.array([t.rod for t in things]) + origin,
     )
 
@@ -308,7 +309,7 @@ def _clearness(step: FloatArray, signal: Signal) -> float:
 
 def _kept(signal: Signal) -> float:
     """Return the share of the contrast that is left where pieces look most like the tray or a shadow, 0..1."""
-    kept = float(np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0)) * signal.clear
+    kept = float(np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0))
     return kept if signal.shadow is None else kept * AMONG_SHADOWS
 
 
@@ -330,5 +331,6 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         extent_px=np.zeros(0),
         threads_px=(),
         contrast_to_noise=float("nan"),
+        told_from_shadows=float("nan"),
         rod_px=np.zeros((0, 5)),
     )

@@ -36,6 +36,7 @@ class Regions:
         the axis where a piece is covered).
     threads_px : tuple of n tuples of ndarrays (k, 2): centrelines of threads found beyond the outline, if any.
     contrast_to_noise : level difference over noise, the photo's median.
+    told_from_shadows : 1 where pieces can be told from shadows, 0 where those are as dark; NaN for an empty tray.
     rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
         piece that explains a parted region, photo pixels; NaN rows where none was fitted.
     """
@@ -55,6 +56,7 @@ class Regions:
     extent_px: FloatArray
     threads_px: tuple[tuple[FloatArray, ...], ...]
     contrast_to_noise: float
+    told_from_shadows: float
     rod_px: FloatArray
 
     def __len__(self) -> int:
