@@ -305,10 +305,8 @@ def _unread(sample: Sample) -> list[str]:
 def _made_up(sample: Sample) -> list[str]:
     """Return for which pieces those measured stand, a sentence for each way to get lost."""
     state, strand = sample.pieces["state"].astype(str), sample.base("thick")
-    upright, under = (
-        strand & (state == "upright"),
-        sample.base("long") & np.isin(state, UNDER_OTHERS) & ~sample.pieces.measured,
-    )
+    upright = strand & (state == "upright")
+    under = sample.base("long") & np.isin(state, UNDER_OTHERS) & ~sample.pieces.measured
     lines = []
     if upright.any():
         n = int(upright.sum())
