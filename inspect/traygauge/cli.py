@@ -15,8 +15,8 @@ from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
 from traygauge_shared.errors import TraygaugeError
 
-#: What an output answers that takes no more: a reader that has gone, a full disk. Files answer by errors of our own.
-_OUTPUT_ENDS = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT)
+#: What an output on a full disk answers. Files answer by errors of our own.
+_FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
 def main(arguments: Sequence[str] | None = None, environment: Environment | None = None) -> int:
@@ -74,8 +74,10 @@ def _run(words: list[str], env: Environment) -> int:
         return ExitCode.BAD_INPUT
     except KeyboardInterrupt:
         return _interrupted(env)
+    except BrokenPipeError:
+        raise
     except Exception as fault:
-        if isinstance(fault, OSError) and fault.errno in _OUTPUT_ENDS:
+        if isinstance(fault, OSError) and fault.errno in _FULL:
             raise
         return _other(fault, env, "--traceback" in words)
 
