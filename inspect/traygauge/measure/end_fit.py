@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.end_light import EndLight
-from traygauge.measure.end_model import arcs, derivatives, edge_index, looked_up, tables
+from traygauge.measure.end_model import Model, arcs, edge_index, looked_up, model, tables
 from traygauge.measure.lips import LIP_COST, Lips, edges, likely_lips
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual
@@ -227,6 +227,7 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
     few = replace(light, share=light.share[:, ::2], weight=light.weight[:, ::2], s=light.s[::2])
     away = t > _AWAY
     even = np.where(away, np.float32(1), light.even)
+    brightness = [np.where(away, np.float32(1), np.float32(face)) * even for face, _ in starts]
     places, zero, costs = np.arange(-0.6, 0.46, 0.1), np.zeros_like(t), []
     inwards = np.abs(t) * light.radius * 0.5
     for out in places:
@@ -243,12 +244,13 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
             total = weight.sum((0, 1)) + 1e-6
             mean = (weight * few.share).sum((0, 1)) / total
             change = (weight * np.abs(few.share - mean)).sum((0, 1)) + 0.05 * total
-        rest, face_step, tray = ci - few.share, co - ci, 1 - co
-        for face, beside in starts:
-            f = np.where(away, 1.0, face).astype(np.float32)
-            gap = rest + (f * even)[:, None] * face_step
-            gap = np.abs(gap + np.float32(beside) * tray if beside else gap)
-            costs.append(np.einsum("rme,rme->e", weight, gap) / change * off)
+        rest, face_step = ci - few.share, co - ci
+        for f, (_, beside) in zip(brightness, starts, strict=True):
+            gap = face_step * f[:, None]
+            gap += rest
+            if beside:
+                gap += np.float32(beside) * (1 - co)
+            costs.append(np.einsum("rme,rme->e", weight, np.abs(gap, out=gap)) / change * off)
     place, which = np.divmod(np.nan_to_num(costs, nan=np.inf).argmin(0), len(starts))
     face, beside = np.array(starts)[which].T
     return np.stack([places[place] - inwards, zero, t, np.where(away, 1.0, face), beside])
@@ -271,11 +273,11 @@ def _improved(
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
     for turn in range(most):
-        functions, weight = derivatives(p, beside, light)
-        products = _products(functions, weight)
+        now = model(p, beside, light)
+        products = _products(now)
         misfit = products[4, 4] / len(light.s)
         counts = weigh(misfit)
-        total = (weight.sum(1) * counts).sum(0)
+        total = (now.weight.sum(1) * counts).sum(0)
         residual = np.sqrt((products[4, 4] * counts).sum(0) / np.maximum(total, 1e-9))
         gram, share = _without_beside(products, hold, beside)
         gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
@@ -353,11 +355,26 @@ def _within_bounds(p: FloatArray, light: EndLight) -> FloatArray:
     return p
 
 
-def _products(functions: list[SingleArray], weight: SingleArray) -> SingleArray:
-    """Return the weighted products of all pairs of functions by rows, (6, 6, r, e)."""
-    products = np.empty((len(functions), len(functions), len(weight), weight.shape[2]), np.float32)
-    for i, one in enumerate(functions):
-        weighted = one * weight  # still at hand in the core's own memory while it is multiplied
-        for j, other in enumerate(functions[: i + 1]):
-            products[i, j] = products[j, i] = np.einsum("rme,rme->re", weighted, other)
-    return products
+def _products(now: Model) -> SingleArray:
+    """Return the weighted products by rows (6, 6, r, e) of the derivatives after out, m, t, f, the rest, and that after g.
+
+    Those of what the derivatives are made of come first: they are fewer, and what is made of them is even along a row.
+    """
+    made = np.empty((5, 5, *now.even.shape), np.float32)
+    for i, one in enumerate(now.functions):
+        weighted = one * now.weight  # still at hand in the core's own memory while it is multiplied
+        for j, other in enumerate(now.functions[: i + 1]):
+            made[i, j] = made[j, i] = np.einsum("rme,rme->re", weighted, other)
+    return _derived(_derived(made, now).swapaxes(0, 1), now)
+
+
+def _derived(made: SingleArray, now: Model) -> SingleArray:
+    """Return what the model's six derivatives are (6, ...) from what its five functions are (5, ...)."""
+    derived = np.empty((6, *made.shape[1:]), np.float32)
+    inner, outer = now.at_inner * made[0], now.at_outer * made[1]
+    np.add(inner, outer, out=derived[0])
+    np.multiply(now.across, derived[0], out=derived[1])
+    np.multiply(now.along, np.subtract(outer, inner, out=outer), out=derived[2])
+    np.multiply(now.even, made[2], out=derived[3])
+    derived[4:] = made[3:]
+    return derived

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -15,6 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
+_FADING_MM = np.float32(0.15)  # over which surroundings come to count nothing
 ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop (common practice, no source)
 
 
@@ -26,11 +28,32 @@ def arcs(p: FloatArray, light: EndLight) -> tuple[SingleArray, SingleArray, Sing
     return line + aside, line - aside, q
 
 
-def derivatives(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[list[SingleArray], SingleArray]:
-    """Return the model's derivatives after out, m, t, f, what is left unexplained, and the derivative after g, (r, m, e).
+@dataclass(frozen=True, eq=False)
+class Model:
+    """The model at e ends and what is left unexplained, in the functions of place that its derivatives are made of.
 
-    And the weights, (r, m, e).
+    Parameters
+    ----------
+    functions : ndarrays (r, m, e): the slope of the inner edge and of the outer one, the face, what is left
+        unexplained, and the derivative after g.
+    weight : ndarray (r, m, e): what each place counts.
+    at_inner, at_outer : ndarray (r, e): how the light changes at the edges where these move outwards.
+    across : ndarray (r, e): how far both edges move outwards with m; along : ndarray (r, e), the outer one with t, and
+        the inner one inwards.
+    even : ndarray (r, e): how the face's light changes with f.
     """
+
+    functions: tuple[SingleArray, ...]
+    weight: SingleArray
+    at_inner: SingleArray
+    at_outer: SingleArray
+    across: SingleArray
+    along: SingleArray
+    even: SingleArray
+
+
+def model(p: FloatArray, beside: FloatArray, light: EndLight) -> Model:
+    """Return the model for parameters p (4, e), out, m, t, f, and g (r, e), the light beside each row."""
     outer, inner, q = arcs(p, light)
     step, bell = tables(light.optics)
     t, f = p[2:].astype(np.float32)
@@ -38,19 +61,21 @@ def derivatives(p: FloatArray, beside: FloatArray, light: EndLight) -> tuple[lis
     away = t >= 0  # no face is seen, but the flank up to the rim
     even = np.where(away, np.float32(1), light.even)
     f = np.where(away, np.float32(1), f) * even
-    index = edge_index(inner, light)
-    ci, with_inner = looked_up(step, index), looked_up(bell, index) * ((1 - f) / light.blur)[:, None]
-    index = edge_index(outer, light)
-    co, with_outer = looked_up(step, index), looked_up(bell, index) * ((f - g) / light.blur)[:, None]
+    at = edge_index(inner, light)
+    ci, inner_slope = looked_up(step, at), looked_up(bell, at)
+    at = edge_index(outer, light)
+    co, outer_slope = looked_up(step, at), looked_up(bell, at)
     face = co - ci
     shade, tray = _beside(g, 1 - co, light)
-    with_out = with_inner + with_outer
-    with_view = (with_outer - with_inner) * np.where(away, q, -q)[:, None]
-    rest = light.share - ci - f[:, None] * face - shade
+    rest = light.share - ci
+    rest -= f[:, None] * face
+    rest -= shade
     # the surroundings count only as far as they can be taken for even
-    near = np.clip(((outer + 4 * light.blur + 0.2)[:, None] - light.s) / np.float32(0.15), 0, 1)
-    weight = light.weight * near
-    return [with_out, with_out * light.v[:, None], with_view, even[:, None] * face, rest, tray], weight
+    near = ((outer + 4 * light.blur + 0.2) / _FADING_MM)[:, None] - light.s / _FADING_MM
+    weight = np.multiply(np.clip(near, 0, 1, out=near), light.weight, out=near)
+    functions = inner_slope, outer_slope, face, rest, tray
+    at_inner, at_outer = (1 - f) / light.blur, (f - g) / light.blur
+    return Model(functions, weight, at_inner, at_outer, light.v, np.where(away, q, -q), even)
 
 
 def _beside(g: SingleArray, tray: SingleArray, light: EndLight) -> tuple[SingleArray, SingleArray]:
