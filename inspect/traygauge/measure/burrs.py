@@ -63,14 +63,16 @@ def _at_corners(tails: Tails, tray: TrayView, bodies: Bodies, body: IntArray) ->
     points = tray.to_mm(rings.points[kept], frames.height_mm[who])
     v, past = past_faces(points, lambda values: values[who], bodies)
     past = np.minimum(past, np.roll(past, 1, 1))  # a lone point of an outline is noise
-    height, corner = np.zeros((2, len(frames), 2))
-    np.maximum.at(height, who, past.T)
-    np.maximum.at(corner, who, np.where(np.abs(v) > _CORNER * frames.diameter_mm[who] / 2, past, 0.0).T)
+    first = np.flatnonzero(np.diff(who, prepend=-1))  # points of a body follow one another
+    at_corner = np.where(np.abs(v) > _CORNER * frames.diameter_mm[who] / 2, past, 0.0)
     # outlines lie further out where a shadow joins them
-    seen = height[np.unique(who)]
+    seen, corner = np.zeros((len(first), 2)), np.zeros((len(frames), 2))
+    if len(first):
+        seen = np.maximum(np.maximum.reduceat(past, first, axis=1).T, 0.0)
+        corner[who[first]] = np.maximum.reduceat(at_corner, first, axis=1).T
     usual = float(np.median(seen)) if seen.size else 0.0
     spread = 1.4826 * float(np.median(np.abs(seen - usual))) if seen.size else 0.0
-    corner -= usual
+    corner = np.maximum(corner, 0.0) - usual
     lowest = max(LOWEST_MM, LOWEST_BLURS * sight.blur_px / sight.px_per_mm, _ODD * spread)
     most = HIGHEST_OF_DIAMETER * frames.diameter_mm[:, None]
     return np.asarray(np.where((corner > lowest) & (corner < most), corner, 0.0), float)

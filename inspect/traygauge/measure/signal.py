@@ -115,31 +115,21 @@ def read_signal(tray: TrayView, light: MeasuringLight, box: tuple[int, int, int,
     pixels = tray.photo.pixels[y0:y1, x0:x1]
     odd = np.asarray((np.abs(light.own - light.weights) > 1e-9).any(1))
     power = 1.0 if light.over is None else MIXED
-    table = _weighing(light.weights, power)
-    below = None if light.over is None else _weighing(light.over, power)
+    table = LINEAR_OF_CODE ** np.float32(power)
+    shares = np.stack([light.weights] if light.over is None else [light.weights, light.over])
     values = np.empty(pixels.shape[:2], np.float32)
 
     def weigh(rows: slice) -> None:
-        _summed(pixels[rows], table, values[rows])
-        if below is not None:
-            values[rows] /= _summed(pixels[rows], below) + np.float32(DARK**power)
+        seen = cv2.LUT(pixels[rows], table)
+        if light.over is None:
+            cv2.transform(seen, shares, values[rows])
+        else:
+            above, below = cv2.split(cv2.transform(seen, shares))
+            np.divide(above, below + np.float32(DARK**power), out=values[rows])
 
     in_threads(weigh, [slice(y, y + _STRIP) for y in range(0, len(values), _STRIP)])
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
-    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), below is not None)
-
-
-def _summed(
-    pixels: npt.NDArray[np.uint8], table: SignalArray, out: SignalArray | None = None
-) -> npt.NDArray[np.float32]:
-    """Return the sum (h, w) of what a table (1, 256, 3) says of the codes of pixels (h, w, 3)."""
-    return np.asarray(cv2.transform(cv2.LUT(pixels, table), np.ones((1, 3), np.float32), dst=out), np.float32)
-
-
-def _weighing(weights: FloatArray, power: float) -> SignalArray:
-    """Return the table (1, 256, 3) of what each code of R, G and B adds to the weighted power of linear light."""
-    light = LINEAR_OF_CODE[:, None] ** np.float32(power)
-    return np.ascontiguousarray((light * np.asarray(weights, np.float32))[None])
+    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), light.over is not None)
 
 
 def steps_px(

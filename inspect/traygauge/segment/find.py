@@ -263,8 +263,7 @@ def _regions(
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
     n = len(things)
-    points, start, _ = _joined([t.contour for t in things])
-    cut = np.logical_or.reduceat(_at_rim(points, window), start)
+    cut = _cut_off([t.contour for t in things], window)
     level_tray, level_piece = outlines.levels
     lines = outlines.apart(outlines.points.astype(np.float32))
     extent = [2.0 * cv2.minEnclosingCircle(line)[1] for line in lines]
@@ -289,6 +288,18 @@ def _regions(
         told_from_shadows=float(signal.clear),
         rod_px=np.array([t.rod for t in things]) + origin,
     )
+
+
+def _cut_off(contours: Contours, window: Window) -> Bool:
+    """Return which contours reach the rim of the tray or of the image."""
+    points, start, _ = _joined(contours)
+    low, high = (most.reduceat(points, start) for most in (np.minimum, np.maximum))
+    corners = np.stack([low, np.stack([high[:, 0], low[:, 1]], -1), high, np.stack([low[:, 0], high[:, 1]], -1)])
+    # the window has straight sides: where any point lies outside, so does a corner of what is around all
+    cut = _at_rim(corners.reshape(-1, 2), window).reshape(4, -1).any(0)
+    for k in np.flatnonzero(cut):
+        cut[k] = _at_rim(contours[k], window).any()
+    return cut
 
 
 def _at_rim(points: npt.NDArray[np.int32], window: Window) -> Bool:
