@@ -17,6 +17,7 @@ from traygauge.judge.verdict import Interval
 FloatArray = npt.NDArray[np.float64]
 
 
+@lru_cache(maxsize=1024)  # looks, limits and what was not measured ask for the same ones several times
 def share_bounds(hits: float, n: float, error: float) -> tuple[float, float]:
     """Return the exact lower and upper bound of a share, each missed with at most the given error.
 

@@ -19,7 +19,7 @@ from traygauge_shared.light import LINEAR_OF_CODE
 FloatArray = npt.NDArray[np.float64]
 
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
-_SPARSE = 4
+_SPARSE = 7  # looked at is every so many pixels each way; JPEG has blocks of 8
 #: Added to light before anything is divided by it: stray light and read noise of a phone (common practice).
 DARK = 0.02
 #: The power of light in which an edge of colour is half of either side: cameras smooth colour as light, and files that hold

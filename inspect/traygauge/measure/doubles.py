@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.frame import Frames
+from traygauge.measure.medians import medians
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge_calib.tray_view import TrayView
 
@@ -142,7 +143,7 @@ def _dips(light: SingleArray, near: int, far: int) -> SingleArray:
         shifted = [
             light[..., far + sign * k : light.shape[-1] - far + sign * k] for k in range(near, far + 1)
         ]
-        sides.append(np.median(np.stack(shifted), 0))
+        sides.append(medians(np.stack(shifted, -1)))
     level = np.minimum(*sides)
     dips = np.zeros_like(light)
     dips[..., inner] = np.where(level > 0, 1 - light[..., inner] / np.maximum(level, 1e-9), 0.0)

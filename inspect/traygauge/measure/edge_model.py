@@ -24,6 +24,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.medians import medians
+
 FloatArray = npt.NDArray[np.float64]
 
 SHARPEN_PX = 1.4  # width of the unsharp mask that leaves the overshoot; common practice in cameras, no source
@@ -142,8 +144,8 @@ def _costs(
 
 def _normal(profiles: FloatArray, u: FloatArray) -> FloatArray:
     """Return the profiles with the tray beside them at 0 and the body's light at 1."""
-    tray = np.median(profiles[:, u > 1.2], 1, keepdims=True)
-    body = np.median(profiles[:, (u > 0.5) & (u < 0.8)], 1, keepdims=True)
+    tray = medians(profiles[:, u > 1.2])[:, None]
+    body = medians(profiles[:, (u > 0.5) & (u < 0.8)])[:, None]
     return np.asarray((profiles - tray) / np.where(np.abs(body - tray) > 1e-9, body - tray, 1.0), float)
 
 

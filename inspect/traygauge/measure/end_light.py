@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from traygauge.measure.edge_model import Optics
 from traygauge.measure.frame import Frames
+from traygauge.measure.medians import medians
 from traygauge.measure.signal import Signal, local_maps, look_up, on_lines
 from traygauge_calib.tray_view import TrayView
 
@@ -152,9 +153,9 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
     meets = (beyond[:, None] & ~own).any((1, 2))
     k = max(4, m // 6)
     tray_row = _median_of(raw[..., -k:], own[..., -k:], apart.tray_level[rims.who])
-    flank_row = np.median(raw[..., :k], -1)
+    flank_row = medians(raw[..., :k])
     contrast = flank_row - tray_row
-    usual = np.median(contrast, 1, keepdims=True)
+    usual = medians(contrast)[:, None]
     good = contrast > np.maximum(0.25 * usual, 1e-6)
     step = np.where(good, contrast, np.maximum(usual, 1e-6))
     share = (raw - _single(tray_row)[..., None]) / _single(step)[..., None]
@@ -182,7 +183,7 @@ def _single(values: npt.ArrayLike) -> SingleArray:
 
 def _median_of(values: SingleArray, valid: BoolArray, otherwise: FloatArray) -> FloatArray:
     """Return the median (e, r) over the last axis of valid values (e, r, k), `otherwise` (e,) where fewer than half."""
-    middle = np.median(values, -1).astype(float)
+    middle = medians(values).astype(float)
     spoilt = ~valid.all(-1)
     if spoilt.any():
         some = np.where(valid[spoilt], values[spoilt], np.nan)

@@ -74,7 +74,7 @@ def model(p: FloatArray, beside: FloatArray, light: EndLight) -> Model:
     near = ((outer + 4 * light.blur + 0.2) / _FADING_MM)[:, None] - light.s / _FADING_MM
     weight = np.multiply(np.clip(near, 0, 1, out=near), light.weight, out=near)
     functions = inner_slope, outer_slope, face, rest, tray
-    at_inner, at_outer = (1 - f) / light.blur, (f - g) / light.blur
+    at_inner, at_outer = (np.divide(rise, light.blur, dtype=np.float32) for rise in (1 - f, f - g))
     return Model(functions, weight, at_inner, at_outer, light.v, np.where(away, q, -q), even)
 
 

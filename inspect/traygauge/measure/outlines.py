@@ -49,7 +49,8 @@ class Outlines:
 
     def each(self) -> tuple[FloatArray, ...]:
         """Return one ndarray (k, 2) a body."""
-        return tuple(np.split(self.points, self.start[1:])) if len(self.size) else ()
+        start = self.start.tolist()
+        return tuple(self.points[a:b] for a, b in zip(start, [*start[1:], len(self.points)], strict=True))
 
     def mean(self, values: npt.ArrayLike) -> FloatArray:
         """Return the mean of a value (m,) over each body's vertices, ndarray (n,)."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.medians import medians
 from traygauge.measure.outlines import Outlines
 from traygauge.measure.solving import solved
 from traygauge_calib.tray_view import TrayView
@@ -23,7 +24,7 @@ _VERTICES, _ROUNDS = 32, 8
 #: A fit is given up where its misfit before each round (the last holds from then on) is so many times what standing
 #: allows; of the standing pieces on the test photos none was above half of that.
 _GIVEN_UP = (16.0, 8.0, 4.0)
-_STILL = 5e-4  # in diameters and shares: a parameter that moves less stands still
+_STILL = 2e-3  # in diameters and shares: a parameter that moves less stands still
 #: Standard deviations, in diameters, of an outline's place, and of the disc's size and ovality (common practice).
 _OUTLINE_SD, _SIZE_SD, _OVAL_SD = 0.02, 0.12, 0.10
 #: And of how far the top lies aside of the line of sight: oblique cuts let pieces stand a few degrees off.
@@ -173,7 +174,7 @@ def _nearest(
     p, misfit, left = p.copy(), np.full(len(p), np.inf), np.arange(len(p))
     for step in range(_ROUNDS + 1):
         functions = _distances(outlines.take(left, 1), p[left].T.astype(np.float32))
-        middle = _median(np.abs(functions[:, 7]))
+        middle = medians(np.abs(functions[:, 7]))
         stays = middle < most[left] * _GIVEN_UP[min(step, len(_GIVEN_UP) - 1)]
         left, functions, middle = left[stays], functions[stays], middle[stays]
         if step == _ROUNDS or not len(left):
@@ -221,9 +222,3 @@ def _distances(points: SingleArray, p: SingleArray) -> SingleArray:
     for i, one in enumerate((-tx, -ty, nx * x, ny * y, nx * y + ny * x, -tx * at, -ty * at, far - 1)):
         np.multiply(one, radius, out=functions[:, i])
     return functions
-
-
-def _median(values: SingleArray) -> SingleArray:
-    """Return the median of an even number of values, (n, m) -> (n,)."""
-    half = values.shape[1] // 2
-    return np.asarray(np.partition(values, (half - 1, half), axis=1)[:, half - 1 : half + 1].mean(1))

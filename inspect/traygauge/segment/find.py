@@ -294,9 +294,11 @@ def _cut_off(contours: Contours, window: Window) -> Bool:
     """Return which contours reach the rim of the tray or of the image."""
     points, start, _ = _joined(contours)
     low, high = (most.reduceat(points, start) for most in (np.minimum, np.maximum))
-    corners = np.stack([low, np.stack([high[:, 0], low[:, 1]], -1), high, np.stack([low[:, 0], high[:, 1]], -1)])
+    corners = np.stack(
+        [low, np.stack([high[:, 0], low[:, 1]], -1), high, np.stack([low[:, 0], high[:, 1]], -1)]
+    )
     # the window has straight sides: where any point lies outside, so does a corner of what is around all
-    cut = _at_rim(corners.reshape(-1, 2), window).reshape(4, -1).any(0)
+    cut: Bool = np.logical_or.reduce(_at_rim(corners.reshape(-1, 2), window).reshape(4, -1))
     for k in np.flatnonzero(cut):
         cut[k] = _at_rim(contours[k], window).any()
     return cut

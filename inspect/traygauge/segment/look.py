@@ -83,8 +83,8 @@ def look(window: Window, field: TrayField) -> CoarseLook:
 
     def judge(rows: slice) -> None:
         along, coloured = shade.judged(even[rows])
-        strong[rows] = np.where(along < -max(FAR, deepest * shade.length), np.uint8(128), np.uint8(0))
-        strong[rows][(along > FAR) | coloured] = 255
+        dark, bright = along < -max(FAR, deepest * shade.length), (along > FAR) | coloured
+        np.maximum(dark * np.uint8(128), bright * np.uint8(255), out=strong[rows])
 
     in_bands(size[0], judge)
     noise = _covariance(window.pixels[::17, ::19].astype(np.float32), field.code, field.bare)

@@ -1,0 +1,21 @@
+"""Medians of many short rows at once."""
+
+from __future__ import annotations
+
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+Real = TypeVar("Real", bound=np.floating[Any])
+
+
+def medians(rows: npt.NDArray[Real]) -> npt.NDArray[Real]:
+    """Return the medians (...) over the last axis of values (..., m) that are all numbers.
+
+    To sort short rows is several times faster than to part them, as `numpy.median` does.
+    """
+    half = rows.shape[-1] // 2
+    ranked = np.sort(rows, axis=-1)
+    middle = ranked[..., half]
+    return np.asarray(middle if rows.shape[-1] % 2 else (ranked[..., half - 1] + middle) / 2, rows.dtype)
