@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from traygauge.measure.edge_model import Optics
 from traygauge.measure.end_fit import EndFit, begin, finish
 from traygauge.measure.end_light import ROWS, EndLight
-from traygauge.measure.lips import Lips
+from traygauge.measure.lips import Lips, edges
 from traygauge.measure.usual_cuts import SLOPE_SD, Usual, usual_cuts
 
 RADIUS, BLUR = 0.9, 0.05
@@ -100,6 +100,15 @@ def test_a_lip_on_a_part_of_the_edge_does_not_move_the_end(dark: bool, rows: sli
     np.testing.assert_allclose(fit.p[0], 0.0, atol=0.03)
     np.testing.assert_allclose(lips.height_mm, height, atol=0.01)
     assert (lips.doubt_mm < 0.03).all()
+
+
+def test_light_that_ends_at_a_neighbours_ends_before_it() -> None:
+    """What a neighbour shows has no weight and may be as bright as what it hides: the edge is no further than there."""
+    seen = light(np.zeros((9, 1)))
+    there = seen.s[:, 0] > -0.1
+    seen.share[:, there], seen.weight[:, there] = 1.2, 0.0
+    ends, _ = edges(seen, np.zeros((9, 1)), Usual(SLOPE_SD, np.full(1, 0.3), np.full(1, 0.15), 0.03))
+    np.testing.assert_allclose(ends, -0.1, atol=0.05)
 
 
 @pytest.mark.parametrize("dark", [False, True])

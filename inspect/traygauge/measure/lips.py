@@ -94,7 +94,8 @@ def edges(light: EndLight, beside: FloatArray, usual: Usual) -> tuple[FloatArray
     at, after = (
         np.take_along_axis(light.share, i[:, None], 1)[:, 0] for i in (last, np.minimum(last + 1, m - 1))
     )
-    fall = (at - level) / np.maximum(at - after, 1e-6) * (light.s[1] - light.s[0])
+    # what comes after may be a neighbour's, brighter even: no edge lies beyond it
+    fall = np.clip((at - level) / np.maximum(at - after, 1e-6), 0.0, 1.0) * (light.s[1] - light.s[0])
     edge = np.take_along_axis(light.s, last, 0) + fall
     ends = above.any(1) & (last < m - 1)
     return np.where(ends, edge, np.nan), np.where(inner, light.lean, np.abs(light.lean)).astype(float)
