@@ -33,6 +33,7 @@ BoolArray = npt.NDArray[np.bool_]
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
+_MOVED = 0.02  # of the diameter: frames that their edges move further than this are refined again
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
@@ -236,15 +237,27 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, lik
     apart : what in the photo belongs to other pieces.
     likely : so many of the first show what is usual in the photo (blur, widths); the others are axes tried besides.
     """
+    rough = _first_width(signal, tray, frames, likely)
+    u = np.arange(0.66, 1.34, 1.2 * _steps(tray, rough, likely))
+    frames, width = _refined(signal, tray, rough, u)
+    # edges are read squarely across an axis that is nearly right
+    moved = (
+        np.hypot(*(frames.centre_mm - rough.centre_mm).T) + np.abs(frames.diameter_mm - rough.diameter_mm) / 2
+    )
+    moved += np.abs(frames.axis - rough.axis) * frames.length_mm / 2
+    again = np.flatnonzero(moved > _MOVED * frames.diameter_mm)
+    if len(again):
+        better, width[again] = _refined(signal.rows(again), tray, frames.rows(again), u)
+        frames = frames.put(again, better)
+    return _fine(signal, tray, frames, width, apart, likely)
+
+
+def _refined(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, FloatArray]:
+    """Return what `_refine` does, block by block."""
     parts = blocks(len(frames))
-    signals = [signal.rows(some) for some in parts]
-    frames = _first_width(signal, tray, frames, likely)
-    for _ in range(2):
-        u = np.arange(0.66, 1.34, 1.2 * _steps(tray, frames, likely))
-        refine = partial(_refine, tray=tray, u=u)
-        refined = in_threads(refine, signals, [frames.rows(some) for some in parts])
-        frames = Frames.joined([some for some, _ in refined])
-    return _fine(signal, tray, frames, np.concatenate([width for _, width in refined]), apart, likely)
+    refine = partial(_refine, tray=tray, u=u)
+    refined = in_threads(refine, map(signal.rows, parts), map(frames.rows, parts))
+    return Frames.joined([some for some, _ in refined]), np.concatenate([width for _, width in refined])
 
 
 def _steps(tray: TrayView, frames: Frames, likely: int) -> float:

@@ -42,6 +42,13 @@ class Frames:
         """Return the frames of several, one after the other."""
         return cls(*(np.concatenate([getattr(some, f.name) for some in many]) for f in fields(cls)))
 
+    def put(self, index: npt.NDArray[np.intp], other: Frames) -> Frames:
+        """Return the frames with others in the place of those of an index."""
+        columns = [getattr(self, f.name).copy() for f in fields(self)]
+        for column, f in zip(columns, fields(self), strict=True):
+            column[index] = getattr(other, f.name)
+        return Frames(*columns)
+
     @property
     def height_mm(self) -> FloatArray:
         """Return the height of the axis above the tray, ndarray (n,)."""
