@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from types import SimpleNamespace
 
 import numpy as np
 import numpy.typing as npt
@@ -10,11 +11,22 @@ import pytest
 from PIL import Image
 from scipy.special import ndtr
 
-from traygauge.measure.channel import DARK, LUMA, MIXED, MeasuringLight, alike, measuring_light, softness
+from traygauge.measure.channel import (
+    DARK,
+    LUMA,
+    MIXED,
+    MeasuringLight,
+    alike,
+    alike_in_one,
+    measuring_light,
+    softness,
+)
+from traygauge.measure.signal import read_signal
 from traygauge.segment.find import find_pieces
 from traygauge_calib.scale import calibrate
 from traygauge_shared.light import srgb_to_linear
 from traygauge_shared.loading import decode_photo
+from traygauge_shared.photo import Photo
 from traygauge_shared.scenes import LIGHTS, Batch, Sensor, Sheet, draw, photo_bytes, tray
 from traygauge_shared.scenes.samples import small_phone
 from traygauge_shared.scenes.sensor_chain import develop
@@ -22,8 +34,9 @@ from traygauge_shared.scenes.sensor_chain import develop
 FloatArray = npt.NDArray[np.float64]
 
 
-def chosen(colour: str, window: tuple[float, float, float]) -> MeasuringLight:
-    scene = tray(Batch(count=24, colour=colour), seed=5, camera=small_phone(4.0), sheet=Sheet(window=window))
+def chosen(colour: str, window: tuple[float, float, float], light: str = "lamp") -> MeasuringLight:
+    where = {"camera": small_phone(4.0), "sheet": Sheet(window=window), "light": LIGHTS[light]}
+    scene = tray(Batch(count=24, colour=colour), seed=5, **where)
     regions = find_pieces(calibrate(decode_photo(photo_bytes(draw(scene)), "drawn.jpg")))
     light = measuring_light(regions)
     assert light.own.shape == (len(regions), 3)
@@ -55,7 +68,8 @@ def test_grey_on_green_is_not_read_where_shadows_are_as_dark() -> None:
 
 def test_colour_alone_tells_only_pieces_of_other_colours() -> None:
     assert chosen("white", (0.033, 0.033, 0.034)).over is None
-    assert chosen("green", (0.80, 0.80, 0.79)).over is None  # white holds all of green
+    assert chosen("green", (0.80, 0.80, 0.79), "softboxes").over is None  # white holds all of green
+    assert chosen("green", (0.80, 0.80, 0.79)).over is not None  # but its shadows do not
 
 
 def test_a_light_in_which_two_colours_are_alike_is_the_nearest_to_luminance() -> None:
@@ -75,6 +89,51 @@ def test_colours_that_differ_in_every_light_are_alike_in_none() -> None:
     assert (nearly >= 0).all()
     assert 0.8 * float(nearly @ grey) < float(nearly @ green) < float(nearly @ grey)
     assert alike(np.array([0.02, 0.1, 0.03]), np.array([0.03, 0.02, 0.05])) is None  # too dark to tell
+
+
+def test_colours_of_which_one_is_darker_in_all_are_alike_in_what_they_share_most() -> None:
+    """Orange on white keeps most of its red: what it lacks of that is taken out with the green and blue it lacks."""
+    white, orange = np.array([0.77, 0.77, 0.76]), np.array([0.65, 0.25, 0.08])
+    assert alike(white, orange) is None
+    weights = alike_in_one(white, orange)
+    assert weights is not None
+    assert float(weights @ white) == pytest.approx(float(weights @ orange))
+    assert float(weights @ white) > 0.5 * orange[0]
+    assert weights.argmax() == 0
+    assert alike_in_one(white, np.array([0.06, 0.06, 0.06])) is None  # black keeps nothing
+
+
+def test_a_colour_without_any_of_the_divisor_reads_as_some_light() -> None:
+    """Blue holds less than none of red less blue; it is divided by no less than stray light."""
+    pixels = np.zeros((40, 40, 3), np.uint8)
+    pixels[:, 20:] = 0, 160, 255
+    view = SimpleNamespace(photo=Photo("blue.png", "", pixels))
+    light = MeasuringLight(
+        np.array([0.0, -1.0, 0.0]),
+        np.tile([0.0, -1.0, 0.0], (1, 1)),
+        np.zeros(1),
+        np.array([1.0, -0.1, -0.3]),
+    )
+    values = read_signal(view, light, (0, 0, 40, 40)).values
+    assert (values <= 0).all()  # light turned over
+    assert values.min() >= -1.0 / DARK**MIXED
+
+
+def test_orange_under_a_lamp_on_white_is_as_wide_as_it_is(measured_scene) -> None:
+    """Its shadow is nearly as dark as it is in any one light, and no other colour than the tray."""
+    batch = Batch(count=40, colour="orange", cut_deg=(4.0, 4.0))
+    scene = tray(
+        batch,
+        seed=172,
+        camera=small_phone(8.0, tilt_deg=6.0),
+        sheet=Sheet(window=(0.80, 0.80, 0.79)),
+        light=LIGHTS["lamp"],
+        sensor=Sensor(quality=75, noise=2.5),
+    )
+    errors = measured_scene(scene).errors("diameter_mm", "width_seen_mm")
+    assert len(errors) >= 38
+    assert 1.4826 * np.median(np.abs(errors - np.median(errors))) < 0.06
+    assert np.abs(np.median(errors)) < 0.08
 
 
 def flat_edge(

@@ -27,6 +27,12 @@ DARK = 0.02
 #: than 0.1 px (light itself: 0.3 px; files with all of the colour: 0.13 px).
 MIXED = 0.75
 _ALIKE = 0.2  # step of what colours are divided by, over the larger one, at the most
+_LEFT = 0.5  # of a colour, once what tells the two apart is taken out of it: noise doubles beside it
+#: So many of the darkest pixels beside the pieces are shadow, in all the pieces' own: a lamp's shadows are larger.
+_SHADED = 0.25
+#: Shadows are nearly as dark as pieces from this share of their step on: there the step from tray to shadow is three times
+#: what is left from shadow to piece.
+_AS_DARK = 0.75
 _DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
 
 
@@ -63,9 +69,10 @@ def measuring_light(regions: Regions) -> MeasuringLight:
 
     Of luminance, the three colours and the light the pieces were found in, that one is taken whose step between tray
     and pieces is largest for its softness, and which shadows cannot be taken for. One of the three colours is divided by a
-    light in which tray and pieces are alike, where there is one. Pieces of a foreign colour keep their own weights.
+    light in which tray and pieces are alike, where there is one; so is the best of them where shadows are nearly as dark
+    as pieces, and would pass for more of them. Pieces of a foreign colour keep their own weights.
     """
-    step, tray = _step(regions)
+    step, tray, shadow = _step(regions)
     candidates = [LUMA, *np.eye(3), regions.contrast / max(float(np.abs(regions.contrast).sum()), 1e-12)]
 
     def worth(weights: FloatArray) -> float:
@@ -77,8 +84,11 @@ def measuring_light(regions: Regions) -> MeasuringLight:
     best = max(candidates, key=worth)
     if best is candidates[-1] or worth(best) <= 0.0:  # rings show the tray inside: no step is usual
         return MeasuringLight(regions.contrast, regions.own_contrast, regions.level_tray, None)
-    mixed = tray**MIXED
-    over = None if best is LUMA else alike(mixed, (tray + step) ** MIXED)
+    mixed, pieces = tray**MIXED, (tray + step) ** MIXED
+    over = None if best is LUMA else alike(mixed, pieces)
+    if over is None and float(best @ (shadow - tray)) < _AS_DARK * float(best @ step) < 0:
+        over = alike_in_one(mixed, pieces)
+        best = best if over is None else max(np.eye(3), key=worth)
     best = best * np.sign(best @ step)
     odd = np.asarray((np.abs(regions.own_contrast - regions.contrast) > 1e-9).any(1))
     own = np.where(odd[:, None], regions.own_contrast, best)
@@ -93,14 +103,31 @@ def alike(tray: FloatArray, pieces: FloatArray) -> FloatArray | None:
     divided by luminance, the brighter of two colours outweighs the other. None where they differ by `_ALIKE` even in that,
     or where it is little more than stray light.
     """
-    step = pieces - tray
-    weights = np.maximum(LUMA - float(LUMA @ step) / max(float(step @ step), 1e-12) * step, 0.0)
+    weights = np.maximum(_without(LUMA, pieces - tray), 0.0)
     low, high = sorted((float(weights @ tray), float(weights @ pieces)))
     return weights if high - low < _ALIKE * high and low > (2.0 * DARK) ** MIXED else None
 
 
-def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:
-    """Return the usual step of linear R, G, B from tray to pieces, and the tray's own, ndarray (3,) each."""
+def alike_in_one(tray: FloatArray, pieces: FloatArray) -> FloatArray | None:
+    """Return the weights as `alike` does, nearest to the one of R, G, B in which two colours differ least.
+
+    Orange on white is darker in all three, so that no light without negative weights holds as much of both; red less a
+    little of the others does. None where less than `_LEFT` of that colour is left, or little more than stray light.
+    """
+    least = np.eye(3)[int((np.minimum(tray, pieces) / np.maximum(np.maximum(tray, pieces), 1e-12)).argmax())]
+    weights = _without(least, pieces - tray)
+    left = float(weights @ tray)
+    enough = max(_LEFT * min(float(least @ tray), float(least @ pieces)), (2.0 * DARK) ** MIXED)
+    return weights if left > enough else None
+
+
+def _without(weights: FloatArray, step: FloatArray) -> FloatArray:
+    """Return the weights (3,) nearest to some that see nothing of a step (3,)."""
+    return np.asarray(weights - float(weights @ step) / max(float(step @ step), 1e-12) * step, float)
+
+
+def _step(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the usual step of linear R, G, B from tray to pieces, the tray's own, and that of its shadows, (3,) each."""
     labels = regions.labels[::_SPARSE, ::_SPARSE]
     x0, y0 = regions.origin_px
     h, w = regions.labels.shape
@@ -109,18 +136,26 @@ def _step(regions: Regions) -> tuple[FloatArray, FloatArray]:
     window = np.zeros(labels.shape, np.uint8)
     corners = (regions.tray.window_px - regions.origin_px) / _SPARSE
     cv2.fillPoly(window, [np.rint(corners).astype(np.int32)], 1)
+    # print beside the window is as dark as a shadow
+    cv2.erode(window, np.ones((7, 7), np.uint8), dst=window, borderType=cv2.BORDER_CONSTANT, borderValue=0)
     inside, beside = (labels > 0).view(np.uint8), ((labels == 0) & (window > 0)).view(np.uint8)
     if not inside.any() or not beside.any():
-        return np.zeros(3), np.zeros(3)
+        return np.zeros(3), np.zeros(3), np.zeros(3)
     pixels = np.ascontiguousarray(pixels)
-    tray = _middle_light(pixels, beside)
-    return _middle_light(pixels, inside) - tray, tray
+    within, around = _counted(pixels, inside), _counted(pixels, beside)
+    tray = _middle_light(around)
+    shadow = LINEAR_OF_CODE[(around > _SHADED * within[0, -1]).argmax(1)].ravel()
+    return _middle_light(within) - tray, tray, np.asarray(shadow, float)
 
 
-def _middle_light(pixels: npt.NDArray[np.uint8], mask: npt.NDArray[np.uint8]) -> FloatArray:
-    """Return the median of linear R, G, B where a mask is set, ndarray (3,), from the counts of codes."""
+def _counted(pixels: npt.NDArray[np.uint8], mask: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
+    """Return how many pixels where a mask is set have at most each code of R, G and B, ndarray (3, 256)."""
     counts = [cv2.calcHist([pixels], [c], mask, [256], [0, 256]).ravel() for c in range(3)]
-    run = np.cumsum(counts, axis=1, dtype=np.int64)
+    return np.cumsum(counts, axis=1, dtype=np.int64)
+
+
+def _middle_light(run: npt.NDArray[np.int64]) -> FloatArray:
+    """Return the median of linear R, G, B, ndarray (3,), from the running counts of codes (3, 256)."""
     n = int(run[0, -1])
     middle = [(run > rank).argmax(1) for rank in ((n - 1) // 2, n // 2)]
     return np.asarray(LINEAR_OF_CODE[middle].mean(0), float)

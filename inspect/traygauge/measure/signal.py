@@ -125,7 +125,8 @@ def read_signal(tray: TrayView, light: MeasuringLight, box: tuple[int, int, int,
             cv2.transform(seen, shares, values[rows])
         else:
             above, below = cv2.split(cv2.transform(seen, shares))
-            np.divide(above, below + np.float32(DARK**power), out=values[rows])
+            # a colour that is neither tray nor piece may have none of what is divided by, or less
+            np.divide(above, np.maximum(below, 0) + np.float32(DARK**power), out=values[rows])
 
     in_threads(weigh, [slice(y, y + _STRIP) for y in range(0, len(values), _STRIP)])
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
