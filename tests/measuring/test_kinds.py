@@ -6,17 +6,23 @@ binomial spread of the number drawn. Shapes with a closed form hold the parts.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from traygauge.measure import measure_pieces
 from traygauge.measure.body import Bodies
 from traygauge.measure.ends import Ends
 from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines, rod_gaps
 from traygauge.measure.standing import standing
 from traygauge.measure.strand_odds import common_width, evidence, strand_odds
+from traygauge.segment.find import find_pieces
 from traygauge_calib.camera import FlatCamera
+from traygauge_calib.scale import calibrate
 from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
+from traygauge_shared.loading import load_photo
 from traygauge_shared.photo import Photo
 from traygauge_shared.scenes import Batch, Crumb, Double, Lamp, Lighting, Scene, StrandPiece, phone_over, tray
 
@@ -284,6 +290,15 @@ def test_flakes_and_strand_of_a_regrind(regrind) -> None:
     measured = [w in ("whole", "parted") for w in words(regrind, "state", flakes)]
     as_strand = [w == "strand" for w in words(regrind, "form", flakes)]
     assert sum(m and s for m, s in zip(measured, as_strand, strict=True)) <= 3
+
+
+def test_the_sharp_corners_of_flakes_are_no_tails() -> None:
+    """The sample regrind, path traced: its truth has no tail on any flake."""
+    photo = Path(__file__).parents[2] / "sample_images" / "regrind.jpg"
+    pieces = measure_pieces(find_pieces(calibrate(load_photo(photo))))
+    flakes = pieces["form"] == "flake"
+    assert flakes.sum() > 60
+    assert not pieces["tail_count"][flakes].any()
 
 
 def test_crumbs_are_crumbs(mixed, regrind) -> None:

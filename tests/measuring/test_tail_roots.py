@@ -134,3 +134,19 @@ def test_which_tail_is_the_longest_is_asked_once_they_begin_at_their_faces() -> 
 def test_tails_of_what_was_not_measured_stay_as_they_are() -> None:
     seen = scanned([(11.9, 20.0), (13.0, 20.0)])
     assert rooted(seen, FLAT, body(), ends(), np.array([-1])) is seen
+
+
+def test_a_flakes_corner_is_told_from_a_thread_on_its_edge_by_the_sides_that_turn_inwards() -> None:
+    """Three tails of a flake (a corner, noise on one side of a corner, a thread), a corner that ties, and a strand's."""
+    found = replace(
+        scanned(*([(2.0, y), (3.0 + y, y)] for y in np.arange(5.0) / 2)),
+        owner=np.array([0, 0, 0, 0, 1]),
+        width_mm=np.zeros(5),
+        u_width_mm=np.zeros(5),
+        tied_to=np.array([-1, -1, -1, 1, -1]),
+        kinks=np.array([0, 1, 2, 0, 0]),
+    )
+    kept = found.without_corners(np.array([True, False]))
+    assert kept.length_mm == pytest.approx([2.0, 2.5, 3.0])
+    assert kept.owner.tolist() == [0, 0, 1]
+    assert [one[0, 1] for one in kept.centrelines_mm] == pytest.approx([1.0, 1.5, 2.0])

@@ -65,6 +65,7 @@ def measure_pieces(regions: Regions) -> Pieces:
     first = frames_of_rods(regions, first_frames(tray, tails.body_outlines_px))
     tried = _tried(regions, tails, first, *light.result())
     kinds = tell_kinds(tray, first, tried, np.array(regions.state, dtype=object))
+    tails = tails.without_corners(kinds.form == "flake")
     burrs, unread = np.zeros(n), np.zeros(n, bool)
     if tried is not None:
         unread[tried.index] = tried.bodies.flanks.unread

@@ -9,6 +9,7 @@ which the outline stops.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -76,6 +77,7 @@ class Tails:
     length_mm, u_length_mm : ndarray (t,): along the tail as seen from above, with standard uncertainty.
     width_mm, u_width_mm : ndarray (t,): mean width; NaN where the photo cannot tell.
     tied_to : ndarray (t,): region that the thread ends at (it ties two bodies together), -1 where it has a tip.
+    kinks : ndarray (t,): at how many of its sides the outline turns inwards where the body begins (0 to 2).
     outline_part : tuple of n ndarrays (k,), int8: BODY or TAIL for each vertex of `Regions.outlines_px`.
     body_outlines_px : tuple of n ndarrays (m, 2): closed outline without tails (a chord across each root), burrs kept.
     thread : ndarray (n,), bool: the whole region is a thread without a body.
@@ -91,11 +93,22 @@ class Tails:
     width_mm: FloatArray
     u_width_mm: FloatArray
     tied_to: IntArray
+    kinks: IntArray
     outline_part: tuple[npt.NDArray[np.int8], ...]
     body_outlines_px: tuple[FloatArray, ...]
     thread: BoolArray
     part_of: IntArray
     scene: Scene
+
+    def without_corners(self, flake: BoolArray) -> Tails:
+        """Return the tails without the sharp corners of those regions (n,) that are flakes.
+
+        The outline turns inwards at both sides of a thread on a flake's edge; round a corner it never does, but for noise.
+        """
+        keep = np.flatnonzero(~flake[self.owner] | (self.kinks > 1) | (self.tied_to >= 0))
+        kept: dict[str, Any] = {name: getattr(self, name)[keep] for name in _OF_TAILS}
+        kept |= {name: tuple(getattr(self, name)[k] for k in keep) for name in _LINES}
+        return replace(self, **kept)
 
     def each(self, lines: tuple[FloatArray, ...]) -> tuple[tuple[FloatArray, ...], ...]:
         """Return the lines (t) of each region's tails, the longest first, tuple of n tuples."""
@@ -115,6 +128,11 @@ class Tails:
     def count(self) -> IntArray:
         """Return the number of tails of each region, ndarray (n,)."""
         return np.bincount(self.owner, minlength=len(self.outline_part))
+
+
+#: What `Tails` holds of each tail, values and lines.
+_OF_TAILS = ("owner", "length_mm", "u_length_mm", "width_mm", "u_width_mm", "tied_to", "kinks")
+_LINES = ("centrelines_px", "centrelines_mm")
 
 
 @dataclass(frozen=True, eq=False)
@@ -377,6 +395,7 @@ def _gathered(scene: Scene, steps: dict[int, float], found: list[_Found], thread
         width / scale,
         u_width / scale,
         np.array([f.ends_at for f in found], np.int64),
+        np.array([f.thread.kinks for f in found], np.int64),
         tuple(parts),
         tuple(bodies),
         thread,
