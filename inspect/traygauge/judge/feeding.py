@@ -158,13 +158,14 @@ def _bulk(sample: Sample) -> list[Figure]:
     """Return void fraction, bulk density and the air that each turn carries, from L/D or from a weighed cup."""
     spec, pieces = sample.spec, sample.pieces
     length, volume = pieces["length_mm"].astype(float), volumes_mm3(pieces, sample.reach)
-    seen = sample.base("thick") & (length > 0) & (volume > 0)
+    diameter = sample.reach.diameter_mm  # 0 where none was read at all
+    seen = sample.base("thick") & (length > 0) & (volume > 0) & (diameter > 0)
     density, weighed_bulk = spec.density_g_cm3, spec.feeding.bulk_density_g_cm3
     if weighed_bulk is not None and density is not None:
         void = 1 - weighed_bulk / density
         low, middle, high, basis, source = void, void, void, MEASURED, "bulk density weighed with a cup"
     elif seen.any() and not is_regrind(sample):  # the relations are of cylinders
-        low, middle, high = void_range(length[seen] / sample.reach.diameter_mm[seen], volume[seen])
+        low, middle, high = void_range(length[seen] / diameter[seen], volume[seen])
         basis, source = RELATION, _PACKING
     else:
         return []
