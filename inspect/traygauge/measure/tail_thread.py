@@ -25,8 +25,6 @@ THREAD_BLUR = 0.9
 GLOW = 0.12
 #: A thread drawn from both its ends keeps its width; a tail that merely touches something tapers towards it.
 TAPERS_BELOW = 0.75
-#: A thread is seen in the outline where so much of it lies in the piece's own region.
-IN_OUTLINE = 0.7
 #: Points of a thread, a step apart, that tell how it tapers.
 LEAST_TAPER = 4
 
@@ -116,8 +114,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     # a corner of the body ends where its two sides meet, a thread goes on from there (no such place: NaN, no objection)
     if min(length, tip - root.edge_px + 0.05 * sight.px_per_mm) < SHORTEST_MM * sight.px_per_mm:
         return None
-    beyond = (arc > root.at_px) & (arc < tip)
-    if _is_corner(ridge, beyond, root) or _is_shadow(ridge, beyond, sight.blur_px):
+    if _is_shadow(ridge, (arc > root.at_px) & (arc < tip), sight.blur_px):
         return None
     profile, weight = _width(ridge, arc, root.at_px, tip, THREAD_BLUR * sight.blur_px)
     least = min(profile, weight) - 0.6 * sight.blur_px  # in doubt it is a thread
@@ -129,11 +126,6 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
     taper = _taper(ridge, arc, (root.at_px, tip), sight.reach_px, THREAD_BLUR * sight.blur_px)
     return Thread(line, length, u_length, profile, weight, taper, root.kinks, root.first, root.last)
-
-
-def _is_corner(ridge: Ridge, beyond: npt.NDArray[np.bool_], root: Root) -> bool:
-    """Return whether what lies beyond the root is a sharp corner: the outline shows it, and no side of it turns inwards."""
-    return not root.kinks and bool(ridge.own[beyond].mean() > IN_OUTLINE)
 
 
 def _at_region_edge(root: Root, own: npt.NDArray[np.bool_], arc: FloatArray, diameter_px: float) -> Root:
