@@ -203,18 +203,13 @@ def _put_bodies(
     i = np.arange(len(frames))
     radius = 1 / np.maximum(np.abs(frames.bend), 1e-6)
     u_bend = 8 * u[:, 1] / np.sqrt(6) / np.maximum(frames.length_mm, 0.1) ** 2
-    values = {
-        "length_mm": frames.length_mm,
-        "u_length_mm": u[:, 0],
+    values = _of_length(frames, u[:, 0]) | {
         "u_diameter_mm": u[:, 1],
-        "aspect_ratio": frames.length_mm / frames.diameter_mm,
         "cut_angle_deg": angle.max(1),
         "cut_angle_a_deg": angle[i, first_face],
         "cut_angle_b_deg": angle[i, 1 - first_face],
         "bend_radius_mm": np.where(np.abs(frames.bend) > _BENT * u_bend, radius, np.nan),
-        "axis_deg": np.degrees(frames.axis) % 180,
         "neck_mm": bodies.flanks.widths_mm.min(1),
-        "volume_mm3": strand_volume_mm3(frames.length_mm, frames.diameter_mm),
     }
     for name, value in values.items():
         column = np.full(n, np.nan)
@@ -226,6 +221,17 @@ def _put_bodies(
         lines[row] = line
     parts["centrelines_mm"] = tuple(lines)
     parts["u_parts"] = {k: _spread(v[measured], rows, n) for k, v in shares.items()}
+
+
+def _of_length(frames: Frames, u_length_mm: FloatArray) -> dict[str, FloatArray]:
+    """Return the columns (n,) that follow from frames whose length is known."""
+    return {
+        "length_mm": frames.length_mm,
+        "u_length_mm": u_length_mm,
+        "aspect_ratio": frames.length_mm / frames.diameter_mm,
+        "axis_deg": np.degrees(frames.axis) % 180,
+        "volume_mm3": strand_volume_mm3(frames.length_mm, frames.diameter_mm),
+    }
 
 
 def _put_leaning(
@@ -255,14 +261,7 @@ def _put_leaning(
     ratio = frames.length_mm / np.median(tried.bodies.frames.length_mm[lies])
     known = (u < _MOST_U_LEANING * frames.diameter_mm) & (np.abs(np.log(ratio)) < np.log(_UNUSUAL_LEANING))
     rows = at[found.rows[known]]
-    values = {
-        "length_mm": frames.length_mm,
-        "u_length_mm": u,
-        "aspect_ratio": frames.length_mm / frames.diameter_mm,
-        "axis_deg": np.degrees(frames.axis) % 180,
-        "volume_mm3": strand_volume_mm3(frames.length_mm, frames.diameter_mm),
-    }
-    for name, value in values.items():
+    for name, value in _of_length(frames, u).items():
         columns[name][rows] = value[known]
     for name, part in parts.items():
         part[rows, 0] = own[name][known] if name in own else 0.0
