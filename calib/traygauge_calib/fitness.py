@@ -102,6 +102,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "higher",
         "turn the tray or add a light on the dark side",
     ),
+    "flash": (
+        "fired",
+        0.5,
+        1.5,
+        "higher",
+        "switch the flash off and use even light from two sides: pieces right below a flash come out short",
+    ),
     "sharpening": ("overshoot", 0.12, 0.5, "higher", "switch off sharpening, HDR and document modes"),
     "sheet flatness": ("mm", 0.8, 3.0, "higher", "tape the sheet flat to glass or board"),
     "sheet seen": (
@@ -192,6 +199,8 @@ def check_fitness(tray: TrayView, contrast_to_noise: float | None = None) -> Fit
         "pixels": float(scale.min()),
         "compression": blockiness(tray.photo.pixels) if tray.photo.file_format == "JPEG" else 1.0,
     }
+    if tray.photo.flash is not None:
+        values["flash"] = float(tray.photo.flash)
     values.update(_of_camera(tray, grid))
     values.update(_of_ring(tray, grid))
     if contrast_to_noise is not None and np.isfinite(contrast_to_noise):

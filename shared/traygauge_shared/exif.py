@@ -11,7 +11,7 @@ from PIL import Image
 _MAKE, _MODEL, _ORIENTATION = 0x010F, 0x0110, 0x0112
 _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT = 0x011A, 0x011B, 0x0128
 _EXIF_IFD = 0x8769
-_F_NUMBER, _FOCAL_LENGTH, _LENS_MODEL = 0x829D, 0x920A, 0xA434
+_F_NUMBER, _FLASH, _FOCAL_LENGTH, _LENS_MODEL = 0x829D, 0x9209, 0x920A, 0xA434
 _WIDTH, _HEIGHT = 0xA002, 0xA003
 _DIGITAL_ZOOM, _FOCAL_35MM = 0xA404, 0xA405
 #: What reading a damaged EXIF block may raise. It must not cost the photo: the pixels are what is measured.
@@ -35,6 +35,7 @@ class Exif:
     camera_name : maker and model, or "".
     digital_zoom : 1.0 where none is stated.
     size : (width, height) the camera wrote, or None.
+    flash : whether the flash fired, or None where it is not stated (Exif 2.32, tag 37385: the lowest bit).
     """
 
     orientation: int = 1
@@ -44,6 +45,7 @@ class Exif:
     camera_name: str = ""
     digital_zoom: float = 1.0
     size: tuple[int, int] | None = None
+    flash: bool | None = None
 
     def upright(self) -> Exif:
         """Return the same for the upright picture: orientation 1, sides exchanged where it was turned."""
@@ -64,6 +66,7 @@ def read_exif(entries: Image.Exif) -> Exif:
     focal_35mm = _positive(camera.get(_FOCAL_35MM))
     lens = (focal_35mm, _positive(camera.get(_FOCAL_LENGTH)), _positive(camera.get(_F_NUMBER)))
     width, height = _positive(camera.get(_WIDTH)), _positive(camera.get(_HEIGHT))
+    flash = camera.get(_FLASH)
     return Exif(
         orientation=stated if isinstance(stated, int) and 1 <= stated <= 8 else 1,
         focal_35mm=focal_35mm,
@@ -72,6 +75,7 @@ def read_exif(entries: Image.Exif) -> Exif:
         camera_name=model if model.startswith(maker) else f"{maker} {model}".strip(),
         digital_zoom=_positive(camera.get(_DIGITAL_ZOOM)) or 1.0,
         size=(int(width), int(height)) if width and height else None,
+        flash=bool(flash & 1) if isinstance(flash, int) else None,
     )
 
 

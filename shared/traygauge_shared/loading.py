@@ -99,6 +99,7 @@ def decode_photo(data: bytes, name: str) -> Photo:
         camera_name=stated.camera_name,
         digital_zoom=stated.digital_zoom,
         exif_size=stated.size,
+        flash=stated.flash,
     )
 
 

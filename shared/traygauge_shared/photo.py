@@ -24,6 +24,7 @@ class Photo:
     camera_name : maker and model from EXIF, or "".
     digital_zoom : EXIF digital zoom ratio, 1.0 where none is stated.
     exif_size : (width, height) that EXIF says the camera wrote, upright, or None: betrays cropping or scaling.
+    flash : whether EXIF says that the flash fired, or None.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Photo:
     camera_name: str = ""
     digital_zoom: float = 1.0
     exif_size: tuple[int, int] | None = None
+    flash: bool | None = None
 
     @property
     def width(self) -> int:

@@ -126,6 +126,12 @@ def test_blockiness_rises_with_compression_only():
     assert blockiness(np.zeros((5, 5, 3), np.uint8)) == 1.0
 
 
+@pytest.mark.parametrize(("fired", "level"), [(True, "warn"), (False, "fine"), (None, None)])
+def test_a_flash_is_warned_of_where_the_file_says_that_it_fired(drawn, fired, level):
+    tray = calibrate(replace(drawn(**GOOD).photo, flash=fired))
+    assert levels(tray).get("flash") == level
+
+
 def test_every_refusal_is_named_at_once(drawn):
     fitness = check_fitness(calibrate(drawn(**(GOOD | {"tilt_deg": 28.0, "light": 1.6})).photo))
     with pytest.raises(UnfitPhotoError) as error:

@@ -171,6 +171,16 @@ def test_what_counts_as_a_lens(ifd: dict[int, Any], lens: bool, focal: float | N
     assert (photo.has_lens, photo.focal_35mm) == (lens, focal)
 
 
+@pytest.mark.parametrize(
+    ("stated", "fired"),
+    # Exif 2.32, table of Flash (tag 37385): 1 fired, 0x19 fired in automatic mode, 0x10 and 0x18 did not
+    [(0, False), (1, True), (0x19, True), (0x10, False), (0x18, False), ("on", None), (None, None)],
+)
+def test_whether_the_flash_fired_is_told_by_the_lowest_bit(stated: Any, fired: bool | None) -> None:
+    ifd = {} if stated is None else {0x9209: stated}
+    assert decode_photo(jpeg_bytes(scene(), exif=exif(ifd=ifd).tobytes()), "a").flash is fired
+
+
 @pytest.mark.parametrize("orientation", [0, 9, 77])
 def test_an_unknown_orientation_counts_as_none(orientation: int) -> None:
     data = encoded(scene(), "PNG", exif=exif(orientation))
