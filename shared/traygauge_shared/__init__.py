@@ -1,1 +1,1 @@
-"""Ground floor of traygauge: photos, errors, plane geometry, light, drawn scenes of known truth."""
+"""Ground floor of traygauge: photos, errors, files, light, drawn scenes of known truth."""

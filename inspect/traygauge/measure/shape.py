@@ -1,8 +1,7 @@
 """Figures of shape of closed outlines, after ISO 9276-6:2008.
 
-A area, P perimeter, x_Fmax and x_Fmin largest and smallest Feret diameter, A_c and P_c area and perimeter of the convex
-hull. The standard's aspect ratio x_Fmin / x_Fmax is called `feret_ratio` here, because the trade's aspect ratio is
-length over diameter.
+A area, x_Fmax and x_Fmin largest and smallest Feret diameter, A_c area of the convex hull. The standard's aspect ratio
+x_Fmin / x_Fmax is called `feret_ratio` here, because the trade's aspect ratio is length over diameter.
 """
 
 from __future__ import annotations
@@ -22,17 +21,16 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Shapes:
-    """Shapes of n outlines: six measured columns, and the figures that follow from them.
+    """Shapes of n outlines: five measured columns, and the ratios that follow from them.
 
     Parameters
     ----------
-    area_mm2, perimeter_mm, hull_area_mm2, hull_perimeter_mm, feret_max_mm, feret_min_mm : ndarray (n,).
+    area_mm2, perimeter_mm, hull_area_mm2, feret_max_mm, feret_min_mm : ndarray (n,).
     """
 
     area_mm2: FloatArray
     perimeter_mm: FloatArray
     hull_area_mm2: FloatArray
-    hull_perimeter_mm: FloatArray
     feret_max_mm: FloatArray
     feret_min_mm: FloatArray
 
@@ -41,20 +39,10 @@ class Shapes:
 
     def scaled(self, by: FloatArray) -> Shapes:
         """Return the shapes of the same outlines drawn larger by a factor each (n,)."""
-        powers = (2, 1, 2, 1, 1, 1)
+        powers = (2, 1, 2, 1, 1)
         return Shapes(
             *(getattr(self, f.name) * by**power for f, power in zip(fields(self), powers, strict=True))
         )
-
-    @property
-    def area_diameter_mm(self) -> FloatArray:
-        """Return the diameter of the circle of equal area, x_A."""
-        return np.sqrt(4 * self.area_mm2 / np.pi)
-
-    @property
-    def perimeter_diameter_mm(self) -> FloatArray:
-        """Return the diameter of the circle of equal perimeter, x_P."""
-        return self.perimeter_mm / np.pi
 
     @property
     def feret_ratio(self) -> FloatArray:
@@ -62,69 +50,9 @@ class Shapes:
         return _ratio(self.feret_min_mm, self.feret_max_mm)
 
     @property
-    def form_factor(self) -> FloatArray:
-        """Return 4 pi A / P², 1 for a circle."""
-        return _ratio(4 * np.pi * self.area_mm2, self.perimeter_mm**2)
-
-    @property
-    def circularity(self) -> FloatArray:
-        """Return the square root of the form factor (ISO 9276-6; many libraries call the unrooted value so)."""
-        return np.sqrt(self.form_factor)
-
-    @property
-    def roundness(self) -> FloatArray:
-        """Return 4 A / (pi x_Fmax²)."""
-        return _ratio(4 * self.area_mm2, np.pi * self.feret_max_mm**2)
-
-    @property
-    def compactness(self) -> FloatArray:
-        """Return x_A / x_Fmax, the square root of the roundness."""
-        return _ratio(self.area_diameter_mm, self.feret_max_mm)
-
-    @property
-    def extent(self) -> FloatArray:
-        """Return A / (x_Fmax x_Fmin)."""
-        return _ratio(self.area_mm2, self.feret_max_mm * self.feret_min_mm)
-
-    @property
     def solidity(self) -> FloatArray:
         """Return A / A_c."""
         return _ratio(self.area_mm2, self.hull_area_mm2)
-
-    @property
-    def convexity(self) -> FloatArray:
-        """Return P_c / P."""
-        return _ratio(self.hull_perimeter_mm, self.perimeter_mm)
-
-    @property
-    def is_rectangle_like(self) -> npt.NDArray[np.bool_]:
-        """Return where a rectangle of equal area and perimeter exists (P² >= 16 A).
-
-        It does not for circles, ellipses up to about 2:1 and the like. A square is the limit, where rounding decides.
-        """
-        return self.perimeter_mm**2 >= 16 * self.area_mm2
-
-    @property
-    def fibre_length_mm(self) -> FloatArray:
-        """Return the geodesic length x_LG: of the rectangle of equal area and perimeter, else x_Fmax."""
-        quarter = self.perimeter_mm / 4
-        model = quarter + np.sqrt(np.maximum(quarter**2 - self.area_mm2, 0.0))
-        return np.where(self.is_rectangle_like, model, self.feret_max_mm)
-
-    @property
-    def fibre_width_mm(self) -> FloatArray:
-        """Return the mean width x_E = A / x_LG."""
-        return _ratio(self.area_mm2, self.fibre_length_mm)
-
-    @property
-    def elongation(self) -> FloatArray:
-        """Return x_E / x_LG."""
-        return _ratio(self.fibre_width_mm, self.fibre_length_mm)
-
-    @property
-    def straightness(self) -> FloatArray:
-        """Return x_Fmax / x_LG. The rectangle model has it above 1 for straight pieces (the diagonal)."""
-        return _ratio(self.feret_max_mm, self.fibre_length_mm)
 
 
 def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
@@ -135,7 +63,7 @@ def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
     each = [np.asarray(o, float).reshape(-1, 2) for o in outlines_mm]
     outlines = _quiet(_Rings.of(np.concatenate([np.zeros((0, 2)), *each]), [len(o) for o in each]))
     hulls = _hulls(outlines)
-    return Shapes(outlines.area, outlines.perimeter, hulls.area, hulls.perimeter, *_feret(hulls))
+    return Shapes(outlines.area, outlines.perimeter, hulls.area, *_feret(hulls))
 
 
 def strand_volume_mm3(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
