@@ -1,5 +1,6 @@
 """Specs: read, refused with every fault at once, explained."""
 
+import itertools
 import math
 from pathlib import Path
 
@@ -8,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from traygauge.judge.findings import flags
 from traygauge.judge.polymers import POLYMERS, polymer
 from traygauge.judge.spec import parse_spec, read_spec, shipped_specs
 from traygauge.judge.spec_tables import About, Limits, Screw, Spec
-from traygauge.judge.spec_words import explain_limits, explain_spec
+from traygauge.judge.spec_words import explain_limits, explain_spec, finding_of
 from traygauge.words import FINDINGS
 from traygauge_shared.errors import SpecError
 
@@ -79,14 +81,43 @@ def test_all_faults_come_at_once_each_with_path_value_and_what_is_expected():
             "[pieces]\nshort_under_mm = 4\n[screw]\nchannel_width_mm = 12",
             "a third of the channel's width = 4",
         ),
-        ("[limits]\nlong_share = { at_most_percent = 5 }", "pieces.long_over_mm or screw.channel_width_mm"),
+        ("[limits]\nlong_share = { at_most_percent = 5 }", "pieces.long_over_mm, or screw.channel_width_mm"),
         ("[limits]\nfines_share = { at_most_percent = 5 }", "expected pieces.fines_under_mm"),
-        ("[limits]\nthin_share = { at_most_percent = 5 }", "expected strand.diameter_tolerance_mm"),
+        (
+            "[limits]\nthin_share = { at_most_percent = 5 }",
+            "expected strand.diameter_mm with strand.diameter_tolerance_mm",
+        ),
         ("[limits]\nd90_length = { at_least_mm = 4, at_most_mm = 3 }", "limits.d90_length.at_least_mm = 4"),
     ],
 )
 def test_fields_that_contradict_each_other_are_faults(text, expected):
     assert expected in "\n".join(faults(MINIMAL + text))
+
+
+#: Everything from which a size follows that a finding is held against.
+SIZES = {
+    "pieces": ("long_over_mm", "short_under_mm", "fines_under_mm", "burr_over_mm", "off_colour_over"),
+    "strand": ("diameter_mm", "diameter_tolerance_mm"),
+    "screw": ("channel_width_mm", "channel_depth_mm"),
+}
+SIZE = {"fines_under_mm": 0.5, "burr_over_mm": 0.3, "diameter_tolerance_mm": 0.1, "diameter_mm": 1.75} | {
+    "long_over_mm": 4.0, "short_under_mm": 2.0, "off_colour_over": 20.0, "channel_width_mm": 15.0, "channel_depth_mm": 3.0
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [name for name in Limits.model_fields if name.endswith("_share")])
+def test_a_share_limit_is_refused_or_has_a_size_to_be_judged_by(batch, name):
+    piece, fields = batch([3.0]), [(table, field) for table, names in SIZES.items() for field in names]
+    for given_fields in (c for k in range(4) for c in itertools.combinations(fields, k)):
+        tables = {
+            table: "".join(f"{f} = {SIZE[f]}\n" for t, f in given_fields if t == table) for table in SIZES
+        }
+        text = "".join(f"[{table}]\n{lines}" for table, lines in tables.items())
+        try:
+            spec = parse_spec(f"{MINIMAL}{text}[limits]\n{name} = {{ at_most_percent = 5 }}")
+        except SpecError:
+            continue
+        assert finding_of(name) in flags(piece, spec), text
 
 
 def test_tail_limit_has_a_default_size_and_needs_none():

@@ -21,17 +21,16 @@ __all__ = ["Spec", "parse_spec", "read_spec", "shipped_specs"]
 MOST_BYTES = 256 * 1024
 Document = dict[str, Any]
 
-#: What each share limit needs before it can be judged: (limit, any of these must be given, said to the user).
-_NEEDS = {
-    "long": (("pieces.long_over_mm", "screw.channel_width_mm", "screw.screw_diameter_mm"),),
+#: From what a finding gets its size: one of these, each with all its fields. The others need none, or have a default.
+_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "long": (("pieces.long_over_mm",), ("screw.channel_width_mm",), ("screw.screw_diameter_mm",)),
     "short": (("pieces.short_under_mm",),),
     "fines": (("pieces.fines_under_mm",),),
-    "tailed": (("pieces.tail_from_mm",),),
     "burred": (("pieces.burr_over_mm",),),
-    "thin": (("strand.diameter_mm",), ("strand.diameter_tolerance_mm",)),
+    "thick": (("screw.channel_depth_mm",), ("strand.diameter_mm", "strand.diameter_tolerance_mm")),
+    "thin": (("strand.diameter_mm", "strand.diameter_tolerance_mm"),),
     "off-colour": (("pieces.off_colour_over",),),
 }
-_NEEDS_THICK = (("strand.diameter_tolerance_mm", "screw.channel_depth_mm"),)
 #: (smaller, larger): both given, the first must be below the second.
 _ORDER = (
     ("pieces.fines_under_mm", "pieces.short_under_mm"),
@@ -83,7 +82,7 @@ def parse_spec(text: str, where: str = "spec") -> Spec:
     try:
         spec = Spec.model_validate(document)
     except ValidationError as wrong:
-        faults = [*(_fault(e, document) for e in wrong.errors()), *faults]
+        faults = [*map(_fault, wrong.errors()), *faults]
     if faults:
         raise SpecError(
             f"{where} has {len(faults)} fault{'s' * (len(faults) > 1)}",
@@ -148,7 +147,7 @@ def _text(path: Path) -> str | None:
         ) from None
 
 
-def _fault(error: Any, document: Document) -> str:
+def _fault(error: Any) -> str:
     place: Sequence[str | int] = error["loc"]
     path = ".".join(str(p) for p in place)
     if error["type"] == "extra_forbidden":
@@ -263,10 +262,10 @@ def _missing(document: Document, name: str, limit: Document) -> Iterator[str]:
             yield f"limits.{name}: expected at_least_mm, at_most_mm or both"
         return
     kind = finding_of(name)
-    needs = _NEEDS_THICK if kind == "thick" else _NEEDS.get(kind, ())
-    for options in needs:
-        if all(_at(document, option) is None for option in options) and options != ("pieces.tail_from_mm",):
-            yield f"limits.{name}: expected {' or '.join(options)} beside it, which says what counts as {kind}"
+    ways = _NEEDS.get(kind, ())
+    if ways and not any(all(_at(document, field) is not None for field in way) for way in ways):
+        expected = ", or ".join(" with ".join(way) for way in ways)
+        yield f"limits.{name}: expected {expected} beside it, which says what counts as {kind}"
     if limit.get("by") == "mass" and kind == "fines":
         yield f"limits.{name}.by = 'mass': expected 'count' or 'area': the mass of crumbs cannot be seen"
 
