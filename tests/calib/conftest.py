@@ -17,7 +17,7 @@ from scipy.interpolate import RectBivariateSpline
 
 from traygauge_shared.photo import Photo
 
-# the table of design.md, section 4: squares, square mm, first marker id
+# as printed, and never to change: squares, square mm, first marker id
 BOARDS = {"medium": ((32, 22), 6.0, 0), "large": ((30, 22), 8.0, 352), "small": ((22, 16), 6.0, 700)}
 TEXELS = 16  # per mm
 MARGIN_MM = 8

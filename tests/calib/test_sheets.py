@@ -1,4 +1,4 @@
-"""The sheets are what design.md, section 4, says they are, and what OpenCV draws."""
+"""The sheets are what has been printed, so they must never change, and what OpenCV draws."""
 
 import cv2
 import numpy as np

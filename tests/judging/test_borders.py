@@ -31,7 +31,7 @@ def thrown(rng, n: int, x=(-10.0, 178.0), y=(-10.0, 118.0)) -> tuple[Pieces, np.
 
 
 def test_thrown_pieces_come_back_with_their_true_share():
-    # references.md 1.4: share of 12 mm pieces, whole ones only: plain .0916, weighted .0996, true .1000
+    # by throwing pieces: share of 12 mm pieces, whole ones only: plain .0916, weighted .0996, true .1000
     pieces, long = thrown(np.random.default_rng(2), 60_000)
     weights, sides = border_weights(pieces, {"a": (0.0, 0.0, *FRAME)})
     assert sides == {"a": ["left", "top", "right", "bottom"]}

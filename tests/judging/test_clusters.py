@@ -9,7 +9,7 @@ from traygauge.judge.intervals import share_bounds
 
 
 def test_few_photos_take_the_stated_correlation():
-    # Kish: m 50, rho .02: 1.98; one photo of 500 pieces at rho .02 counts as 45.5 pieces (references.md 2.2)
+    # Kish: m 50, rho .02: 1.98; one photo of 500 pieces at rho .02 counts as 45.5 pieces
     one = clustering(np.zeros(500), ["a"] * 500, 0.02)
     assert one.effective(0.05) == pytest.approx(45.5, abs=0.05)
     four = clustering(np.zeros(200), np.repeat(["a", "b", "c", "d"], 50), 0.02)

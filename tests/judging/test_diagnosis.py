@@ -29,7 +29,7 @@ def test_a_steady_cut_at_its_set_length_says_nothing(batch):
 
 
 def test_slip_shows_as_a_short_cut_with_its_figures(batch):
-    # v / (N z): 10 m/min, 400 per minute, 8 knives: 3.125 mm (references.md 6.2); slip of 8 % gives 2.875
+    # v / (N z): 10 m/min, 400 per minute, 8 knives: 3.125 mm (pelletizing texts); slip of 8 % gives 2.875
     found = hints(batch(steady(middle=2.875)), SET_3125)["short cut"]
     assert "set to 3.12 mm" in found.says or "set to 3.13 mm" in found.says
     assert "-8 %" in found.says

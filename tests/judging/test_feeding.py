@@ -4,11 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
 
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.masses import weigh_scoop, with_masses
-from traygauge.judge.packing import sphericity, void_fraction, void_in_tube, void_range
+from traygauge.judge.packing import sphericity, void_fraction, void_range
 from traygauge.judge.spec import parse_spec
 
 WINDOWS = {"a.jpg": (12.0, 12.0, 180.0, 120.0)}
@@ -40,18 +39,11 @@ def test_void_fractions_are_those_of_the_table(check_values):
 
 
 def test_the_branches_do_not_meet_at_one():
-    # references.md 8: .4035 and .3965 at L/D 1: expect the step
+    # Zou and Yu (1996): .4035 and .3965 at L/D 1: expect the step
     assert void_fraction(1.0, "loose") == pytest.approx(0.4035, abs=5e-5)
     assert void_fraction(1 - 1e-9, "loose") == pytest.approx(0.3965, abs=5e-5)
     with pytest.raises(ValueError, match="one of loose"):
         void_fraction(1.0, "tight")
-
-
-def test_void_in_a_tube():
-    # references.md 6.1: psi .8, ratio 10: .41395364; ratio 5, L/D 1: .4233
-    r = brentq(lambda x: float(sphericity(x)) - 0.8, 1.0, 5.0, xtol=1e-12)
-    assert void_in_tube(r, 10) == pytest.approx(0.41395364, abs=5e-9)
-    assert void_in_tube(1.0, 5) == pytest.approx(0.4233, abs=5e-5)
 
 
 def test_void_of_a_mix_is_weighed_by_volume():
@@ -64,7 +56,7 @@ def test_void_of_a_mix_is_weighed_by_volume():
 
 
 def test_rates_of_the_worked_example(batch):
-    # references.md 6.2: PLA 1.24, 1.75 x 3 mm 8.948 mg; .5 kg/h: 15.52 a second; p .001: one long in 64.4 s
+    # geometry: PLA 1.24, 1.75 x 3 mm 8.948 mg; .5 kg/h: 15.52 a second; p .001: one long in 64.4 s
     length = np.full(1000, 3.0)
     length[0] = 4.5
     text = "[material]\ndensity_g_cm3 = 1.24\n[feeding]\nthroughput_kg_h = 0.5\nscrew_speed_per_min = 20"
@@ -83,7 +75,7 @@ def test_bulk_density_is_a_range_until_a_cup_is_weighed(batch):
     pieces = batch(np.full(50, 1.75))
     text = "[material]\ndensity_g_cm3 = 1.24\n"
     found = figures(pieces, text)
-    # PLA, L/D 1: .740 (loose) to .839 (dense) by the formulas (references.md 6.1)
+    # PLA, L/D 1: .740 (loose) to .839 (dense) by the formulas of Zou and Yu (1996)
     assert found["bulk_density"].low == pytest.approx(0.740, abs=5e-4)
     assert found["bulk_density"].high == pytest.approx(0.839, abs=5e-4)
     assert found["bulk_density"].basis == "published relation"
@@ -94,7 +86,7 @@ def test_bulk_density_is_a_range_until_a_cup_is_weighed(batch):
 
 
 def test_channel_and_outlet(batch):
-    # references.md 6.2: 4 x 1.75 mm: largest extent 4.366 mm, round outlet 26.2 mm for six times it
+    # sqrt(L² + D²): 4 x 1.75 mm: largest extent 4.366 mm, round outlet 26.2 mm for six times it
     found = figures(
         batch([3.0, 4.0]),
         "[screw]\nchannel_width_mm = 12\nchannel_depth_mm = 2\n[feeding]\noutlet_mm = 26.2",
@@ -106,7 +98,7 @@ def test_channel_and_outlet(batch):
 
 
 def test_cutter_that_feeds_the_screw_directly(batch):
-    # 400 per minute, 8 knives: 53.3 cuts a second (references.md 6.2 sets 10 m/min, 3.125 mm)
+    # 400 per minute, 8 knives: 53.3 cuts a second (10 m/min of strand then give v / (N z) = 3.125 mm)
     text = (
         "[material]\ndensity_g_cm3 = 1.24\n[feeding]\nthroughput_kg_h = 0.5\n"
         "[cutter]\nstrand_speed_m_min = 10\nrotor_speed_per_min = 400\nknives = 8"
@@ -147,7 +139,7 @@ def test_weighing_a_scoop_of_strand_checks_its_volume(batch):
     ("density", "diameter", "length", "per_kg"), [(1.24, 2.85, 4, 31604), (0.905, 3, 3, 52107)]
 )
 def test_pieces_per_kilogram(batch, density, diameter, length, per_kg):
-    # references.md 6.2, geometry
+    # geometry: 1 / (pi/4 D² L ρ)
     found = figures(
         batch([float(length)] * 30, diameter_mm=diameter), f"[material]\ndensity_g_cm3 = {density}"
     )

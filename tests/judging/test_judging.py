@@ -218,7 +218,7 @@ def test_edges_are_weighted_and_said(batch):
 
 
 def test_pieces_per_kilogram_follow_from_volume_and_density(batch):
-    # PLA 1.24: 1.75 x 3 mm: 8.948 mg, 111 761 to the kilogram (references.md 6.2)
+    # PLA 1.24: 1.75 x 3 mm: 8.948 mg, 111 761 to the kilogram (pi/4 D² L times density)
     spec = read_spec("rigid-1.75")
     pieces, verdict = judge_pieces(batch([3.0] * 50), spec, windows_mm=WINDOWS)
     assert pieces["mass_mg"] == pytest.approx(8.948, abs=5e-4)

@@ -50,7 +50,7 @@ def test_code_letters_are_those_of_the_standard(check_values):
             assert code_letter(int(row["lot_from"]), level) == row[f"level_{level}"]
             if row["lot_to"] != "above":
                 assert code_letter(int(row["lot_to"]), level) == row[f"level_{level}"]
-    # 1 kg of 1.75 x 3 mm PLA is about 112 000 pieces: level II letter N, n 500 (references.md 2.5)
+    # 1 kg of 1.75 x 3 mm PLA is about 112 000 pieces: level II letter N, n 500 (ISO 2859-1, Table 1)
     assert code_letter(112_000) == "N"
 
 
@@ -75,7 +75,7 @@ def test_arrows_lead_to_a_plan_with_its_own_sample_size():
 
 @pytest.mark.parametrize(
     ("n", "c", "p95", "p50", "p10"),
-    # what a plan protects: accepted 95 %, 50 % and 10 % of the time (references.md 2.5, binomial)
+    # what a plan protects: accepted 95 %, 50 % and 10 % of the time (binomial)
     [
         (80, 5, 0.0332, 0.0706, 0.1128),
         (50, 3, 0.0278, 0.0729, 0.1288),
@@ -97,12 +97,11 @@ def test_sequential_lines_follow_the_printed_table(check_values):
     for row in check_values("sprt_p01_p10"):
         n = int(row["n_inspected"])
         accept, refuse = row["accept_if_defectives_le"], row["reject_if_defectives_ge"]
-        assert plan.accept_at(n) == (None if accept == "x" else int(accept)), n
-        assert plan.refuse_at(n) == (None if refuse == "x" else int(refuse)), n
+        assert plan.counts(n) == tuple(None if count == "x" else int(count) for count in (accept, refuse)), n
 
 
 def test_sequential_average_number_and_chance():
-    # Wald, textbook (references.md 2.5): p .01 27.96; p .10 16.45; p = s: Pa .562147, 29.65
+    # Wald, textbook: p .01 27.96; p .10 16.45; p = s: Pa .562147, 29.65
     plan = SequentialPlan(0.01, 0.10, 0.05, 0.10)
     assert plan.average_pieces(0.01) == pytest.approx(27.96, abs=0.005)
     assert plan.average_pieces(0.10) == pytest.approx(16.45, abs=0.005)

@@ -36,9 +36,9 @@ def test_every_shipped_spec_is_read_explained_and_commented():
 
 
 def test_a_third_of_the_channel_is_the_limit_where_none_is_given():
-    # 12 mm channel takes 4 mm: the rule itself, common practice (references.md 6.2)
+    # 12 mm channel takes 4 mm: the rule itself, common practice
     assert read_spec("rigid-1.75").long_over_mm == pytest.approx(4.0)
-    # width across the channel (D - .1 D) cos 17.6568 deg = .8576 D: 10.3 and 21.4 mm for D 12 and 25 (same place)
+    # width across the channel (D - .1 D) cos 17.6568 deg = .8576 D: 10.3 and 21.4 mm for D 12 and 25 (open screw-design notes)
     for diameter, width in ((12.0, 10.3), (25.0, 21.4)):
         spec = Spec(spec=About(name="x"), screw=Screw(screw_diameter_mm=diameter))
         assert spec.channel_width_mm == pytest.approx(width, abs=0.05)

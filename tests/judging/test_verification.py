@@ -33,7 +33,7 @@ def test_a_bias_beyond_what_is_stated_fails(batch):
 
 
 def test_en_numbers_are_those_of_the_formula(batch):
-    # 3.52 +- .06 against 3.48 +- .04 mm: .5547 (references.md 3, after ISO 13528)
+    # 3.52 +- .06 against 3.48 +- .04 mm: .5547 (formula of ISO 13528)
     found = verify(made(batch([3.52, 3.52], u_mm=0.03)), 3.48, 0.02)
     assert found.en == pytest.approx([0.5547, 0.5547], abs=5e-5)
 

@@ -73,7 +73,7 @@ def test_a_box_as_large_as_the_frame_is_refused():
 
 
 def test_thrown_pieces_keep_their_shares():
-    """90 % of 3 mm, 10 % of 12 mm, D 1.75, all directions: plain share .0916, weighted .1000 (references.md 1.4)."""
+    """90 % of 3 mm, 10 % of 12 mm, D 1.75, all directions: plain share .0916, weighted .1000 (ISO 13322-1)."""
     rng = np.random.default_rng(11)
     n = 300_000
     length = np.where(rng.random(n) < 0.1, 12.0, 3.0)

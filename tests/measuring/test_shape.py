@@ -106,7 +106,7 @@ def test_outlines_of_ideal_shapes(name, turn_deg):
 
 
 def test_lying_cylinder_has_the_diagonal_as_largest_feret():
-    """A right cylinder of L/D 2 has ISO aspect ratio 0.447 (references.md 1.1), and Feret sqrt(L² + D²)."""
+    """A right cylinder of L/D 2 has ISO aspect ratio 0.447, and Feret sqrt(L² + D²)."""
     table = pd.read_csv(DATA / "cylinder_geometry.csv", comment="#")
     outlines = tuple(np.array([[0, 0], [r, 0], [r, 1], [0, 1.0]]) for r in table.L_over_D)
     shape = shapes_of(outlines)
@@ -118,7 +118,7 @@ def test_lying_cylinder_has_the_diagonal_as_largest_feret():
 
 
 def test_oblique_cuts_seen_edge_on():
-    """Largest Feret of a piece cut at 10, 20, 30 degrees, L 2 D (references.md section 5, exact geometry)."""
+    """Largest Feret of a piece cut at 10, 20, 30 degrees, L 2 D (exact geometry)."""
     shape = shapes_of((sheared(10), sheared(20), sheared(30)))
     np.testing.assert_allclose(shape.feret_max_mm, [2.395078, 2.566779, 2.764550], atol=1e-6)
 

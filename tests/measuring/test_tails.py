@@ -1,4 +1,4 @@
-"""Tails and burrs on drawn pieces, whose truth is exact geometry; limits are those of the issue that asks for them."""
+"""Tails and burrs on drawn pieces, whose truth is exact geometry; limits were set before the code was written."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ def test_volume_of_a_cylinder_and_of_an_oval_one():
 @pytest.mark.parametrize("angle", [10.0, 20.0, 30.0])
 @pytest.mark.parametrize("side", [0.0, 37.0, 90.0])
 def test_oblique_cuts_through_the_same_centres_leave_the_volume(angle, side):
-    # pi D² L / 4 unchanged, length along the axis (geometry; references, section 5)
+    # pi D² L / 4 unchanged, length along the axis (geometry)
     piece = replace(SHARP, cut_deg=(angle, angle), cut_side_deg=(side, side + 70))
     assert_allclose(_volume(piece), np.pi / 4 * 1.75**2 * 3, rtol=3e-4)
 
@@ -60,7 +60,7 @@ def test_rounding_takes_the_ring_between_corner_and_quarter_circle():
     )  # chords inside the quarter circle
 
 
-# L 3, D 1.75 mm, both ends cut parallel at β; references.md section 5: edge-on area L D, largest Feret
+# L 3, D 1.75 mm, both ends cut parallel at β; geometry: edge-on area L D, largest Feret
 # sqrt((L + D tan β)² + D²); face-on overall L + D tan β, area L D + (pi/4) D² tan β.
 @pytest.mark.parametrize(
     ("angle", "overall", "area", "feret_face_on", "feret_edge_on"),
@@ -86,7 +86,7 @@ def _parallelogram_width(angle):
 
 
 def test_tilted_piece_covers_its_known_area():
-    # L D cos θ + (pi/4) D² sin θ (geometry; references, section 5)
+    # L D cos θ + (pi/4) D² sin θ (geometry)
     tilt = np.radians(35)
     row = _truth(replace(SHARP, tilt_deg=35))[0]
     expected = 3 * 1.75 * np.cos(tilt) + np.pi / 4 * 1.75**2 * np.sin(tilt)

@@ -70,7 +70,7 @@ def test_orientation_moves_corners_as_exif_says():
 @pytest.mark.parametrize("diameter", [1.75, 2.85])
 @pytest.mark.parametrize("shift", [0.0, 0.013, 0.031, 0.05])
 def test_apparent_width_of_a_lying_cylinder(diameter, shift):
-    # D H / sqrt(H² - H D) on the tray, axis under the camera: exact tangents (references, section 4);
+    # D H / sqrt(H² - H D) on the tray, axis under the camera: exact tangents;
     # H 300: D 1.75 x 1.0029295, D 2.85 x 1.0047841
     piece = StrandPiece(0, 0, axis_deg=90, length_mm=6, diameter_mm=diameter)
     cover, _ = _cover(piece, _straight_down(at=(shift, 0.0)))
@@ -83,7 +83,7 @@ def test_apparent_width_of_a_lying_cylinder(diameter, shift):
 
 
 def test_length_of_the_top_edge_in_perspective():
-    # L H / (H - D) for the top line (pinhole geometry; references, section 4): the flank's outline is longer at the top
+    # L H / (H - D) for the top line (pinhole geometry): the flank's outline is longer at the top
     piece = StrandPiece(0, 0, length_mm=6, diameter_mm=1.75, rounding_mm=0.0)
     cover, _ = _cover(piece, _straight_down())
     assert cover[300].sum() == pytest.approx(16 * 6 * 300 / (300 - 1.75), abs=0.01)
@@ -114,7 +114,7 @@ def test_silhouettes_of_straight_pieces_are_the_hulls_of_their_projected_rims():
 
 
 def test_a_standing_piece_leans_outwards_and_reads_large():
-    # L 3, H 300 mm: diameter x H/(H-L) = 1.010101; at x 80 mm shifted by .81 mm (references, section 4)
+    # L 3, H 300 mm: diameter x H/(H-L) = 1.010101; at x 80 mm shifted by .81 mm
     camera = _straight_down(at=(-80.0, 0.0), size=3000)
     piece = StrandPiece(0, 0, length_mm=3, diameter_mm=1.75, tilt_deg=90, rounding_mm=0.0)
     _, f = _cover(piece, camera)

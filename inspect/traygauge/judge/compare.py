@@ -54,25 +54,19 @@ class Difference:
 
 @dataclass(frozen=True)
 class MannWhitney:
-    """The rank-sum test. `u_a + u_b` is the number of pairs; `chance_b_above_a` counts ties as half."""
+    """The rank-sum test: pairs in which a lies above b, ties as half, and the two-sided p."""
 
     u_a: float
-    u_b: float
-    z: float
     p_value: float
-    chance_b_above_a: float
 
 
-def mann_whitney(
-    a: npt.ArrayLike, b: npt.ArrayLike, *, ties: bool = True, design_effect: float = 1.0
-) -> MannWhitney:
-    """Return the two-sided rank-sum test of two samples, by the normal approximation without continuity correction.
+def mann_whitney(a: npt.ArrayLike, b: npt.ArrayLike, *, design_effect: float = 1.0) -> MannWhitney:
+    """Return the two-sided rank-sum test of two samples: normal approximation, corrected for ties, not for continuity.
 
     Parameters
     ----------
     a, b : array_like (n_a,), (n_b,).
-    ties : whether the variance is corrected for ties.
-    design_effect : by which clustering widens it.
+    design_effect : by which clustering widens the variance.
     """
     x, y = np.asarray(a, float), np.asarray(b, float)
     n_a, n_b = len(x), len(y)
@@ -81,12 +75,12 @@ def mann_whitney(
     both = np.concatenate([x, y])
     _, index, counts = np.unique(both, return_inverse=True, return_counts=True)
     ranks = (np.cumsum(counts) - (counts - 1) / 2)[index]
-    u_a = float(ranks[:n_a].sum()) - n_a * (n_a + 1) / 2  # pairs in which a lies above b
+    u_a = float(ranks[:n_a].sum()) - n_a * (n_a + 1) / 2
     n = n_a + n_b
-    tied = float((counts.astype(float) ** 3 - counts).sum()) if ties else 0.0
+    tied = float((counts.astype(float) ** 3 - counts).sum())
     variance = n_a * n_b / 12 * (n + 1 - tied / (n * (n - 1))) * design_effect
     z = (u_a - n_a * n_b / 2) / math.sqrt(variance) if variance > 0 else 0.0
-    return MannWhitney(u_a, n_a * n_b - u_a, z, float(2 * ndtr(-abs(z))), (n_a * n_b - u_a) / (n_a * n_b))
+    return MannWhitney(u_a, float(2 * ndtr(-abs(z))))
 
 
 def compare(a: Sample, b: Sample, *, same_scale: bool) -> tuple[Difference, ...]:

@@ -15,9 +15,8 @@ from traygauge.judge.sample import Sample
 from traygauge.judge.shares import count_share
 from traygauge.judge.tolerance import tolerance_bounds
 from traygauge.judge.unseen import unseen
-from traygauge.judge.verdict import Figure
+from traygauge.judge.verdict import MEASURED, PRACTICE, RELATION, Figure
 
-MEASURED, RELATION, PRACTICE = "measured", "published relation", "common practice"
 _PACKING = "; ".join(SOURCES.values())
 #: Opening over the largest piece that keeps pieces from interlocking: a bulk-solids column in the trade press.
 OUTLET = {"round": (6.0, 8.0), "slot": (3.0, 4.0)}
@@ -146,11 +145,11 @@ def _channel(sample: Sample) -> list[Figure]:
     if width is not None and np.isfinite(length).any():
         ratio = float(np.nanmax(length)) / width
         note = f"a third passes, from about {BRIDGES_FROM:.2f} on a piece lies across and bridges"
-        found.append(_practice("longest_over_channel", "longest piece over channel width", "", ratio, note))
+        found.append(_practice("longest_over_channel", "longest piece over channel width", ratio, note))
     if depth is not None and np.isfinite(diameter).any():
         ratio = float(np.nanmax(diameter)) / depth
         note = "above 1 a piece cannot enter the channel"
-        found.append(_practice("thickest_over_depth", "thickest piece over channel depth", "", ratio, note))
+        found.append(_practice("thickest_over_depth", "thickest piece over channel depth", ratio, note))
     return found
 
 
@@ -209,12 +208,12 @@ def _outlet(sample: Sample) -> Figure | None:
     ratio = outlet / float(np.nanmax(extent))
     few, many = OUTLET[form]
     note = f"{few:g} to {many:g} keeps pieces from interlocking in a {form} outlet (trade press; mainly large pieces)"
-    return _practice("outlet_over_extent", "outlet over the largest piece", "", ratio, note)
+    return _practice("outlet_over_extent", "outlet over the largest piece", ratio, note)
 
 
 def _measured(name: str, title: str, unit: str, value: float, low: float, high: float) -> Figure:
     return Figure(name, title, unit, value, low, high, MEASURED)
 
 
-def _practice(name: str, title: str, unit: str, value: float, note: str) -> Figure:
-    return Figure(name, title, unit, value, value, value, PRACTICE, "", note)
+def _practice(name: str, title: str, value: float, note: str) -> Figure:
+    return Figure(name, title, "", value, value, value, PRACTICE, "", note)

@@ -39,11 +39,6 @@ class OneWay:
         """Return the residual standard deviation: the repeatability."""
         return math.sqrt(self.ss_within / self.df_within)
 
-    @property
-    def r_squared(self) -> float:
-        """Return the share of the sum of squares that lies between groups."""
-        return self.ss_between / (self.ss_between + self.ss_within)
-
 
 def one_way(group: npt.ArrayLike, value: npt.ArrayLike) -> OneWay:
     """Return the one-way analysis of variance of values (n,) in groups (n,).
@@ -105,10 +100,6 @@ class GaugeStudy:
     def total(self) -> float:
         """Return the total variance."""
         return self.gauge + self.part
-
-    def contribution_percent(self, variance: float) -> float:
-        """Return a variance in percent of the total variance."""
-        return 100 * variance / self.total if self.total > 0 else math.nan
 
     def study_percent(self, variance: float) -> float:
         """Return a standard deviation in percent of the total standard deviation."""

@@ -32,8 +32,8 @@ def share_bounds(hits: float, n: float, error: float) -> tuple[float, float]:
     return low, high
 
 
-def clopper_pearson(hits: float, n: float, confidence: float = 0.95, *, one_sided: bool = False) -> Interval:
-    """Return the exact interval of a share; `one_sided` makes each bound hold alone at the confidence.
+def clopper_pearson(hits: float, n: float, confidence: float = 0.95) -> Interval:
+    """Return the exact interval of a share (Clopper and Pearson 1934), the error shared over both sides.
 
     Examples
     --------
@@ -41,7 +41,7 @@ def clopper_pearson(hits: float, n: float, confidence: float = 0.95, *, one_side
     >>> round(i.low, 4), round(i.high, 4)
     (0.0582, 0.2674)
     """
-    low, high = share_bounds(hits, n, (1 - confidence) / (1 if one_sided else 2))
+    low, high = share_bounds(hits, n, (1 - confidence) / 2)
     return Interval(hits / n if n > 0 else math.nan, low, high, confidence)
 
 

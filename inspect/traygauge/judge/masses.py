@@ -14,7 +14,7 @@ from traygauge.judge.misreading import USUAL_SCATTER
 from traygauge.judge.sample import Sample
 from traygauge.judge.spec import Spec
 from traygauge.judge.unmeasured import Reach, reach, unread
-from traygauge.judge.verdict import Figure, Interval
+from traygauge.judge.verdict import MEASURED, Figure, Interval
 from traygauge.measure.pieces import Pieces
 from traygauge.measure.shape import strand_volume_mm3
 
@@ -135,7 +135,7 @@ def pieces_per_kilogram(sample: Sample, error: float) -> Figure | None:
         1e6 / mass.estimate,
         1e6 / mass.high,
         1e6 / mass.low if mass.low > 0 else math.inf,
-        "measured",
+        MEASURED,
         f"volumes from the photo, density {sample.spec.density_g_cm3:.3g} g/cm³",
         note,
     )

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import chdtrc
 
 from traygauge.judge.clusters import clustering
 from traygauge.judge.intervals import clopper_pearson
 from traygauge.judge.masses import masses_mg
 from traygauge.judge.sample import Sample
-from traygauge.judge.verdict import Figure, Interval
+from traygauge.judge.verdict import MEASURED, RELATION, Figure, Interval
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -63,8 +64,6 @@ def lacey(hits: Sequence[int], sizes: Sequence[int]) -> Mixing:
     ValueError
         Fewer than two samples, an empty one, more hits than pieces, or all pieces of one kind.
     """
-    from scipy.stats import chi2
-
     h, n = np.asarray(hits, float), np.asarray(sizes, float)
     if len(h) != len(n) or len(n) < 2 or (n < 2).any() or (h < 0).any() or (h > n).any():
         raise ValueError(
@@ -86,7 +85,7 @@ def lacey(hits: Sequence[int], sizes: Sequence[int]) -> Mixing:
         random,
         statistic,
         degrees,
-        float(chi2.sf(statistic, degrees)),
+        float(chdtrc(degrees, statistic)),
     )
 
 
@@ -156,9 +155,7 @@ def colour_figures(sample: Sample) -> tuple[Figure, ...]:
         said += f"{m.degrees} degrees of freedom); {name} against the rest, {m.degrees + 1} photos"
         title = "evenness of mixing between photos, 0 to 1"
         index = min(max(m.index, 0.0), 1.0)  # the variance of few photos can lie beyond what mixing allows
-        figures.append(
-            Figure("lacey_mixing", title, "", index, index, index, "published relation", SOURCE, said)
-        )
+        figures.append(Figure("lacey_mixing", title, "", index, index, index, RELATION, SOURCE, said))
     return tuple(figures)
 
 
@@ -172,7 +169,7 @@ def _figure(colour: ColourShare) -> Figure:
         i.estimate,
         i.low,
         i.high,
-        "measured",
+        MEASURED,
         "",
         f"by count{by_mass}",
     )

@@ -43,14 +43,6 @@ def void_fraction(aspect_ratio: npt.ArrayLike, relation: str = "loose") -> Float
     return np.asarray(sphere ** np.where(r >= 1, rod, disc))
 
 
-def void_in_tube(aspect_ratio: npt.ArrayLike, tube_over_diameter: float) -> FloatArray:
-    """Return the void fraction (...) in a tube, walls included (Benyahia and O'Neill 2005).
-
-    `tube_over_diameter`: tube over the diameter of the sphere of a piece's volume, 1.5 to 50.
-    """
-    return np.asarray(void_fraction(aspect_ratio, "general") + 1.0814 / (tube_over_diameter + 0.1226) ** 2)
-
-
 def void_range(aspect_ratio: npt.ArrayLike, volume: npt.ArrayLike) -> tuple[float, float, float]:
     """Return lowest, middle and highest void fraction of a mix: each relation averaged over volume, then their range.
 

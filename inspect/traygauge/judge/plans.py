@@ -147,15 +147,14 @@ class SequentialPlan:
         """Return h2: refuse at or above s n + h2."""
         return math.log((1 - self.consumer_risk) / self.producer_risk) / self._k
 
-    def accept_at(self, n: int) -> int | None:
-        """Return up to how many bad pieces of n the batch is accepted; None where it cannot be accepted yet."""
-        line = math.floor(self.slope * n - self.accept_intercept)
-        return line if line >= 0 else None
+    def counts(self, n: int, worth: float = 1.0) -> tuple[int | None, int | None]:
+        """Return up to how many bad pieces of n the batch is accepted, and from how many on it is refused.
 
-    def refuse_at(self, n: int) -> int | None:
-        """Return from how many bad pieces of n on the batch is refused; None where it cannot be refused yet."""
-        line = math.ceil(self.slope * n + self.refuse_intercept)
-        return line if line <= n else None
+        None where no number accepts, or refuses, yet. `worth`: independent pieces that one piece is worth.
+        """
+        accept = math.floor(self.slope * n - self.accept_intercept / worth)
+        refuse = math.ceil(self.slope * n + self.refuse_intercept / worth)
+        return accept if accept >= 0 else None, refuse if refuse <= n else None
 
     def standing(self, n: float, bad: float) -> Answer:
         """Return where the sequence stands after n pieces of which so many were bad: undecided means one more scoop."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,7 @@ from traygauge.judge.clusters import clustering
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import amounts, count_share, has_mass
-from traygauge.judge.sieves import SERIES
+from traygauge.judge.sieves import R20_3_MM
 from traygauge.judge.verdict import Interval
 
 FloatArray = npt.NDArray[np.float64]
@@ -25,11 +26,10 @@ NAME = "mesh size by projection"
 
 @dataclass(frozen=True, eq=False)
 class SieveTable:
-    """Sizes of a batch on the openings of a sieve series, as projected.
+    """Sizes of a batch on the openings of sieve series R20/3 (ISO 565), as projected.
 
     Parameters
     ----------
-    series : "R20", "R20/3" or "R40/3" of ISO 565.
     openings_mm : ndarray (k,), descending; a last class below the smallest opening follows.
     retained : ndarray (k + 1,): share that each opening would hold back, the pan last; sum 1.
     passing : ndarray (k,): share that would pass each opening.
@@ -38,7 +38,6 @@ class SieveTable:
     note : what the figures are, in one sentence.
     """
 
-    series: str
     openings_mm: FloatArray
     retained: FloatArray
     passing: FloatArray
@@ -56,21 +55,13 @@ class SieveTable:
         return [(named[k], 100 * float(self.retained[k]), 100 * float(passing[k])) for k in keep]
 
 
-def sieve_table(sample: Sample, series: str = "R20/3", by: str = "count") -> SieveTable:
-    """Return the batch's sizes on a series of openings (ISO 565 / ISO 3310-1), called mesh size by projection.
+def sieve_table(sample: Sample, by: Literal["count", "area", "mass"] = "count") -> SieveTable:
+    """Return the batch's sizes on sieve openings (series R20/3), called mesh size by projection.
 
-    A piece would just pass the opening of its smallest Feret diameter, as seen from above. By mass only where flakes have a thickness (stated, or from a weighed scoop), else by area seen.
-
-    Raises
-    ------
-    ValueError
-        An unknown series or weighting.
+    A piece would just pass the opening of its smallest Feret diameter, as seen from above. By mass only where flakes
+    have a thickness (stated, or from a weighed scoop), else by area seen.
     """
-    if series not in SERIES or by not in ("count", "area", "mass"):
-        raise ValueError(
-            f"series one of {', '.join(SERIES)}, by count, area or mass; found {series!r}, {by!r}"
-        )
-    openings, size = np.array(SERIES[series]), sample.pieces["feret_min_mm"].astype(float)
+    openings, size = np.array(R20_3_MM), sample.pieces["feret_min_mm"].astype(float)
     by = by if by != "mass" or has_mass(sample) else "area"
     use = sample.base("fines") & np.isfinite(size) & _seen(sample)
     amount = np.nan_to_num(amounts(sample, by)[use])
@@ -80,9 +71,7 @@ def sieve_table(sample: Sample, series: str = "R20/3", by: str = "count") -> Sie
     retained = retained / total if total > 0 else retained
     passing = 1 - np.cumsum(retained)[:-1]
     note = f"{NAME}, share by {by if by != 'area' else 'area seen'}; no sieve analysis"
-    return SieveTable(
-        series, openings, np.asarray(retained, float), np.clip(passing, 0, 1), by, int(use.sum()), note
-    )
+    return SieveTable(openings, np.asarray(retained, float), np.clip(passing, 0, 1), by, int(use.sum()), note)
 
 
 def _seen(sample: Sample) -> BoolArray:

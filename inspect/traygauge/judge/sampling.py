@@ -78,11 +78,7 @@ class SamplingPlan:
 
         None where no number accepts, or rejects, yet.
         """
-        worth = self.worth_of_scoop / self.pieces_per_scoop
-        middle = self.sequential.slope * n
-        accept = math.floor(middle - self.sequential.accept_intercept / worth)
-        reject = math.ceil(middle + self.sequential.refuse_intercept / worth)
-        return accept if accept >= 0 else None, reject if reject <= n else None
+        return self.sequential.counts(n, self.worth_of_scoop / self.pieces_per_scoop)
 
     @property
     def looks(self) -> tuple[Look, ...]:

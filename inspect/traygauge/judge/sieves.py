@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-#: Opening, mm, descending; the series step by 10^(1/20), 10^(3/20) and 10^(3/40).
+#: Series R20, mm, descending; steps of 10^(1/20).
 R20_MM: tuple[float, ...] = (
     16,
     14,
@@ -57,66 +57,10 @@ R20_MM: tuple[float, ...] = (
     0.05,
     0.045,
 )
-R20_3_MM: tuple[float, ...] = (
-    16,
-    11.2,
-    8,
-    5.6,
-    4,
-    2.8,
-    2,
-    1.4,
-    1,
-    0.71,
-    0.5,
-    0.355,
-    0.25,
-    0.18,
-    0.125,
-    0.09,
-    0.063,
-    0.045,
-)
-R40_3_MM: tuple[float, ...] = (
-    16,
-    13.2,
-    11.2,
-    9.5,
-    8,
-    6.7,
-    5.6,
-    4.75,
-    4,
-    3.35,
-    2.8,
-    2.36,
-    2,
-    1.7,
-    1.4,
-    1.18,
-    1,
-    0.85,
-    0.71,
-    0.6,
-    0.5,
-    0.425,
-    0.355,
-    0.3,
-    0.25,
-    0.212,
-    0.18,
-    0.15,
-    0.125,
-    0.106,
-    0.09,
-    0.075,
-    0.063,
-    0.053,
-    0.045,
-)
-SERIES: dict[str, tuple[float, ...]] = {"R20": R20_MM, "R20/3": R20_3_MM, "R40/3": R40_3_MM}
+#: Series R20/3: every third of them.
+R20_3_MM: tuple[float, ...] = R20_MM[::3]
 
 
-def largest_up_to(limit_mm: float, series: str = "R20") -> float | None:
-    """Return the largest opening of a series that is not above a length, mm; None where there is none."""
-    return next((opening for opening in SERIES[series] if opening <= limit_mm), None)
+def largest_up_to(limit_mm: float) -> float | None:
+    """Return the largest opening of series R20 that is not above a length, mm; None where there is none."""
+    return next((opening for opening in R20_MM if opening <= limit_mm), None)

@@ -9,7 +9,7 @@ from traygauge.judge.diagnosis import is_soft
 from traygauge.judge.plans import single_plan
 from traygauge.judge.sampling import chances
 from traygauge.judge.spec import parse_spec
-from traygauge.judge.spec_tables import Limits, ShareLimit, Spec
+from traygauge.judge.spec_tables import ShareLimit, Spec
 from traygauge.judge.spec_words import explain_limits, explain_spec, mm
 from traygauge.judge.verdict import Answer
 
@@ -207,11 +207,6 @@ def _text(value: str) -> str:
 
 def _comment(value: str) -> str:
     return "".join(c if c.isprintable() else " " for c in value)
-
-
-def limit_fields() -> dict[str, str]:
-    """Return name -> one line of each limit that a spec can set, for help and documentation."""
-    return {name: f"{field.title}: {field.description}" for name, field in Limits.model_fields.items()}
 
 
 def summary(spec: Spec) -> str:

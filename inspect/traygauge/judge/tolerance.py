@@ -1,4 +1,4 @@
-"""Tolerance intervals, and agreement of two results."""
+"""Tolerance intervals: between which bounds a stated part of a population lies."""
 
 from __future__ import annotations
 
@@ -52,16 +52,6 @@ def _ordered_confidence(n: int, cut: int, coverage: float) -> float:
 
     kept = n - 2 * cut - 1
     return float(bdtr(kept - 1, n, coverage)) if kept > 0 else 0.0
-
-
-def agreement(
-    value: float, reference: float, expanded: float, expanded_reference: float, covariance: float = 0.0
-) -> float:
-    """Return En of two results with their expanded uncertainties (k = 2); they agree when it lies within -1 and 1.
-
-    ISO 13528 and ISO/IEC 17043; `covariance` of the two values where they share a source of error.
-    """
-    return (value - reference) / math.sqrt(expanded**2 + expanded_reference**2 - 8 * covariance)
 
 
 def _exact_two_sided(n: int, coverage: float, confidence: float) -> float:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from traygauge.judge.sample import Sample
 from traygauge.judge.spec_words import mm
+from traygauge.measure.tail_thread import SHORTEST_MM
 from traygauge_calib.sight import Sight
 
-#: No thread is called a tail that is shorter, mm, nor shorter than this many times its width (what a tail is).
-SHORTEST_TAIL_MM, TAIL_PER_WIDTH = 0.3, 2.0
+#: No thread is called a tail that is shorter than this many times its width (what a tail is).
+TAIL_PER_WIDTH = 2.0
 
 
 @dataclass(frozen=True)
@@ -36,8 +37,8 @@ def _shortest_tail_mm(sight: Sight) -> float:
 
 
 _ASKED = {
-    "stringy": _Asked("stringy_over_mm", "tails", _shortest_tail_mm, SHORTEST_TAIL_MM),
-    "tailed": _Asked("tail_from_mm", "tails", _shortest_tail_mm, SHORTEST_TAIL_MM),
+    "stringy": _Asked("stringy_over_mm", "tails", _shortest_tail_mm, SHORTEST_MM),
+    "tailed": _Asked("tail_from_mm", "tails", _shortest_tail_mm, SHORTEST_MM),
     "fines": _Asked("fines_under_mm", "fines", lambda sight: sight.crumb_mm),
     "burred": _Asked("burr_over_mm", "burrs", lambda sight: sight.thread_mm),
 }

@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from traygauge.judge.regrind import Regrind
 
 
+#: What a figure beside the verdict rests on.
+MEASURED, RELATION, PRACTICE = "measured", "published relation", "common practice"
+
+
 class Answer(StrEnum):
     """The three answers."""
 
@@ -59,7 +63,7 @@ class LimitResult:
 
     Parameters
     ----------
-    path : where the limit stands in the spec, as "limits.long_share.at_most".
+    path : where the limit stands in the spec, as "limits.long_share.at_most_percent".
     title : plain words for a reader, as "long pieces, share by count".
     unit : "%", "mm", ...; estimate, interval and limit are in it.
     bound : "at most" or "at least".
@@ -100,8 +104,8 @@ class LimitResult:
 class Figure:
     """A figure that stands beside the verdict (pieces per kilogram, median length ...).
 
-    `low`, `high` are its interval or range, equal to `value` where it has none. `basis` says whether it is
-    "measured", from a "published relation" (named in `source`) or "common practice".
+    `low`, `high` are its interval or range, equal to `value` where it has none. `basis` says whether it is `MEASURED`,
+    from a published `RELATION` (named in `source`) or common `PRACTICE`.
     """
 
     name: str

@@ -12,7 +12,6 @@ from traygauge.judge.intervals import mean_bounds
 from traygauge.judge.sample import Sample
 from traygauge.judge.spec import Spec
 from traygauge.judge.spec_words import mm
-from traygauge.judge.tolerance import agreement
 from traygauge.judge.verdict import Interval
 from traygauge.measure.pieces import Pieces
 
@@ -100,10 +99,10 @@ def verify(
     shared = float(sample.u_shared(column)[use].mean())
     error = value[use] - known
     low, high = mean_bounds(error, 0.025, u_shared=math.hypot(shared, float(u_known.mean())))
-    en = np.array([agreement(e, 0.0, 2 * a, 2 * b) for e, a, b in zip(error, u, u_known, strict=True)])
+    en = error / (2 * np.hypot(u, u_known))  # both uncertainties expanded, k = 2 (ISO 13528)
     spread = float(error.std(ddof=1))
     u_mean = math.hypot(shared, spread / math.sqrt(len(error)))
-    en_mean = agreement(float(error.mean()), 0.0, 2 * u_mean, 2 * float(u_known.mean()))
+    en_mean = float(error.mean()) / (2 * math.hypot(u_mean, float(u_known.mean())))
     room = _room(sample.spec, quantity)
     enough = None if math.isnan(room) else bool(abs(error.mean()) + 2 * spread <= ROOM * room)
     agrees = bool(abs(en_mean) <= 1 and np.mean(np.abs(en) <= 1) >= 0.95)

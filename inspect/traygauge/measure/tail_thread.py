@@ -12,7 +12,7 @@ from traygauge.measure.tail_outline import Root, root_of
 
 FloatArray = npt.NDArray[np.float64]
 
-#: design.md section 2: a tail is narrower than this share of the diameter, twice as long as wide, from 0.3 mm on.
+#: What a tail is: narrower than this share of the diameter, twice as long as wide, from so many mm on.
 WIDEST_OF_DIAMETER = 0.25
 SHORTEST_MM = 0.3
 #: Lenient, because a drawn-out tail tapers and its blurred root is lost in the cut edge; see bench/tails_rate.py.

@@ -168,7 +168,7 @@ def _part(part: Part) -> Json:
 
 def _sieve(table: SieveTable) -> Json:
     return {
-        "series": table.series,
+        "series": "R20/3",
         "by": table.by,
         "pieces": table.n,
         "note": table.note,
