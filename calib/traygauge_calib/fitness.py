@@ -17,6 +17,9 @@ from traygauge_shared.light import LINEAR_OF_CODE
 FloatArray = npt.NDArray[np.float64]
 Worse = Literal["higher", "lower"]
 
+#: Unit of a check whose answer is no figure: 0 is no, more is yes.
+YES_OR_NO = "yes or no"
+
 
 @dataclass(frozen=True)
 class Check:
@@ -40,6 +43,21 @@ class Check:
     worse: Literal["higher", "lower"]
     level: Literal["fine", "warn", "refuse"]
     advice: str
+
+    @property
+    def is_yes_or_no(self) -> bool:
+        """Return whether its answer is no figure; `fine` is then the answer that does."""
+        return self.unit == YES_OR_NO
+
+    @property
+    def answer(self) -> str:
+        """Return what was found, of a yes or no check."""
+        return "yes" if self.value > 0 else "no"
+
+    @property
+    def fine(self) -> str:
+        """Return what would do, of a yes or no check."""
+        return "no" if self.worse == "higher" else "yes"
 
 
 @dataclass(frozen=True)
@@ -103,7 +121,7 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "turn the tray or add a light on the dark side",
     ),
     "flash": (
-        "fired",
+        YES_OR_NO,
         0.5,
         1.5,
         "higher",
@@ -119,7 +137,7 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "keep pieces, fingers and cables off the ring of markers",
     ),
     "squared up by a program": (
-        "",
+        YES_OR_NO,
         0.5,
         1.5,
         "higher",
@@ -140,7 +158,7 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "take a tray of another colour: white or yellow pieces on dark blue or black, dark ones on white",
     ),
     "told from shadows": (
-        "",
+        YES_OR_NO,
         0.9,
         0.5,
         "lower",
@@ -237,12 +255,23 @@ def require_fit(fitness: Fitness) -> None:
         return
     raise UnfitPhotoError(
         "the photo is not fit to measure from: " + ", ".join(check.name for check in bad),
-        found=", ".join(f"{check.name} {check.value:.3g} {check.unit}".strip() for check in bad),
-        expected=", ".join(
-            f"{check.name} {'at most' if check.worse == 'higher' else 'at least'} {check.refuse:g}"
-            for check in bad
-        ),
+        found=", ".join(map(_found, bad)),
+        expected=", ".join(map(_expected, bad)),
         advice="; ".join(dict.fromkeys(check.advice for check in bad)),
+    )
+
+
+def _found(check: Check) -> str:
+    if check.is_yes_or_no:
+        return f"{check.name}: {check.answer}"
+    return f"{check.name} {check.value:.3g} {check.unit}"
+
+
+def _expected(check: Check) -> str:
+    if check.is_yes_or_no:
+        return f"{check.name}: {check.fine}"
+    return (
+        f"{check.name} {'at most' if check.worse == 'higher' else 'at least'} {check.refuse:g} {check.unit}"
     )
 
 

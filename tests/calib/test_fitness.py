@@ -91,8 +91,11 @@ def test_picture_flattened_by_a_document_scanner_is_refused(drawn):
     )
     fitness = check_fitness(calibrate(photo))
     assert fitness.level == "refuse"
-    with pytest.raises(UnfitPhotoError, match="squared up"):
+    with pytest.raises(UnfitPhotoError) as refused:
         require_fit(fitness)
+    # what has no figure is answered by yes or no
+    assert "squared up by a program: yes" in refused.value.found
+    assert "squared up by a program: no" in refused.value.expected
 
 
 def test_picture_from_a_messenger_is_warned_of(drawn):

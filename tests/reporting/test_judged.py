@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from traygauge.batch import Batch
+from traygauge.judge.next_steps import GEOMETRY
 from traygauge.judge.verdict import Answer, Figure, Interval, LimitResult
 from traygauge.report.judged import headline, key_figures, limit_row, notes, plain_figure, rules, tied
 from traygauge_shared.errors import PhotoError
@@ -75,12 +76,10 @@ def test_rules_are_said_once_with_what_they_spoke_of(limit: LimitResult) -> None
 
 def test_what_was_not_measured_stands_on_top_and_the_rest_below(make_batch: Callable[..., Batch]) -> None:
     batch = make_batch()
-    verdict = replace(
-        batch.verdict, notes=("Not measured: 2 stand on end.", "Density assumed.", "Geometry only: x.")
-    )
+    verdict = replace(batch.verdict, notes=("Not measured: 2 stand on end.", "Density assumed.", GEOMETRY))
     top, below = notes(replace(batch, verdict=verdict))
     assert top == ("Not measured: 2 stand on end.",)
-    assert below[:2] == ("Density assumed.", "Geometry only: x.")
+    assert below[:2] == ("Density assumed.", GEOMETRY)
     assert sum("eometry" in n for n in below) == 1
     top, below = notes(replace(batch, verdict=replace(verdict, unmeasured={})))
     assert top == ()

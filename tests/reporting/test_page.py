@@ -18,8 +18,9 @@ import pytest
 from traygauge.batch import Batch
 from traygauge.judge.verdict import Answer
 from traygauge.records import read_pieces_csv, read_verdict_json
-from traygauge.report import palette, render_html, report_of, write_report
-from traygauge_calib.fitness import Check, Fitness
+from traygauge.report import palette, render_html, report_of, verdict_text, write_report
+from traygauge_calib.fitness import YES_OR_NO, Check, Fitness
+from traygauge_calib.tray_view import ScaleUncertainty
 from traygauge_shared.errors import PhotoError, RecordError, SheetError
 
 VOID = {"meta", "img", "input", "br", "link", "hr"}
@@ -371,3 +372,30 @@ def test_what_a_check_found_has_the_digits_that_its_limit_calls_for(
     photo = replace(batch.photos[0], fitness=Fitness((check,)))
     (row,) = report_of(replace(batch, photos=(photo,))).photos[0].checks
     assert row.value == shown
+
+
+def test_a_check_without_a_figure_is_answered_by_yes_or_no(make_batch: Callable[..., Batch]) -> None:
+    batch = make_batch()
+    fired = Check("flash", 1.0, YES_OR_NO, 0.5, 1.5, "higher", "warn", "switch it off")
+    told = Check("told from shadows", 1.0, YES_OR_NO, 0.9, 0.5, "lower", "fine", "soft light")
+    photo = replace(batch.photos[0], fitness=Fitness((fired, told)))
+    batch = replace(batch, photos=(photo,))
+    rows = report_of(batch).photos[0].checks
+    assert [(r.value, r.unit, r.sense, r.limit) for r in rows] == [
+        ("yes", "", "", "no"),
+        ("yes", "", "", "yes"),
+    ]
+    assert "flash: yes, fine if no" in verdict_text(batch)
+
+
+def test_what_the_scale_is_known_to_is_twice_its_standard_uncertainty(
+    make_batch: Callable[..., Batch],
+) -> None:
+    batch = make_batch()
+    scale = ScaleUncertainty(0.0012, 0.008, 0.3, 0.4)
+    photo = replace(batch.photos[0], tray=replace(batch.photos[0].tray, scale=scale))
+    said = {f.label: f.text for f in report_of(replace(batch, photos=(photo,))).photos[0].scale}
+    assert said["scale known to"] == "±\u00a00.24\u00a0%"
+    assert said["camera's height known to"] == "±\u00a01.6\u00a0%"
+    assert said["height of the pieces' plane known to"] == "±\u00a00.60\u00a0mm"
+    assert said["point below the camera known to"] == "±\u00a00.8\u00a0mm"

@@ -25,6 +25,10 @@ from traygauge.judge.verdict import Answer, LimitResult
 from traygauge.measure.pieces import Pieces
 
 PRACTICE = "(common practice)"
+#: Said with every verdict.
+GEOMETRY = (
+    "Geometry only: moisture, contamination chemistry, food contact and machine safety are judged elsewhere."
+)
 #: What could not be measured matters where it makes an interval reach so many times as far (common practice).
 MATTERS = 1.1
 Limits = tuple[LimitResult, ...]
@@ -215,9 +219,7 @@ def notes(
     said = [*_not_measured(sample, unmeasured), *_weighed(weighing, scoop_g), *_assumed(sample)]
     if sample.sight is not None:
         said.append(in_words(sample.sight))
-    said.append(
-        "Geometry only: moisture, contamination chemistry, food contact and machine safety are judged elsewhere."
-    )
+    said.append(GEOMETRY)
     said.append("Stop, isolate and lock out a cutter before reaching near its knives.")
     said.append("Home-cut or bought-in regrind of unknown origin is not for food, toys or medical use.")
     return tuple(said)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.judge.findings import has
 from traygauge.measure.pieces import Pieces
 from traygauge.report.palette import LOOKS
 from traygauge.words import MEASURED_STATES
@@ -78,7 +79,7 @@ def _extremes(pieces: Pieces, chosen: set[int]) -> list[tuple[int, str]]:
 def _has(pieces: Pieces, name: str) -> npt.NDArray[np.bool_]:
     if name == "unresolved":
         return np.array([s == name for s in pieces["state"]], bool)
-    return np.array([name in str(f).split(";") for f in pieces["findings"]], bool)
+    return has(pieces, name)
 
 
 def _ranked(pieces: Pieces, chosen: npt.NDArray[np.bool_], column: str) -> npt.NDArray[np.intp]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 
 from traygauge.batch import Batch
+from traygauge.judge.next_steps import GEOMETRY
+from traygauge.judge.sequence import about
 from traygauge.judge.spec_words import explain_spec
 from traygauge.judge.verdict import Figure, Interval, LimitResult
 from traygauge.records.verdict_json import outcome
@@ -36,16 +38,6 @@ _FALLBACK = {
     ),
 }
 
-#: What a figure rests on, as a reader is told.
-_BASIS = {
-    "measured": "measured",
-    "published relation": "published relation",
-    "common practice": "common practice",
-}
-
-_GEOMETRY = (
-    "Geometry only: moisture, contamination chemistry, food contact and machine safety are judged elsewhere."
-)
 _ALWAYS = "The figures speak for the pieces on the tray; for the bag only as far as the scoop was taken evenly from it."
 
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:%|mm|mm²|mg|g|kg|px)\b|%)|(?<=±) ")
@@ -88,7 +80,7 @@ def limit_row(result: LimitResult, *, is_last_look: bool = False) -> LimitRow:
         counted += f", counting for {result.n_effective:.0f}"
     more = ""
     if result.more_pieces and not is_last_look:
-        more = f"about {_rounded(result.more_pieces)} more pieces would settle it"
+        more = f"about {about(result.more_pieces)} more pieces would settle it"
     return LimitRow(
         title=result.title,
         unit=result.unit,
@@ -128,7 +120,7 @@ def plain_figure(figure: Figure) -> KeyFigure:
         value="" if is_range else fixed(figure.value, decimals),
         unit=unit,
         spread=f"{spread}\u00a0{figure.unit}" if is_range else spread,
-        basis=_BASIS[figure.basis],
+        basis=figure.basis,
         note=tied("; ".join(t for t in (figure.source, figure.note) if t)),
     )
 
@@ -165,7 +157,7 @@ def notes(batch: Batch) -> tuple[tuple[str, ...], tuple[str, ...]]:
     rest = [n for n in said if n not in first]
     if outcome(batch) == "refused":
         return tuple(first), tuple(rest)
-    geometry = [] if any("eometry" in n for n in rest) else [_GEOMETRY]
+    geometry = [] if GEOMETRY in rest else [GEOMETRY]
     return tuple(first), (*rest, *geometry, _ALWAYS)
 
 
@@ -194,12 +186,6 @@ def _in_words(interval: Interval, unit: str) -> str:
     decimals = interval_decimals(interval.low, interval.high, interval.estimate)
     ends = between(interval.low, interval.high, decimals)
     return tied(f"{ends} {unit} ({100 * interval.confidence:.3g} %)") if ends else NOTHING
-
-
-def _rounded(n: int) -> str:
-    """Return a number of pieces as a person would say it: two digits."""
-    step = 10 ** max(0, len(str(n)) - 2)
-    return short(float(-(-n // step) * step))
 
 
 def sentence(text: str) -> str:

@@ -94,7 +94,8 @@ class Mark:
     """One piece on a photo.
 
     `place` is its row in the batch's table, `label` its look in a word or code, `named`: whether the report speaks of
-    it by its number, `spoken` the sentence for those who hear the page; outline, tails (closed / open) and centreline in sheet mm, `height_mm` the plane they lie in.
+    it by its number, `spoken` the sentence for those who hear the page; outline (closed), tails and centreline (open) in sheet mm,
+    `height_mm` the plane they lie in.
     """
 
     place: int
@@ -130,7 +131,7 @@ class Fact:
 
 @dataclass(frozen=True)
 class CheckRow:
-    """One check of a photo's fitness, as shown."""
+    """One check of a photo's fitness, as shown: fine if `sense` `limit` (a yes or no check: if `limit`)."""
 
     name: str
     value: str

@@ -11,7 +11,7 @@ from traygauge.batch import Batch, PhotoInspection
 from traygauge.measure.pieces import Pieces
 from traygauge.report.judged import sentence
 from traygauge.report.model import CheckRow, Fact, Mark, PhotoPart, Tally
-from traygauge.report.numbers import fixed, short
+from traygauge.report.numbers import fixed, short, spread, with_unit
 from traygauge.report.palette import LOOKS, PLAIN, Look, look_of
 from traygauge.report.piece_text import PieceText
 from traygauge_calib.camera import PerspectiveCamera
@@ -143,12 +143,13 @@ def _label(look: Look, crowded: set[str]) -> str:
 
 
 def _check(check: Check) -> CheckRow:
+    figure = not check.is_yes_or_no
     return CheckRow(
         name=check.name,
-        value=_found(check.value, check.warn),
-        unit=check.unit,
-        sense="at most" if check.worse == "higher" else "at least",
-        limit=short(check.warn),
+        value=_found(check.value, check.warn) if figure else check.answer,
+        unit=check.unit if figure else "",
+        sense=("at most" if check.worse == "higher" else "at least") if figure else "",
+        limit=short(check.warn) if figure else check.fine,
         level=check.level,
         advice="" if check.level == "fine" else check.advice,
     )
@@ -185,22 +186,22 @@ def _scale(tray: TrayView) -> tuple[Fact, ...]:
 
 
 def _shared(tray: TrayView) -> list[Fact]:
-    """Return the standard uncertainties that all pieces of the photo share."""
+    """Return how certain those things are that all pieces of the photo share."""
     scale = tray.scale
     said = (
-        ("u of every length (shared)", scale.relative, f"{100 * scale.relative:.2f} %"),
-        ("u of the camera's height (shared)", scale.height_relative, f"{100 * scale.height_relative:.1f} %"),
-        ("u of the pieces' plane (shared)", scale.plane_mm, f"{scale.plane_mm:.2f} mm"),
-        ("u of the camera's foot point (shared)", scale.foot_mm, f"{scale.foot_mm:.1f} mm"),
+        ("scale known to", 100 * scale.relative, 2, "%"),
+        ("camera's height known to", 100 * scale.height_relative, 1, "%"),
+        ("height of the pieces' plane known to", scale.plane_mm, 2, "mm"),
+        ("point below the camera known to", scale.foot_mm, 1, "mm"),
     )
-    return [Fact(label, shown) for label, value, shown in said if value > 0 and math.isfinite(value)]
+    return [Fact(label, with_unit(shown, unit)) for label, u, n, unit in said if (shown := spread(u, n))]
 
 
 def _sight(sight: Sight) -> tuple[Fact, ...]:
     return (
         Fact("threads are seen from", f"{fixed(sight.thread_mm, 2)} mm width"),
         Fact("fines are seen from", f"{fixed(sight.crumb_mm, 2)} mm"),
-        Fact("u of one length at best", f"{fixed(sight.u_length_mm, 3)} mm"),
+        Fact("a length known at best to", with_unit(spread(sight.u_length_mm, 2), "mm")),
     )
 
 

@@ -49,7 +49,8 @@ class _Writer:
     def columns(self, rows: Sequence[Sequence[str]], sides: str, gives: int = 0) -> list[str]:
         """Return rows of cells set under each other.
 
-        `sides` has "d" for numbers, aligned on the decimal, "r" for what ends alike, "l" for text. One column gives way where a row is too long: the rest of its text goes to the lines below.
+        `sides` has "d" for numbers, aligned on the decimal, "r" for what ends alike, "l" for text. Column `gives` gives
+        way where a row is too long: the rest of its text goes to the lines below.
         """
         cells_of = [list(row) for row in rows]
         for k in (k for k, side in enumerate(sides) if side == "d"):
@@ -224,14 +225,13 @@ def _fitness(report: Report, w: _Writer) -> Iterator[str]:
         yield from w.heading("Fit to measure, scale, uncertainty")
     for part in report.photos:
         number = f"photo {part.index + 1}: " if len(report.photos) > 1 else ""
-        fine = sum(c.level == "fine" for c in part.checks)
-        yield from w.wrapped(f"{number}{fine} of {len(part.checks)} checks fine", "  ")
+        good = sum(c.level == "fine" for c in part.checks)
+        yield from w.wrapped(f"{number}{good} of {len(part.checks)} checks fine", "  ")
         for c in part.checks:
             if c.level != "fine":
-                found = (
-                    f"{c.name} {with_unit(c.value, c.unit)}, {c.sense} {with_unit(c.limit, c.unit)} is fine"
-                )
-                yield from w.wrapped(f"{found}: {c.advice}", "  - ")
+                fine = f"{c.sense} {with_unit(c.limit, c.unit)}".strip()
+                found = f"{c.name}: {with_unit(c.value, c.unit)}, fine if {fine}"
+                yield from w.wrapped(f"{found}. To do: {c.advice}", "  - ")
         scale = ", ".join(f"{f.label} {f.text}" for f in part.scale[:4])
         yield from w.wrapped(f"{number}{scale}", "  ")
     if report.components:
