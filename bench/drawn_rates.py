@@ -45,9 +45,7 @@ def scenes(seed: int, batch: Batch) -> Iterator[Scene]:
             ),
         )
         yield tray(
-            replace(batch, colour=COLOURS[int(rng.integers(len(COLOURS)))])
-            if hasattr(batch, "colour")
-            else batch,
+            replace(batch, colour=COLOURS[int(rng.integers(len(COLOURS)))]),
             seed=int(rng.integers(1 << 30)),
             camera=phone_over(
                 tilt_deg=float(rng.uniform(0, 7)),

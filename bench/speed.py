@@ -139,10 +139,8 @@ def beside_the_plain_recipe(photo: Path, truth: Path) -> None:
 
 _MEMORY = """
 import resource, sys
-from pathlib import Path
-from typing import TypeVar
 from traygauge.batch import inspect_batch
-import traygauge.judge.judging, cv2, scipy.stats
+import traygauge.judge.judging, cv2
 def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 before = peak()
 batch = inspect_batch([sys.argv[1]], "rigid-1.75")

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.distributions import edge_weights
 from traygauge.measure.pieces import Pieces
 
 FloatArray = npt.NDArray[np.float64]
@@ -43,6 +42,44 @@ def border_weights(
             ]
             weights[here & ~cut] = _photo_weights(boxes[here & ~cut], window, passed)
     return weights, sides
+
+
+def edge_weights(
+    boxes: npt.ArrayLike,
+    frame: tuple[float, float, float, float],
+    *,
+    sides: tuple[bool, bool, bool, bool] = (True, True, True, True),
+) -> FloatArray:
+    """Return how many pieces each piece wholly inside a frame stands for, ndarray (n,), from 1 up.
+
+    Large pieces are cut off by the frame more often than small ones. A piece with box x by y is whole in a frame
+    Z1 by Z2 with probability (Z1 - x)(Z2 - y) / (Z1 Z2) (ISO 13322-1, Miles-Lantuéjoul; Miles, J. Microscopy 113
+    (1978) 257); its weight is the inverse. Where pieces run past one side only, the same share is lost as with two.
+
+    Parameters
+    ----------
+    boxes : (n, 4), x0, y0, x1, y1 of each whole piece.
+    frame : x0, y0, x1, y1.
+    sides : whether pieces run past the left, top, right and bottom side. A scoop inside the frame needs no weights.
+
+    Raises
+    ------
+    ValueError
+        A box as large as the frame: such pieces are never whole, and no weight makes up for them.
+    """
+    b = np.asarray(boxes, float).reshape(-1, 4)
+    weight = np.ones(len(b))
+    for axis, name in ((0, "wide"), (1, "high")):
+        if not (sides[axis] or sides[axis + 2]):
+            continue
+        length, whole = b[:, axis + 2] - b[:, axis], frame[axis + 2] - frame[axis]
+        if (length >= whole).any():
+            raise ValueError(
+                f"a piece {length.max():.4g} {name} cannot be weighted in a frame {whole:.4g} {name}; "
+                "expected: a smaller piece; take a larger frame"
+            )
+        weight *= whole / (whole - length)
+    return weight
 
 
 def _outlines(pieces: Pieces) -> list[tuple[FloatArray, float, float]]:

@@ -15,10 +15,10 @@ from traygauge.judge.findings import BoolArray, FloatArray, has
 from traygauge.judge.intervals import mean_bounds, quantile_ranks
 from traygauge.judge.lost import made_up
 from traygauge.judge.once import Once
+from traygauge.judge.percentiles import percentile
 from traygauge.judge.resampling import percentile_bounds, resampled
 from traygauge.judge.sample import Sample
 from traygauge.judge.unmeasured import unread
-from traygauge.measure.distributions import percentile
 
 #: Stands for a length whose end is not seen, where infinity would spoil a ratio, mm.
 _NO_END = 1e6

@@ -13,7 +13,6 @@ import numpy as np
 import traygauge
 from traygauge.batch import Batch
 from traygauge.judge.looks import MOST_LOOKS
-from traygauge.measure.distributions import percentile
 from traygauge.report.distributions import distributions
 from traygauge.report.first_look import first_look
 from traygauge.report.judged import (
@@ -26,7 +25,7 @@ from traygauge.report.judged import (
     spec_in_words,
     tied,
 )
-from traygauge.report.model import Closeup, Component, Fact, PhotoPart, Refusal, Report
+from traygauge.report.model import Closeup, Component, Fact, FloatArray, PhotoPart, Refusal, Report
 from traygauge.report.numbers import fixed
 from traygauge.report.palette import LOOKS
 from traygauge.report.photo_parts import photo_parts
@@ -107,18 +106,22 @@ def components(batch: Batch) -> tuple[Component, ...]:
     rows = np.flatnonzero([s in MEASURED_STATES for s in pieces["state"]])
     if not rows.size or not pieces.u_parts:
         return ()
-    median = {
-        k: [float(percentile(one, 0.5)) for one in np.abs(v[rows]).T] for k, v in pieces.u_parts.items()
-    }
+    median = {k: [_median(one) for one in np.abs(v[rows]).T] for k, v in pieces.u_parts.items()}
     order = sorted(median, key=lambda k: (not k.startswith("shared "), -float(median[k][0])))
     listed = [
         Component(k.removeprefix("shared "), _mm(median[k][0]), _mm(median[k][1]), k.startswith("shared "))
         for k in order
     ]
-    total = [float(percentile(pieces[c][rows], 0.5)) for c in ("u_length_mm", "u_diameter_mm")]
+    total = [_median(pieces[c][rows]) for c in ("u_length_mm", "u_diameter_mm")]
     nothing = _mm(0.0)
     listed = [c for c in listed if (c.length, c.diameter) != (nothing, nothing)]
     return (*listed, Component("all together", _mm(total[0]), _mm(total[1]), False))
+
+
+def _median(values: FloatArray) -> float:
+    """Return the median of what is known, NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
 
 
 def _mm(value: float) -> str:
