@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_calib.camera import PerspectiveCamera
+from traygauge_calib.scale import REFUSE_CURL_MM, WARN_CURL_MM
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.errors import UnfitPhotoError
 from traygauge_shared.light import LINEAR_OF_CODE
@@ -128,7 +129,7 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "switch the flash off and use even light from two sides: pieces right below a flash come out short",
     ),
     "sharpening": ("overshoot", 0.12, 0.5, "higher", "switch off sharpening, HDR and document modes"),
-    "sheet flatness": ("mm", 0.8, 3.0, "higher", "tape the sheet flat to glass or board"),
+    "sheet flatness": ("mm", WARN_CURL_MM, REFUSE_CURL_MM, "higher", "tape the sheet flat to glass or board"),
     "sheet seen": (
         "of the ring",
         0.75,

@@ -103,15 +103,12 @@ class PoseFit:
     ----------
     parameters : ndarray (17,), in the order given at the head of this file.
     covariance : ndarray (17, 17).
-    residuals_px : ndarray (N, 2), seen minus predicted before the last step, which is a small one; of an edge its part
-        across the edge.
     weights : ndarray (N,), 0 (thrown out as an outlier) to 1.
     corner_sigma_px, edge_sigma_px : standard deviation of one coordinate of a corner, of the place of an edge.
     """
 
     parameters: FloatArray
     covariance: FloatArray
-    residuals_px: FloatArray
     weights: FloatArray
     corner_sigma_px: float
     edge_sigma_px: float
@@ -194,7 +191,7 @@ def fit_pose(
         if np.all(np.abs(step) < LAST_STEP * np.sqrt(np.diag(covariance))):
             break
     spread = [float(sigma[side][0]) if side.any() else float("nan") for side in (~edge, edge)]
-    return PoseFit(theta, covariance, residuals, weights, *spread)
+    return PoseFit(theta, covariance, weights, *spread)
 
 
 def _misfit(

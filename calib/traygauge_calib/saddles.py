@@ -19,6 +19,7 @@ from traygauge_shared.light import LINEAR_OF_CODE
 FloatArray = npt.NDArray[np.float64]
 
 _ARM = 0.4  # an edge is used from here to the patch's rim: away from the corner's own blur
+_ROUNDS = 3  # patches are read anew around the corner found; one that still moves then is none
 _FLAT = 0.7  # across an edge the light is level from here to the rim
 
 
@@ -30,12 +31,10 @@ class Saddles:
     ----------
     points_px : ndarray (N, 2), px; nonsense where not `good`.
     good : ndarray (N,), bool: four edges of the right sign that meet.
-    twist_px : ndarray (N,): how far opposite edges disagree, px; small on a clean corner.
     """
 
     points_px: FloatArray
     good: npt.NDArray[np.bool_]
-    twist_px: FloatArray
 
 
 def refine_saddles(
@@ -43,8 +42,6 @@ def refine_saddles(
     points_px: FloatArray,
     axes_px: FloatArray,
     signs: FloatArray,
-    *,
-    rounds: int = 3,
 ) -> Saddles:
     """Return chess corners near predicted ones.
 
@@ -62,16 +59,16 @@ def refine_saddles(
     good = np.ones(len(points), bool)
     twist = np.full(len(points), np.inf)
     steps, sign = _steps(float(np.median(reach))), signs[:, None, None].astype(np.float32)
-    for _ in range(rounds):
+    for _ in range(_ROUNDS):
         patches, inside = _patches(grey, points, axes_px, steps)
         shift, twist_share, sound = _shift(patches * sign, steps)
         points = points + np.einsum("na,nad->nd", np.clip(shift, -0.5, 0.5), axes_px)
-        twist = (np.abs(twist_share) * lengths).max(1)
+        twist = (np.abs(twist_share) * lengths).max(1)  # how far opposite edges disagree, px
         good = sound & inside
     strayed = np.linalg.norm(points - points_px, axis=1) > 0.7 * reach
     moved = np.abs(shift).max(1) > 0.1
     good &= ~strayed & ~moved & (twist < np.maximum(0.12 * reach, 1.0))
-    return Saddles(points, good, twist)
+    return Saddles(points, good)
 
 
 def _steps(reach_px: float) -> FloatArray:

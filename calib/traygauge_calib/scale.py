@@ -41,8 +41,8 @@ MOST_PULL = 3.5
 SQUARE_DEG = 0.8
 #: A sheet on a scanner's glass looks tilted at most so far, degrees: a print stretched by 1 % one way only does.
 MOST_SCAN_TILT_DEG = 8.0
-#: Sag of paper that is glued down, mm.
-GLUED_SAG_MM = 0.05
+#: How far paper may sag inside a flat ring, taped and glued down, mm (common practice, no source).
+SAG_MM, GLUED_SAG_MM = 0.5, 0.05
 
 
 def calibrate(
@@ -53,7 +53,6 @@ def calibrate(
     scan: bool = False,
     reference: Reference | None = None,
     lens: LensModel | None = None,
-    sag_mm: float = 0.5,
 ) -> TrayView:
     """Return the tray as seen in a photo, with where its scale comes from and how good it is.
 
@@ -67,14 +66,13 @@ def calibrate(
         or more.
     reference : a straight thing of known length in the photo; likewise without a sheet.
     lens : what is known of the camera's lens from several photos of a sheet.
-    sag_mm : how far the paper may sag inside a flat ring, mm; 0.05 where the print is glued down.
 
     Raises
     ------
     SheetError
         There is no scale to be had from the photo, or the sheet is bent, covered or not the print named.
     UnfitPhotoError
-        The picture is a stamp.
+        The picture is too small to measure anything in it.
     """
     if min(photo.width, photo.height) < LEAST_SIDE_PX:
         raise UnfitPhotoError(
@@ -104,7 +102,7 @@ def calibrate(
     if scanned:
         _check_scanned(fit)
     _check_flat(fit, edges, found.sheet)
-    return _view(photo, grey, found, fit, edges, belief, print_record, sag_mm)
+    return _view(photo, grey, found, fit, edges, belief, print_record)
 
 
 def _check_alone(grey: npt.NDArray[np.uint8]) -> None:
@@ -191,7 +189,6 @@ def _view(
     edges: RingEdges,
     belief: CameraBelief,
     record: PrintRecord | None,
-    sag_mm: float,
 ) -> TrayView:
     """Return the tray view that a fit stands for."""
     sheet = found.sheet
@@ -199,7 +196,7 @@ def _view(
     x0, y0, x1, y1 = sheet.window_mm
     across, down = fit.stretch
     window = (x0 * across, y0 * down, x1 * across, y1 * down)
-    sag = GLUED_SAG_MM if record is not None and record.glued else sag_mm
+    sag = GLUED_SAG_MM if record is not None and record.glued else SAG_MM
     u_offset = 0.0 if record is None else record.u_plane_offset_mm
     plane = float(np.sqrt(sag**2 / 3.0 + u_offset**2 + fit.curl_mm**2 / 3.0))
     camera, scale = fit.camera, shared_uncertainty(fit, window, plane)
@@ -227,7 +224,6 @@ def _view(
             clipped=quality.clipped,
             overshoot=quality.overshoot,
             curl_mm=fit.curl_mm,
-            scatter_mm=fit.corner_sigma_px / float(np.median(edges.px_per_mm)),
             seen=len(found.corners_mm) / len(sheet.corners_mm),
             squared_up=not belief.scanned and _squared_up(photo, fit),
         ),

@@ -133,8 +133,3 @@ def marker_bits() -> npt.NDArray[np.uint8]:
     whole, rest = divmod(BITS * BITS, 8)
     bits = np.unpackbits(upright, axis=1)
     return np.concatenate([bits[:, : 8 * whole], bits[:, -rest:]], 1).reshape(-1, BITS, BITS)
-
-
-def sheet_of(marker_id: int) -> Sheet | None:
-    """Return the sheet whose ring shows this marker, or None."""
-    return next((sheet for sheet in SHEETS.values() if marker_id in sheet.marker_ids), None)

@@ -74,7 +74,6 @@ class RingFacts:
     clipped : share of the paper's pixels at full scale.
     overshoot : how far sharpening carries an edge beyond the bright side's level, as a share of the step.
     curl_mm : by how much the paper rises or falls between middle and rim.
-    scatter_mm : scatter of the ring's edges about the fitted camera.
     seen : share of the ring's corners that were read.
     squared_up : whether the sheet lies exactly square in a picture that no camera writes in that shape.
     """
@@ -84,7 +83,6 @@ class RingFacts:
     clipped: float
     overshoot: float
     curl_mm: float
-    scatter_mm: float
     seen: float
     squared_up: bool
 

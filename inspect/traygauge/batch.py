@@ -123,11 +123,6 @@ class Setup:
     reference: Reference | None = None
     lens: LensModel | None = None
 
-    @property
-    def sag_mm(self) -> float:
-        """Return how far the paper may sag inside the ring, mm."""
-        return 0.05 if self.print_record is not None and self.print_record.glued else 0.5
-
     def in_words(self) -> dict[str, str]:
         """Return what was asked for, as shown to a reader."""
         if self.px_per_mm is not None:
@@ -282,7 +277,6 @@ def _inspect(
         scan=setup.scan,
         reference=setup.reference,
         lens=setup.lens,
-        sag_mm=setup.sag_mm,
     )
     fitness = stages.run(check_fitness, tray)
     require_fit(fitness)

@@ -19,7 +19,7 @@ class Environment:
     Parameters
     ----------
     out, err : where results and where messages go.
-    out_is_terminal, err_is_terminal : whether a person is looking at them.
+    err_is_terminal : whether a person is looking at the messages.
     width : columns that a result may have.
     colour : whether bold and dim may be used in results.
     config_folder : where the user's own things are kept, such as measured prints.
@@ -28,7 +28,6 @@ class Environment:
 
     out: TextIO
     err: TextIO
-    out_is_terminal: bool
     err_is_terminal: bool
     width: int
     colour: bool
@@ -45,7 +44,6 @@ class Environment:
         return cls(
             out=sys.stdout,
             err=sys.stderr,
-            out_is_terminal=terminal,
             err_is_terminal=sys.stderr.isatty(),
             width=min(100, shutil.get_terminal_size((80, 24)).columns) if terminal else 80,
             colour=terminal and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb",

@@ -73,7 +73,6 @@ def test_sag_is_small_where_the_print_is_glued(drawn):
     record = PrintRecord("glued", "small", 80.0, 80.0, glued=True, u_plane_offset_mm=0.0)
     assert calibrate(drawn().photo, print_record=record).scale.plane_mm < 0.05
     assert calibrate(drawn().photo).scale.plane_mm == pytest.approx(0.5 / np.sqrt(3), rel=0.02)
-    assert calibrate(drawn().photo, sag_mm=0.1).scale.plane_mm == pytest.approx(0.1 / np.sqrt(3), rel=0.1)
 
 
 def test_print_factors_scale_the_board(drawn):

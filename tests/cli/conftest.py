@@ -32,7 +32,7 @@ def program(tmp_path: Path) -> Program:
 
     def call(*words: str | Path, terminal: bool = False, asked: bool = False) -> Run:
         out, err = io.StringIO(), io.StringIO()
-        environment = Environment(out, err, terminal, terminal, 80, terminal, tmp_path / "config", asked)
+        environment = Environment(out, err, terminal, 80, terminal, tmp_path / "config", asked)
         code = main([str(word) for word in words], environment)
         return Run(code, out.getvalue(), err.getvalue())
 

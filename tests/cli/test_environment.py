@@ -65,7 +65,7 @@ def test_an_old_console_gets_a_question_mark_and_no_crash(monkeypatch: pytest.Mo
 def test_in_a_log_of_both_streams_a_message_stands_behind_what_was_said_before_it() -> None:
     log = io.BytesIO()
     out, err = io.TextIOWrapper(log, encoding="utf-8"), io.TextIOWrapper(log, write_through=True)
-    environment = Environment(out, err, False, False, 80, False, Path())
+    environment = Environment(out, err, False, 80, False, Path())
     environment.say("said first")
     environment.tell("told then")
     assert log.getvalue().split() == b"said first told then".split()

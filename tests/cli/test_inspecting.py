@@ -186,7 +186,7 @@ def test_a_reader_who_leaves_early_costs_no_report(program: Program, photos: Pat
             raise BrokenPipeError
 
     closed = Closed()
-    env = Environment(closed, io.StringIO(), False, False, 80, False, photos / "config")
+    env = Environment(closed, io.StringIO(), False, 80, False, photos / "config")
     assert main(["inspect", str(photos / "empty.jpg"), "--out", str(photos / "r")], env) == 0
     assert (photos / "r" / "report.html").is_file()
 

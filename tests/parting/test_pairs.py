@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from traygauge.segment.part import StrandPrior, looks_single, part_clump, strand_prior
+from traygauge.segment.part import Clump, StrandPrior, looks_single, part_clumps, strand_prior
 
 DIAMETER, LENGTH = 28.0, 48.0
 PRIOR = StrandPrior(DIAMETER, 1.0, LENGTH, 4.0, 40)
@@ -45,7 +45,7 @@ CASES = {
 def test_pieces_come_apart_with_their_lengths(name: str) -> None:
     rods = CASES[name]
     mask, rgb, truth = drawn(rods)
-    parting = part_clump(mask, mask.astype(np.float32), rgb, 16.0, (0.0, 0.0), PRIOR)
+    (parting,) = part_clumps([Clump(mask, rgb, 16.0, (0.0, 0.0), float("inf"))], PRIOR)
     assert len(parting) == len(rods)
     assert set(parting.state) == {"parted"}
     for k, (x, y, _, length) in enumerate(rods):
@@ -58,7 +58,7 @@ def test_pieces_come_apart_with_their_lengths(name: str) -> None:
 
 def test_one_rod_stays_whole() -> None:
     mask, rgb, _ = drawn([(80, 80, 0.7, 48)])
-    parting = part_clump(mask, mask.astype(np.float32), rgb, 16.0, (0.0, 0.0), PRIOR)
+    (parting,) = part_clumps([Clump(mask, rgb, 16.0, (0.0, 0.0), float("inf"))], PRIOR)
     assert parting.state == ("whole",)
 
 

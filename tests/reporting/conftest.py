@@ -125,7 +125,6 @@ def no_regions(tray: TrayView) -> Regions:
         "labels": np.zeros((1, 1), np.int32),
         "outlines_px": (),
         "state": (),
-        "threads_px": (),
         "contrast_to_noise": 60.0,
     }
     return Regions(**{f.name: given.get(f.name, np.zeros(0)) for f in fields(Regions)})

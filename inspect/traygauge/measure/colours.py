@@ -55,12 +55,10 @@ class ColourGroups:
     ----------
     names : tuple of k words, each once.
     group : ndarray (n,), which group each piece is in; -1 where its colour is not known.
-    centre_lab : ndarray (k, 3): median CIELAB of each.
     """
 
     names: tuple[str, ...]
     group: IntArray
-    centre_lab: FloatArray
 
 
 def with_colours(pieces: Pieces) -> Pieces:
@@ -87,7 +85,7 @@ def colour_groups(lab: FloatArray, forming: BoolArray | None = None) -> ColourGr
     forms = known if forming is None or not (known & forming).any() else known & forming
     group = np.full(len(lab), -1, dtype=np.intp)
     if not forms.any():
-        return ColourGroups((), group, np.zeros((0, 3)))
+        return ColourGroups((), group)
     place = _place(lab[forms])
     group[forms] = _join_left_overs(place, _densest_first(place))
     rest = known & ~forms
@@ -192,4 +190,4 @@ def _named(group: IntArray, centre: FloatArray) -> ColourGroups:
             names.append(name)
             kept.append(k)
         into[k] = names.index(name)
-    return ColourGroups(tuple(names), into[group], centre[kept])
+    return ColourGroups(tuple(names), into[group])

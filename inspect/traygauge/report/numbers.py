@@ -86,7 +86,7 @@ def between(low: float, high: float, decimals: int) -> str:
     return ""
 
 
-def column_decimals(values: npt.NDArray[Any], u: npt.NDArray[Any] | None, otherwise: int) -> int:
+def column_decimals(u: npt.NDArray[Any] | None, otherwise: int) -> int:
     """Return the decimals that a whole column of figures is shown with: those of its median uncertainty."""
     if u is None or not np.isfinite(u).any():
         return min(otherwise, 2)

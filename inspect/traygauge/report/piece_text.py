@@ -125,7 +125,7 @@ def _texts(pieces: Pieces, column: Column) -> list[str]:
     if column.kind == "name":
         return [printable(str(v)) for v in values]
     u = pieces[column.uncertainty] if column.uncertainty else None
-    decimals = column_decimals(values, u, _COARSE.get(column.name, column.decimals))
+    decimals = column_decimals(u, _COARSE.get(column.name, column.decimals))
     spreads = [""] * len(values) if u is None else [spread(float(v), decimals) for v in u]
     shown = [fixed(float(v), decimals) for v in values]
     nil = column.name.startswith(

@@ -262,7 +262,6 @@ def _regions(
     weight: FloatArray,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
-    n = len(things)
     cut = _cut_off([t.contour for t in things], window)
     level_tray, level_piece = outlines.levels
     lines = outlines.apart(outlines.points.astype(np.float32))
@@ -283,7 +282,6 @@ def _regions(
         confidence=np.array([t.confidence for t in things]),
         heap=np.array([t.heap for t in things], np.int64),
         extent_px=np.maximum(extent, whole),
-        threads_px=((),) * n,
         contrast_to_noise=_clearness(level_piece - level_tray, signal),
         told_from_shadows=float(signal.clear),
         rod_px=np.array([t.rod for t in things]) + origin,
@@ -342,7 +340,6 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         confidence=np.zeros(0),
         heap=np.zeros(0, np.int64),
         extent_px=np.zeros(0),
-        threads_px=(),
         contrast_to_noise=float("nan"),
         told_from_shadows=float("nan"),
         rod_px=np.zeros((0, 5)),

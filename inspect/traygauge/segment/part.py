@@ -13,7 +13,7 @@ from traygauge.segment.part_explain import explained
 from traygauge.segment.part_field import BoolArray, Clump, FloatArray, field_of
 from traygauge.segment.part_prior import StrandPrior, heap_prior, looks_single, strand_prior
 
-__all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clump", "part_clumps", "strand_prior"]
+__all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clumps", "strand_prior"]
 
 
 #: Share of a convex clump that rods must explain, weighted with their confidence, lest it be one piece of another form.
@@ -46,22 +46,6 @@ class Parting:
 
     def __len__(self) -> int:
         return len(self.state)
-
-
-def part_clump(
-    mask: BoolArray,
-    signal: npt.NDArray[np.float32],
-    rgb: npt.NDArray[np.uint8],
-    px_per_mm: float,
-    lean: tuple[float, float],
-    prior: StrandPrior | None,
-    camera_height_mm: float = float("inf"),
-) -> Parting:
-    """Return the pieces of one clump: `part_clumps` for a single one.
-
-    `signal`, ndarray (h, w), 0 tray .. 1 piece, is not needed so far; the others are described in `Clump`.
-    """
-    return part_clumps([Clump(mask, rgb, px_per_mm, lean, camera_height_mm)], prior)[0]
 
 
 def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]:

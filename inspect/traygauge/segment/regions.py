@@ -34,7 +34,6 @@ class Regions:
     heap : ndarray (n,), int: regions of one connected clump share a number; -1 for what lies free.
     extent_px : ndarray (n,): largest extent that the thing can have (of the whole heap where it is unresolved, along
         the axis where a piece is covered).
-    threads_px : tuple of n tuples of ndarrays (k, 2): centrelines of threads found beyond the outline, if any.
     contrast_to_noise : level difference over noise, the photo's median.
     told_from_shadows : 1 where pieces can be told from shadows, 0 where those are as dark; NaN for an empty tray.
     rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
@@ -54,7 +53,6 @@ class Regions:
     confidence: FloatArray
     heap: npt.NDArray[np.int64]
     extent_px: FloatArray
-    threads_px: tuple[tuple[FloatArray, ...], ...]
     contrast_to_noise: float
     told_from_shadows: float
     rod_px: FloatArray

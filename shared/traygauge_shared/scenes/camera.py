@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
-_FULL_FRAME_DIAGONAL_MM = 43.2666
+#: Of 36 x 24 mm: what a 35-mm-equivalent focal length refers to (CIPA DCG-001).
+FULL_FRAME_DIAGONAL_MM = 43.2666
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +47,7 @@ class PhoneCamera:
     @property
     def focal_35mm(self) -> float:
         """Return the 35-mm-equivalent focal length (by the frame's diagonal), mm."""
-        return self.focal_px * _FULL_FRAME_DIAGONAL_MM / float(np.hypot(self.width, self.height))
+        return self.focal_px * FULL_FRAME_DIAGONAL_MM / float(np.hypot(self.width, self.height))
 
     @property
     def px_per_mm(self) -> float:
@@ -199,7 +200,7 @@ def phone_over(
     roll_deg : turn about the axis (180: photographed from the other side).
     principal_shift_px : of the principal point from the frame's middle.
     """
-    focal_px = focal_35mm / _FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
+    focal_px = focal_35mm / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height))
     distance = height_mm if height_mm is not None else focal_px * across_mm / width
     tilt, towards, roll = np.radians([tilt_deg, tilt_towards_deg, roll_deg])
     off = distance * np.array([np.sin(tilt) * np.cos(towards), np.sin(tilt) * np.sin(towards), -np.cos(tilt)])

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.saving import write_together
-from traygauge_shared.scenes.camera import PhoneCamera
+from traygauge_shared.scenes.camera import FULL_FRAME_DIAGONAL_MM, PhoneCamera
 from traygauge_shared.scenes.draw import Drawn
 from traygauge_shared.scenes.truth import COLUMNS
 
@@ -42,7 +42,7 @@ def _exif(picture: Any, camera: PhoneCamera) -> bytes:
     exif[0x010F], exif[0x0110], exif[0x0112] = "Drawn", "Drawn camera", camera.orientation
     shot = exif.get_ifd(0x8769)
     shot[0xA405] = round(camera.focal_35mm)
-    shot[0x920A] = round(camera.focal_35mm / 43.2666 * 10.0, 2)
+    shot[0x920A] = round(camera.focal_35mm / FULL_FRAME_DIAGONAL_MM * 10.0, 2)
     shot[0xA002], shot[0xA003] = picture.size
     return bytes(exif.tobytes())
 

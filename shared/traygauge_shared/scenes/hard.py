@@ -67,7 +67,7 @@ def hard_scene(seed: int, *, mpix: float | None = None, pieces: int | None = Non
     batch = _batch(rng, sheet, pieces, notes)
     assert sheet.window_mm is not None
     things = make_pieces(batch, rng)
-    area, touching, crossing = _placing(rng, sheet.window_mm, batch.count, notes)
+    area, touching, crossing = _placing(rng, sheet.window_mm, notes)
     if touching:
         things = loose(things, rng, area_mm=area, crossing=crossing, pile=bool(rng.random() < 0.3))
     else:
@@ -215,9 +215,7 @@ def _contrast(colour: str | Rgb, window: str | Rgb) -> float:
     return float(np.abs(a - b).max() * 255)
 
 
-def _placing(
-    rng: np.random.Generator, window: Area, count: int, notes: list[str]
-) -> tuple[Area, bool, float]:
+def _placing(rng: np.random.Generator, window: Area, notes: list[str]) -> tuple[Area, bool, float]:
     """Return where pieces are thrown, whether they may touch, and how often one stays lying on others."""
     x0, y0, x1, y1 = window
     past_edge = rng.random() < 0.15

@@ -268,7 +268,7 @@ def loose(
             hit = _hits(here, put)
             found: _Put | None = here
             if hit and rng.random() < crossing:
-                found = _stacked(here, hit, put, rng)
+                found = _stacked(here, hit, put)
             elif hit:
                 found = _slid_off(here, put, rng)
             if found is not None and (found.centre > low).all() and (found.centre < high).all():
@@ -295,7 +295,7 @@ def _at_the_rim(
     return here.moved(_way_out(here, way, _near(here, put, np.inf))[0] * way[0])
 
 
-def _stacked(here: _Put, hit: Sequence[_Put], put: Sequence[_Put], rng: np.random.Generator) -> _Put | None:
+def _stacked(here: _Put, hit: Sequence[_Put], put: Sequence[_Put]) -> _Put | None:
     """Return a strand piece resting on what it landed on, or None where it cannot rest there."""
     piece = here.thing
     if not isinstance(piece, StrandPiece) or piece.tilt_deg > 1:
