@@ -12,19 +12,18 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.misreading import scatter, strand_diameters_mm
 from traygauge.judge.verdict import Verdict
 from traygauge.measure.colours import with_colours
 from traygauge.measure.measuring import measure_pieces
+from traygauge.measure.medians import usual
 from traygauge.measure.pieces import Pieces
 from traygauge.segment.find import find_pieces
 from traygauge.segment.left_out import share_left_out
 from traygauge.segment.regions import Regions
 from traygauge.segment.unlike import share_unlike, thickness_px
+from traygauge.words import number_of
 from traygauge_calib.fitness import Fitness, check_fitness, require_fit, with_found
 from traygauge_calib.lens import LensModel
 from traygauge_calib.prints import PrintRecord
@@ -60,8 +59,8 @@ class PhotoInspection:
     def sight(self) -> Sight:
         """Return what the photo can show: the thinnest thread, the smallest crumb, how well a length is known."""
         strand = self.pieces.take(self.pieces["form"] == "strand")
-        usual = {name: _usual(strand[name]) for name in ("length_mm", "diameter_mm")}
-        known = {name: value for name, value in usual.items() if math.isfinite(value)}
+        sizes = {name: usual(strand[name]) for name in ("length_mm", "diameter_mm")}
+        known = {name: value for name, value in sizes.items() if math.isfinite(value)}
         return sight_of(self.tray, self.regions.contrast_to_noise, **known)
 
     def __repr__(self) -> str:
@@ -97,7 +96,8 @@ class Batch:
 
     def __repr__(self) -> str:
         word = self.verdict.answer or "not judged"
-        return f"Batch({len(self.pieces)} pieces on {len(self.photos)} photos, {word}: {self.verdict.reason})"
+        seen = f"{number_of(len(self.pieces), 'piece')} on {number_of(len(self.photos), 'photo')}"
+        return f"Batch({seen}, {word}: {self.verdict.reason})"
 
     def _repr_html_(self) -> str:
         said = f"{self.verdict.answer or 'not judged'}: {self.verdict.reason} {self.verdict.next_step}"
@@ -294,17 +294,11 @@ def _inspect(
     diameter = strand_diameters_mm(pieces)
     fitness = with_found(
         fitness,
-        lengths=_usual(pieces["u_length_mm"]) / _usual(diameter),
+        lengths=usual(pieces["u_length_mm"]) / usual(diameter),
         diameters=scatter(diameter),
     )
     require_fit(fitness)
     return PhotoInspection(photo, tray, fitness, regions, pieces, stages.seconds)
-
-
-def _usual(values: npt.NDArray[np.float64]) -> float:
-    """Return the median of the finite values, NaN without any."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan
 
 
 def _judged(

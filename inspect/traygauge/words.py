@@ -146,3 +146,8 @@ FINDINGS: tuple[Word, ...] = (
 
 #: States in which cut length and diameter are measured values.
 MEASURED_STATES: frozenset[str] = frozenset({"whole", "parted"})
+
+
+def number_of(n: int, noun: str) -> str:
+    """Return a count with its noun, as "1 piece" or "3 pieces"."""
+    return f"{n} {noun}{'s' * (n != 1)}"

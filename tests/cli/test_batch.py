@@ -132,7 +132,7 @@ def test_a_single_photo_that_cannot_be_used_raises_and_so_does_a_wrong_spec(draw
 
 def test_a_batch_shows_itself_in_a_line_and_in_a_notebook(drawn_folder: Path) -> None:
     batch = traygauge.inspect_batch(str(drawn_folder / "other.jpg"))  # one path is a batch of one
-    assert repr(batch).startswith("Batch(8 pieces on 1 photos, not judged:")
+    assert repr(batch).startswith("Batch(8 pieces on 1 photo, not judged:")
     assert repr(batch.photos[0]).startswith("PhotoInspection(other.jpg, 8 pieces, ")
     assert "<table" in batch._repr_html_()
 

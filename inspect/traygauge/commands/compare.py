@@ -99,8 +99,8 @@ def _batch(env: Environment, path: Path, words: ScaleWords, spec: str | None, *,
 
 def _target(one: StoredBatch, two: StoredBatch, spec: str | None) -> Spec:
     """Return the spec that both are compared by: the one named, else the one that both were judged against."""
-    from traygauge.judge.spec import Spec, read_spec
-    from traygauge.judge.spec_tables import About
+    from traygauge.judge.spec import read_spec
+    from traygauge.judge.spec_tables import NO_SPEC
     from traygauge_shared.errors import SpecError
 
     if spec is not None:
@@ -112,7 +112,7 @@ def _target(one: StoredBatch, two: StoredBatch, spec: str | None) -> Spec:
             expected="one spec for both",
             advice="say by which one they are to be compared: --spec FILE",
         )
-    return one.spec or two.spec or Spec(spec=About(name="none"))
+    return one.spec or two.spec or NO_SPEC
 
 
 def _share_scale(one: StoredBatch, two: StoredBatch) -> bool:

@@ -12,6 +12,7 @@ from traygauge.commands import photos as asked
 from traygauge.commands.saying import say_heading, say_json, say_list, say_table
 from traygauge.environment import Environment
 from traygauge.exit_codes import ExitCode
+from traygauge.words import number_of
 
 if TYPE_CHECKING:
     from traygauge.judge.sampling import SamplingPlan
@@ -220,7 +221,7 @@ def _say_sequence(env: Environment, made: SamplingPlan) -> None:
     good, limit = (f"{100 * share:g} %" for share in (made.good, made.limit))
     rows = [
         (
-            _scoops(look.number),
+            number_of(look.number, "scoop"),
             str(look.pieces),
             _count(look.accept_up_to),
             _count(look.reject_from),
@@ -233,12 +234,8 @@ def _say_sequence(env: Environment, made: SamplingPlan) -> None:
     said = f"In between: one more scoop. All looks together answer wrongly in at most {risk}, either way; after the last one"
     say_list(env, [f"{said} only a fresh sample can decide."], mark="  ")
     say_heading(env, f"Sequential plan after Wald: tells {good} from {limit}, refuses in between")
-    after = [(_scoops(k), str(n), *map(_count, counts)) for k, n, counts in _wald(made)]
+    after = [(number_of(k, "scoop"), str(n), *map(_count, counts)) for k, n, counts in _wald(made)]
     say_table(env, after, ("after", "pieces", "accept up to", "reject from"))
-
-
-def _scoops(n: int) -> str:
-    return f"{n} scoop{'s' * (n > 1)}"
 
 
 def _count(count: int | None) -> str:

@@ -162,12 +162,11 @@ def _verified(
     import numpy as np
 
     from traygauge.judge.sample import sample
-    from traygauge.judge.spec import Spec
-    from traygauge.judge.spec_tables import About
+    from traygauge.judge.spec_tables import NO_SPEC
     from traygauge.judge.verification import usable, verify
 
     windows = {p.photo.name: p.tray.window_mm for p in batch.photos}
-    ready = sample(batch.pieces, batch.spec or Spec(spec=About(name="none")), windows)
+    ready = sample(batch.pieces, batch.spec or NO_SPEC, windows)
     outcomes, rows = [], []
     for quantity, (size, u) in sizes.items():
         value = batch.pieces[quantity].astype(float)

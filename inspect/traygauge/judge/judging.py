@@ -17,7 +17,7 @@ from traygauge.judge.regrind import regrind_of
 from traygauge.judge.sample import sample
 from traygauge.judge.sequence import where_it_stands
 from traygauge.judge.spec import Spec
-from traygauge.judge.spec_tables import About
+from traygauge.judge.spec_tables import NO_SPEC
 from traygauge.judge.verdict import Answer, LimitResult, Verdict
 from traygauge.measure.pieces import Pieces
 from traygauge_calib.sight import Sight
@@ -48,7 +48,7 @@ def judge_pieces(
     scoop_g : what the very pieces on the photos weigh, g: gives flakes their mass and checks the strand's volume.
     sight : what every photo of the batch can show; a limit that asks for more is undecided. None: nothing is known.
     """
-    asked = spec if spec is not None else Spec(spec=About(name="none"))
+    asked = spec if spec is not None else NO_SPEC
     weighing = weigh_scoop(pieces, asked, scoop_g) if scoop_g is not None else None
     asked = _with_thickness(asked, weighing)
     weighed = with_masses(pieces, asked.density_g_cm3, asked.pieces.flake_thickness_mm)

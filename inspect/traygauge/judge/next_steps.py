@@ -23,6 +23,7 @@ from traygauge.judge.unmeasured import STANDS_UP_TO, unread
 from traygauge.judge.unseen import in_words, unseen
 from traygauge.judge.verdict import Answer, LimitResult
 from traygauge.measure.pieces import Pieces
+from traygauge.words import number_of
 
 PRACTICE = "(common practice)"
 #: Said with every verdict.
@@ -52,7 +53,7 @@ def reason(pieces: Pieces, limits: Limits, answer: Answer | None, *, has_spec: b
     """Return why the verdict is what it is, one plain sentence."""
     if answer is None:
         said = "The spec sets no limit to judge by" if has_spec else "There was no spec to judge by"
-        return f"{said}: {_count(len(pieces), 'thing')} measured."
+        return f"{said}: {number_of(len(pieces), 'thing')} measured."
     if answer is Answer.ACCEPT:
         shares = [r for r in limits if r.hits is not None]
         nearest = min(shares or limits, key=_room)
@@ -149,7 +150,7 @@ def _add_pieces(sample: Sample, result: LimitResult, number: int) -> str:
             f"{_by_hand(sample)}: the batch lies so near the limit that about {about(number)} more pieces would be "
             "needed to tell"
         )
-    photos = f"{_count(scoops, 'more photo')} with about {about(number)} pieces in all"
+    photos = f"{number_of(scoops, 'more photo')} with about {about(number)} pieces in all"
     return (
         f"add {photos} and judge all of them together as look {sample.next_look} (--look {sample.next_look})"
     )
@@ -164,7 +165,7 @@ def _lay_apart(sample: Sample, limit: str) -> str:
         where = f"marked {pieces['piece'][largest]}"
         if sample.photos > 1:
             where += f" in {pieces['photo'][largest]}"
-        others = f" and {_count(len(heap) - 1, 'other')}" if len(heap) > 1 else ""
+        others = f" and {number_of(len(heap) - 1, 'other')}" if len(heap) > 1 else ""
         return f"Spread the heap {where}{others} and take the photo again"
     counts = Counter(pieces["state"].astype(str).tolist())
     of_lengths = limit in ("short_share", "length_spread") or limit.endswith("_length")
@@ -269,7 +270,7 @@ def _not_measured(sample: Sample, unmeasured: dict[str, int]) -> list[str]:
         "axis unknown": "as thick as long (where they were cut cannot be told)",
     }
     said = [
-        f"{_count(n, 'heap')} that could not be parted"
+        f"{number_of(n, 'heap')} that could not be parted"
         if state == "unresolved"
         else f"{n} {words.get(state, state)}"
         for state, n in unmeasured.items()
@@ -297,7 +298,7 @@ def _unread(sample: Sample) -> list[str]:
     out = unread(sample.pieces)
     if not out.any():
         return []
-    said = f"{_count(n := int(out.sum()), 'diameter')} {'was' if n == 1 else 'were'} not read: other pieces lie against them"
+    said = f"{number_of(n := int(out.sum()), 'diameter')} {'was' if n == 1 else 'were'} not read: other pieces lie against them"
     if sample.spec.density_g_cm3 is None:
         return [f"{said}."]
     usual = float(np.median(sample.reach.diameter_mm[out]))
@@ -314,16 +315,16 @@ def _made_up(sample: Sample) -> list[str]:
         n = int(upright.sum())
         share = 100 * n / max(int(strand.sum()), 1)
         lines.append(
-            f"Length figures leave out {_count(n, 'piece')} on end ({share:.2g} % of the strand). Short ones stand more "
+            f"Length figures leave out {number_of(n, 'piece')} on end ({share:.2g} % of the strand). Short ones stand more "
             "often than long ones; the figures are corrected for it by the chance to stand (Yong and Mahadevan 2011)."
         )
     if joined := int((strand & has(sample.pieces, "doubles")).sum()):
         lines.append(
-            f"Length figures leave out {_count(joined, 'double')}: two pieces that are still joined."
+            f"Length figures leave out {number_of(joined, 'double')}: two pieces that are still joined."
         )
     if under.any():
         lines.append(
-            f"About {_count(round(float(sample.reach.holds[under].sum())), 'piece')} under others or in heaps can't be "
+            f"About {number_of(round(float(sample.reach.holds[under].sum())), 'piece')} under others or in heaps can't be "
             "measured, long and tailed ones more often than others; shares and lengths are corrected for it, and the bounds "
             "allow for what they can hide."
         )
@@ -355,7 +356,3 @@ def _room(result: LimitResult) -> float:
         return math.inf
     near = result.deciding.high if result.bound == "at most" else result.deciding.low
     return abs(result.limit - near) / result.limit
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'s' * (n != 1)}"

@@ -15,6 +15,7 @@ from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import tail
 from traygauge.judge.plans import SequentialPlan, SinglePlan, single_plan
 from traygauge.judge.verdict import Answer, Look
+from traygauge.words import number_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -106,7 +107,7 @@ class SamplingPlan:
         allowed = self.single.accept_up_to / self.single.n
         lines = [
             (
-                f"Photograph {_scoops(self.scoops)} of about {self.pieces_per_scoop} pieces, {self.pieces} in all "
+                f"Photograph {number_of(self.scoops, 'scoop')} of about {self.pieces_per_scoop} pieces, {self.pieces} in all "
                 f"(worth {self.scoops * self.worth_of_scoop:.0f} independent ones; {self.single.n} are needed)."
             ),
             (
@@ -187,7 +188,3 @@ def chances(
     each = np.diff(below, prepend=0.0)
     accept, reject = float(each[upper].sum()), float(each[lower].sum())
     return {Answer.ACCEPT: accept, Answer.REJECT: reject, Answer.UNDECIDED: max(0.0, 1 - accept - reject)}
-
-
-def _scoops(n: int) -> str:
-    return f"{n} scoop{'s' * (n != 1)}"

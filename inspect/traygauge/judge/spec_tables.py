@@ -329,3 +329,7 @@ class Spec(_Table):
     def to_dict(self) -> dict[str, Any]:
         """Return the spec as plain values, table by table, as it would stand in a file (nothing that is not given)."""
         return self.model_dump(mode="json", by_alias=True, exclude_none=True)
+
+
+#: What is held against where nobody gave a spec: no size of anything, no limit.
+NO_SPEC = Spec(spec=About(name="none"))

@@ -1,4 +1,4 @@
-"""Medians of many short rows at once."""
+"""Medians: of many short rows at once, and of what is known."""
 
 from __future__ import annotations
 
@@ -19,3 +19,9 @@ def medians(rows: npt.NDArray[Real]) -> npt.NDArray[Real]:
     ranked = np.sort(rows, axis=-1)
     middle = ranked[..., half]
     return np.asarray(middle if rows.shape[-1] % 2 else (ranked[..., half - 1] + middle) / 2, rows.dtype)
+
+
+def usual(values: npt.NDArray[np.float64]) -> float:
+    """Return the median of the finite values, NaN without any."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")

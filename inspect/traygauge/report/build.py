@@ -13,6 +13,7 @@ import numpy as np
 import traygauge
 from traygauge.batch import Batch
 from traygauge.judge.looks import MOST_LOOKS
+from traygauge.measure.medians import usual
 from traygauge.report.distributions import distributions
 from traygauge.report.first_look import first_look
 from traygauge.report.judged import (
@@ -25,13 +26,13 @@ from traygauge.report.judged import (
     spec_in_words,
     tied,
 )
-from traygauge.report.model import Closeup, Component, Fact, FloatArray, PhotoPart, Refusal, Report
+from traygauge.report.model import Closeup, Component, Fact, PhotoPart, Refusal, Report
 from traygauge.report.numbers import fixed
 from traygauge.report.palette import LOOKS
 from traygauge.report.photo_parts import photo_parts
 from traygauge.report.piece_text import PieceText, piece_text
 from traygauge.report.regrind_part import regrind_part
-from traygauge.words import MEASURED_STATES
+from traygauge.words import MEASURED_STATES, number_of
 from traygauge_shared.errors import TraygaugeError
 from traygauge_shared.names import printable
 
@@ -106,22 +107,16 @@ def components(batch: Batch) -> tuple[Component, ...]:
     rows = np.flatnonzero([s in MEASURED_STATES for s in pieces["state"]])
     if not rows.size or not pieces.u_parts:
         return ()
-    median = {k: [_median(one) for one in np.abs(v[rows]).T] for k, v in pieces.u_parts.items()}
+    median = {k: [usual(one) for one in np.abs(v[rows]).T] for k, v in pieces.u_parts.items()}
     order = sorted(median, key=lambda k: (not k.startswith("shared "), -float(median[k][0])))
     listed = [
         Component(k.removeprefix("shared "), _mm(median[k][0]), _mm(median[k][1]), k.startswith("shared "))
         for k in order
     ]
-    total = [_median(pieces[c][rows]) for c in ("u_length_mm", "u_diameter_mm")]
+    total = [usual(pieces[c][rows]) for c in ("u_length_mm", "u_diameter_mm")]
     nothing = _mm(0.0)
     listed = [c for c in listed if (c.length, c.diameter) != (nothing, nothing)]
     return (*listed, Component("all together", _mm(total[0]), _mm(total[1]), False))
-
-
-def _median(values: FloatArray) -> float:
-    """Return the median of what is known, NaN where nothing is."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else float("nan")
 
 
 def _mm(value: float) -> str:
@@ -137,7 +132,7 @@ def _title(batch: Batch) -> str:
 
 def _counted(batch: Batch) -> str:
     pieces, photos = len(batch.pieces), len(batch.photos)
-    return f"{pieces} piece{'s' * (pieces != 1)} on {photos} photo{'s' * (photos != 1)}"
+    return f"{number_of(pieces, 'piece')} on {number_of(photos, 'photo')}"
 
 
 def _parts(error: TraygaugeError) -> tuple[str, str, str, str]:

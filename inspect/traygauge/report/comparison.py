@@ -19,6 +19,7 @@ from traygauge.report.limit_lines import limit_lines
 from traygauge.report.model import Distribution, Fact, Line
 from traygauge.report.numbers import fixed, with_unit
 from traygauge.report.plots import two_histograms
+from traygauge.words import number_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -133,7 +134,7 @@ def _p(value: float) -> str:
 
 def _counted(pieces: Pieces) -> str:
     n, photos = len(pieces), len(set(pieces["photo"]))
-    return f"{n} piece{'s' * (n != 1)} on {photos} photo{'s' * (photos != 1)}"
+    return f"{number_of(n, 'piece')} on {number_of(photos, 'photo')}"
 
 
 def _caution(differences: Sequence[Difference]) -> str:

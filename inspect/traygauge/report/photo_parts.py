@@ -14,6 +14,7 @@ from traygauge.report.model import CheckRow, Fact, Mark, PhotoPart, Tally
 from traygauge.report.numbers import fixed, short, spread, with_unit
 from traygauge.report.palette import LOOKS, PLAIN, Look, look_of
 from traygauge.report.piece_text import PieceText
+from traygauge.words import number_of
 from traygauge_calib.camera import PerspectiveCamera
 from traygauge_calib.fitness import Check
 from traygauge_calib.sight import Sight
@@ -95,7 +96,11 @@ def _part(
 ) -> PhotoPart:
     own = pieces.take(places)
     measured = int(own.measured.sum())
-    summary = f"{len(own)} pieces found, {measured} of them measured" if len(own) else "No pieces found"
+    summary = (
+        f"{number_of(len(own), 'piece')} found, {measured} of them measured"
+        if len(own)
+        else "No pieces found"
+    )
     counted = tallies(own, crowded=_is_crowded(own, inspection.tray))
     return PhotoPart(
         index=index,

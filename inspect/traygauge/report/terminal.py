@@ -10,6 +10,7 @@ from traygauge.report.build import report_of
 from traygauge.report.judged import tied
 from traygauge.report.model import Closeup, Distribution, KeyFigure, LimitRow, PhotoPart, RegrindPart, Report
 from traygauge.report.numbers import with_unit
+from traygauge.words import number_of
 
 _BOLD, _SOFT, _PLATE, _END = "\x1b[1m", "\x1b[2m", "\x1b[1;7m", "\x1b[0m"
 
@@ -178,11 +179,7 @@ def _distributions(shown: Sequence[Distribution], w: _Writer) -> Iterator[str]:
     for d in shown:
         facts = ", ".join(f"{f.label}\u00a0{f.text}" for f in d.facts)
         limits = "".join(f"; {line.text}" for line in d.lines)
-        yield from w.wrapped(f"{d.title} of {_pieces(d.pieces)}: {facts}{limits}.", "  ", "    ")
-
-
-def _pieces(n: int) -> str:
-    return f"{n} piece{'s' * (n != 1)}"
+        yield from w.wrapped(f"{d.title} of {number_of(d.pieces, 'piece')}: {facts}{limits}.", "  ", "    ")
 
 
 def _limits(rows: Sequence[LimitRow], w: _Writer) -> Iterator[str]:
