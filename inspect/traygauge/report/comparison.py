@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 
 import numpy as np
 import numpy.typing as npt
@@ -13,11 +12,11 @@ import numpy.typing as npt
 from traygauge.judge.compare import Difference, decimals_of_change, decimals_of_ratio
 from traygauge.measure.pieces import Pieces
 from traygauge.records import StoredBatch, printable
-from traygauge.report import palette
 from traygauge.report.distributions import bin_edges
 from traygauge.report.limit_lines import limit_lines
 from traygauge.report.model import Distribution, Fact, Line
 from traygauge.report.numbers import fixed, with_unit
+from traygauge.report.page_template import page_template
 from traygauge.report.plots import two_histograms
 from traygauge.words import number_of
 
@@ -82,20 +81,10 @@ def comparison_of(
 
 def comparison_html(comparison: Comparison) -> bytes:
     """Return a comparison as the bytes of an HTML file that needs nothing but itself."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    with resources.as_file(resources.files(__package__) / "templates") as folder:
-        environment = Environment(
-            loader=FileSystemLoader(folder),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        style = environment.get_template("style.css.j2").render(palette=palette)
-        page = environment.get_template("comparison.html.j2")
-    text = page.render(c=comparison, style=Markup(style), plots=[Markup(p) for p in comparison.plots])
+    page, style = page_template("comparison.html.j2")
+    text = page.render(c=comparison, style=style, plots=[Markup(p) for p in comparison.plots])
     return text.encode("utf-8")
 
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 import base64
 import hashlib
 from dataclasses import dataclass
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
 from traygauge.batch import Batch, PhotoInspection
-from traygauge.report import palette
 from traygauge.report.model import Closeup, FloatArray, Mark, PhotoPart, Report
 from traygauge.report.overlay import Shape, label_size, path_text, shapes
+from traygauge.report.page_template import page_script, page_template
 from traygauge.report.picture import (
     Frame,
     draw,
@@ -25,8 +24,6 @@ from traygauge.report.picture import (
 )
 from traygauge.report.plots import histogram, interval_strip
 from traygauge.report.tiles import Tile, tiles
-
-_FOLDER = "templates"
 
 
 @dataclass(frozen=True)
@@ -57,27 +54,17 @@ class TileView:
 
 def render_html(report: Report, batch: Batch) -> str:
     """Return the report as the text of an HTML file; pictures are taken from the batch's photos."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    with resources.as_file(resources.files(__package__) / _FOLDER) as folder:
-        environment = Environment(
-            loader=FileSystemLoader(folder),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        script = (folder / "report.js").read_text("utf-8")
-        style = environment.get_template("style.css.j2").render(palette=palette)
-        template = environment.get_template("report.html.j2")
+    template, style = page_template("report.html.j2")
+    script = page_script("report.js")
     first = {c.photo: report.photos[c.photo].marks[c.mark].piece for c in reversed(report.closeups)}
     views = [_photo_view(p, i, first.get(p.index)) for p, i in zip(report.photos, batch.photos, strict=True)]
     return template.render(
         report=report,
         views=views,
         tiles=_tile_views(report, batch),
-        style=Markup(style),
+        style=style,
         script=Markup(script),
         script_hash=_hash(script),
         histograms=[Markup(histogram(d)) for d in report.distributions],
