@@ -1,5 +1,5 @@
 # Everything sets itself up: the first call makes .venv from the locked dependencies (about a minute), and again
-# when the lock or pyproject.toml has changed. Needs Python 3.11 or later with venv, make, and git for `make check`.
+# when the lock or pyproject.toml has changed. Needs Python 3.11 or later with venv, and make.
 
 PYTHON ?= python3
 VENV := .venv

@@ -81,6 +81,10 @@ class Frames:
         return (slope * self.along(s_mm)).sum(-1), (slope * self.across(s_mm)).sum(-1)
 
 
+#: A batch is of one strand where its diameters spread by less than this share of the usual one.
+ONE_STRAND = 0.06
+
+
 def usual_diameter(diameter_mm: FloatArray) -> tuple[float, float]:
     """Return the batch's usual diameter and its robust spread, mm: middle and width of the densest half of all.
 

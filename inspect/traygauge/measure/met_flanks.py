@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.end_light import Apart
-from traygauge.measure.frame import Frames, usual_diameter
+from traygauge.measure.frame import ONE_STRAND, Frames, usual_diameter
 from traygauge.measure.signal import on_lines, steps_px
 from traygauge_calib.tray_view import TrayView
 
@@ -23,8 +23,6 @@ BoolArray = npt.NDArray[np.bool_]
 _BESIDE = np.array([1.12, 1.25, 1.38])
 #: A flank is unseen where this share of its stations meets others.
 _MOSTLY = 0.6
-#: A batch is of one strand where its diameters spread by this share.
-_ONE_STRAND = 0.06
 #: Standard uncertainties, as shares of the diameter (drawn and rendered heaps): of the batch's taken for a piece's own; of
 #: a width read against another piece; and of one read beside it, where the other shades or lights what is left.
 _TAKEN, _GUESSED, _BESIDE_OTHERS = 0.025, 0.07, 0.02
@@ -70,7 +68,7 @@ def held_to_batch(
     taken = unseen.any(1)
     usual, spread = usual_diameter(width_mm[:likely][~taken[:likely]])
     unsure = _BESIDE_OTHERS * np.sqrt(share.max(1)) * width_mm
-    one_strand = spread < _ONE_STRAND * usual
+    one_strand = spread < ONE_STRAND * usual
     alike = taken & one_strand & (np.abs(width_mm - usual) < _FAR * _GUESSED * usual)
     guessed = np.where(alike, np.fmax(spread, _TAKEN * usual), _GUESSED * width_mm)
     return np.where(alike, usual, width_mm), taken & one_strand, unseen, np.where(taken, guessed, unsure)

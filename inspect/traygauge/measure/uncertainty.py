@@ -12,7 +12,7 @@ import numpy.typing as npt
 from traygauge.measure.body import Bodies
 from traygauge.measure.channel import LUMA, softness
 from traygauge.measure.ends import Ends
-from traygauge.measure.frame import usual_diameter
+from traygauge.measure.frame import ONE_STRAND, usual_diameter
 from traygauge.measure.signal import Signal
 from traygauge_calib.tray_view import TrayView
 
@@ -37,9 +37,9 @@ _DARK_RIMS_MM = 0.03
 #: dark pieces, whose ends hide in shadow (drawn heaps); it grows as the parting's confidence falls, but no further than
 #: to the second figure: even the worst seen of ends lie on some edge near their place.
 _PARTING, _PARTING_MOST = (0.015, 0.045), 0.2
-#: A batch is of one strand where its diameters spread by this share; a width is odd from so many of that spread on, 2 %
-#: at least; shares of the oddness that length and diameter may be wrong by.
-_ONE_STRAND, _ODD, _OF_ODD = 0.06, 5.0, np.array([0.25, 0.6])
+#: In a batch of one strand a width is odd from so many of its spread on, 2 % at least; shares of the oddness that length
+#: and diameter may be wrong by.
+_ODD, _OF_ODD = 5.0, np.array([0.25, 0.6])
 #: Share of a burr's height by which the end may be off.
 _OF_BURR = 0.3
 #: For each lip that is seen, this many are not, which cover an edge as a whole or look like an oblique cut, and move an
@@ -109,7 +109,7 @@ def u_odd_width(diameter_mm: FloatArray, strand: npt.NDArray[np.bool_]) -> Float
     passed for tray, or a shadow for more of it. `strand` (n,) are the pieces that the strand is told by.
     """
     usual, spread = usual_diameter(diameter_mm[strand])
-    if not spread < _ONE_STRAND * usual:
+    if not spread < ONE_STRAND * usual:
         return np.zeros((len(diameter_mm), 2))
     off = np.abs(diameter_mm - usual)
     beyond = np.maximum(off - _ODD * max(spread, 0.02 * usual), 0.0)
