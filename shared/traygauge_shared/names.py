@@ -12,6 +12,7 @@ _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 #: Device names that some systems open instead of a file, whatever the ending.
 _DEVICES = frozenset({"con", "prn", "aux", "nul", *(f"{p}{k}" for p in ("com", "lpt") for k in range(1, 10))})
 
+_LONGEST_STEM = 80  # characters; a name keeps its beginning
 _FORBIDDEN = frozenset('/\\:*?"<>|')
 
 
@@ -51,14 +52,13 @@ def typed(name: str) -> str:
     return shown if plain else f'"{shown}"'
 
 
-def file_stem(name: str, taken: Container[str] = (), *, longest: int = 80) -> str:
+def file_stem(name: str, taken: Container[str] = ()) -> str:
     """Return a file name without ending made from a photo's name: one path part, legal everywhere, not yet taken.
 
     Parameters
     ----------
     name : file name of a photo, from any system.
     taken : stems in use (compared in lower case, as some file systems do).
-    longest : in characters; the name keeps its beginning.
 
     Examples
     --------
@@ -68,7 +68,7 @@ def file_stem(name: str, taken: Container[str] = (), *, longest: int = 80) -> st
     base = name.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
     stem = base.rsplit(".", 1)[0] if "." in base.lstrip(".") else base
     kept = "".join("_" if c in _FORBIDDEN or unicodedata.category(c) in _UNSEEN else c for c in stem)
-    kept = kept[:longest].strip(" .") or "photo"
+    kept = kept[:_LONGEST_STEM].strip(" .") or "photo"
     if kept.lower() in _DEVICES:
         kept = f"_{kept}"
     candidate, number = kept, 2

@@ -12,7 +12,6 @@ from traygauge_calib.scale import shared_uncertainty
 from traygauge_calib.sheets import SHEETS
 
 SHEET = SHEETS["medium"]
-SIZE = (4000, 3000)
 FOCAL = 3300.0
 PRIORS = Priors(FOCAL, 0.015, (1999.5, 1499.5), 12.0)
 #: What a free fit would believe: next to nothing.

@@ -9,7 +9,6 @@ import pytest
 from traygauge.measure.pieces import Pieces
 
 DATA = Path(__file__).parents[1] / "data"
-WINDOW = (12.0, 12.0, 180.0, 120.0)
 
 
 @pytest.fixture

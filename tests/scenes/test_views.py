@@ -11,8 +11,6 @@ from traygauge_shared.scenes.coverage import loop_edges, polygon_coverage
 from traygauge_shared.scenes.raster import rasterise
 from traygauge_shared.scenes.solid import solid_of
 
-FINE = 1e-4  # mm; meshes finer than drawing uses, so that the closed forms are met closely
-
 
 def _straight_down(height_mm=300.0, px_per_mm=16.0, size=600, at=(0.0, 0.0)):
     return PhoneCamera(

@@ -18,8 +18,8 @@ SEED = 20_260
 REPLICATES = 999
 
 
-def resamples(photo: npt.ArrayLike, replicates: int = REPLICATES, seed: int = SEED) -> IntArray:
-    """Return the indices of bootstrap samples (replicates, n).
+def resamples(photo: npt.ArrayLike, seed: int = SEED) -> IntArray:
+    """Return the indices of bootstrap samples (REPLICATES, n).
 
     With five photos or more whole photos are drawn first and pieces within them after (two stages, so that what
     pieces of a photo share is drawn too); with fewer only pieces are drawn. Samples keep n pieces.
@@ -29,32 +29,26 @@ def resamples(photo: npt.ArrayLike, replicates: int = REPLICATES, seed: int = SE
     rng = np.random.default_rng(seed)
     names, index = np.unique(groups, return_inverse=True)
     if len(names) < 5:
-        return rng.integers(0, n, (replicates, n))
+        return rng.integers(0, n, (REPLICATES, n))
     order = np.argsort(index, kind="stable")
     sizes = np.bincount(index)
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    drawn = rng.integers(0, len(names), (replicates, len(names)))
+    drawn = rng.integers(0, len(names), (REPLICATES, len(names)))
     # each place of the sample belongs to one drawn photo, in proportion to the photos' sizes
     chosen = np.take_along_axis(drawn, np.repeat(np.arange(len(names)), sizes)[None, :], axis=1)
-    within = np.floor(rng.random((replicates, n)) * sizes[chosen]).astype(np.intp)
+    within = np.floor(rng.random((REPLICATES, n)) * sizes[chosen]).astype(np.intp)
     return np.asarray(order[starts[chosen] + within])
 
 
-def resampled(
-    figure: Callable[[IntArray], FloatArray],
-    photo: npt.ArrayLike,
-    *,
-    replicates: int = REPLICATES,
-    seed: int = SEED,
-) -> FloatArray:
+def resampled(figure: Callable[[IntArray], FloatArray], photo: npt.ArrayLike) -> FloatArray:
     """Return the figure of every resample, ascending, those that are no number left out.
 
     Parameters
     ----------
-    figure : gives the figure of each resample (replicates,) from its indices (replicates, n).
+    figure : gives the figure of each resample (REPLICATES,) from its indices (REPLICATES, n).
     photo : array_like (n,), which photo each piece comes from.
     """
-    found = figure(resamples(photo, replicates, seed))
+    found = figure(resamples(photo))
     return np.sort(found[np.isfinite(found)])
 
 

@@ -14,7 +14,7 @@ from traygauge.report.terminal import verdict_text
 __all__ = ["render_html", "report_of", "verdict_text", "write_report"]
 
 
-def write_report(batch: Batch, out_dir: Path, *, made: datetime | None = None) -> Path:
+def write_report(batch: Batch, out_dir: Path) -> Path:
     """Write report.html, pieces.csv, verdict.json and an annotated photo each, and return the report's path.
 
     All of them are written, or none (`traygauge.records.write_together`); those of an earlier run are replaced.
@@ -23,7 +23,6 @@ def write_report(batch: Batch, out_dir: Path, *, made: datetime | None = None) -
     ----------
     batch : the judged batch; photos that were refused and an empty tray are reported too.
     out_dir : made where it is missing.
-    made : the time that the report states; now, if not given.
 
     Raises
     ------
@@ -32,7 +31,7 @@ def write_report(batch: Batch, out_dir: Path, *, made: datetime | None = None) -
     """
     from traygauge.report.annotated import annotated_jpeg
 
-    report = report_of(batch, made or datetime.now().astimezone())
+    report = report_of(batch, datetime.now().astimezone())
     page = out_dir / "report.html"
     files = {out_dir / "pieces.csv": pieces_csv(batch.pieces), out_dir / "verdict.json": verdict_json(batch)}
     taken: set[str] = set()

@@ -16,6 +16,9 @@ from traygauge.report.numbers import fixed, with_unit
 #: Fewer things of a kind are no distribution, unless there is nothing else on the tray.
 FEWEST = 5
 
+#: More bars than this are no picture.
+MOST_BINS = 40
+
 #: Steps that a reader can follow along an axis, times a power of ten.
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
@@ -59,14 +62,14 @@ def _one(
     )
 
 
-def bin_edges(values: FloatArray, lines: tuple[Line, ...] = (), *, most: int = 40) -> FloatArray:
+def bin_edges(values: FloatArray, lines: tuple[Line, ...] = ()) -> FloatArray:
     """Return bin edges on round steps that hold all values; the step follows Freedman and Diaconis (1981).
 
     Limits lie on an edge where the step allows it, so that no bar stands on both sides of one.
     """
     low, high = float(values.min()), float(values.max())
     quarter, three = np.percentile(values, [25, 75])
-    wanted = max(2 * (three - quarter) / values.size ** (1 / 3), (high - low) / most, 0.01)
+    wanted = max(2 * (three - quarter) / values.size ** (1 / 3), (high - low) / MOST_BINS, 0.01)
     power = 10.0 ** math.floor(math.log10(wanted))
     step = min((s * power for s in _STEPS), key=lambda s: abs(math.log(s / wanted)))
     anchor = lines[0].value if lines else 0.0

@@ -9,7 +9,6 @@ import numpy.typing as npt
 Mask = npt.NDArray[np.uint8]
 Float32Array = npt.NDArray[np.float32]
 #: What OpenCV hands back.
-AnyImage = npt.NDArray[np.integer] | npt.NDArray[np.floating]
 
 
 def grown(image: Mask, size: tuple[int, ...], *, smooth: bool = False) -> Mask:

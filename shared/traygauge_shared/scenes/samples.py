@@ -100,16 +100,14 @@ def scan_scene(seed: int = 0, *, n: int = 60, dpi: float = 300.0, one_sided: boo
     )
 
 
-def groups_of(
-    pieces: Sequence[StrandPiece], rng: np.random.Generator, *, crossing: bool = True
-) -> list[list[Thing]]:
+def groups_of(pieces: Sequence[StrandPiece], rng: np.random.Generator) -> list[list[Thing]]:
     """Return strand pieces put together in touching groups of 2 to 10, in every way that `arrange` knows.
 
     Chains and rows are slipped and bent a little, as they lie when shaken out.
     """
     out: list[list[Thing]] = []
     rest = list(pieces)
-    ways = ["side", "end", "tee", "fan", "star"] + (["cross"] if crossing else [])
+    ways = ["side", "end", "tee", "fan", "star", "cross"]
     while len(rest) > 1:
         way = ways[int(rng.integers(len(ways)))]
         size = {"tee": 2, "cross": 2, "star": int(rng.integers(3, 8)), "fan": int(rng.integers(3, 11))}.get(
