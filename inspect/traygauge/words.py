@@ -1,4 +1,7 @@
-"""Every column, form, state and finding, each defined once: table, report, page, schema and help read these lists."""
+"""Every column, form, state, finding and part of the uncertainty, each defined once.
+
+Table, report, page, schema and help read these lists.
+"""
 
 from __future__ import annotations
 
@@ -146,6 +149,28 @@ FINDINGS: tuple[Word, ...] = (
 
 #: States in which cut length and diameter are measured values.
 MEASURED_STATES: frozenset[str] = frozenset({"whole", "parted"})
+
+#: The parts of a piece's uncertainty, as `Pieces.u_parts` names them, and as a reader is told where they come from. Those
+#: whose name begins with "shared " all pieces of a photo have in common.
+U_PARTS: dict[str, str] = {
+    "shared scale": "scale of the photo",
+    "shared plane": "height of the pieces' plane",
+    "shared edge": "where edges lie in this photo's light",
+    "shared view": "where the camera stood",
+    "shared light": "dark rims under a flash",
+    "shared by the photo": "all that the photo's pieces share",
+    "fit": "the fit of the cut faces",
+    "edge": "where the piece's own edges lie",
+    "cut edge": "rounding of the cut edges",
+    "squeezed end": "squeezed ends, their thickness not seen",
+    "piece's tilt": "tilt of the piece",
+    "parting": "parting from other pieces",
+    "met flank": "flanks that others lie against",
+    "oval section": "oval section, of which one axis is seen",
+    "odd width": "a width unlike the batch's",
+    "lip": "lips on the cut edges",
+    "burr": "burr",
+}
 
 
 def number_of(n: int, noun: str) -> str:

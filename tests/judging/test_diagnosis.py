@@ -108,7 +108,9 @@ def test_hints_are_ranked_and_marked_and_come_with_the_caution(batch):
     assert all(h.basis == "common practice" and 0 <= h.strength <= 1 for h in found)
     advice = judge_pieces(pieces, spec, windows_mm={})[1].advice
     assert CAUTION in advice
-    assert any(a.startswith("Cutter: ") and "may be" in a and "common practice" in a for a in advice)
+    assert any(
+        a.startswith("Cutter: ") and "may be behind it" in a and "common practice" in a for a in advice
+    )
 
 
 def test_softness():

@@ -6,7 +6,7 @@ import numpy as np
 
 from traygauge.measure import Pieces, measure_pieces
 from traygauge.measure.shape import shapes_of
-from traygauge.words import COLUMNS
+from traygauge.words import COLUMNS, U_PARTS
 from traygauge_shared import threads
 from traygauge_shared.scenes import Batch, Sheet, phone_over, tray
 
@@ -72,6 +72,10 @@ def test_dark_pieces_that_touch_end_where_parting_found_their_ends(measured_scen
     assert len(rows) > 30
     assert (np.abs(error) < 0.15).mean() > 0.85
     assert (np.abs(error) < 2 * seen.pieces["u_length_mm"][seen.at[rows]]).mean() > 0.9
+
+
+def test_every_part_of_the_uncertainty_is_told_in_words(good_tray) -> None:
+    assert set(good_tray.pieces.u_parts) <= set(U_PARTS)
 
 
 def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypatch) -> None:

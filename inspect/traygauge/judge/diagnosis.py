@@ -77,7 +77,7 @@ def diagnose(sample: Sample) -> tuple[Hint, ...]:
 def sentences(hints: tuple[Hint, ...], most: int = 3) -> tuple[str, ...]:
     """Return the strongest hints as sentences for the verdict's advice, with the caution behind them."""
     said = tuple(
-        f"Cutter: {hint.says}. This may be {hint.may_be}. Check first: {hint.check_first} ({hint.basis})."
+        f"Cutter: {hint.says}. What may be behind it: {hint.may_be}. Check first: {hint.check_first} ({hint.basis})."
         for hint in hints[:most]
     )
     return (*said, CAUTION) if said else ()

@@ -32,7 +32,7 @@ from traygauge.report.palette import LOOKS
 from traygauge.report.photo_parts import photo_parts
 from traygauge.report.piece_text import PieceText, piece_text
 from traygauge.report.regrind_part import regrind_part
-from traygauge.words import MEASURED_STATES, number_of
+from traygauge.words import MEASURED_STATES, U_PARTS, number_of
 from traygauge_shared.errors import TraygaugeError
 from traygauge_shared.names import printable
 
@@ -110,7 +110,7 @@ def components(batch: Batch) -> tuple[Component, ...]:
     median = {k: [usual(one) for one in np.abs(v[rows]).T] for k, v in pieces.u_parts.items()}
     order = sorted(median, key=lambda k: (not k.startswith("shared "), -float(median[k][0])))
     listed = [
-        Component(k.removeprefix("shared "), _mm(median[k][0]), _mm(median[k][1]), k.startswith("shared "))
+        Component(U_PARTS.get(k, k), _mm(median[k][0]), _mm(median[k][1]), k.startswith("shared "))
         for k in order
     ]
     total = [usual(pieces[c][rows]) for c in ("u_length_mm", "u_diameter_mm")]
