@@ -26,6 +26,7 @@ _STEPS = np.concatenate([-_ONE_SIDE[::-1], [0.0], _ONE_SIDE]).astype(
 MOST_SHARPENING = 2.0
 _AT_ONCE = 40  # so many edges' pixels fit into a processor core's own memory with all that is made of them
 _BINS = 64  # of a profile, from -reach to +reach
+_POOL_PX, _POOL_REACH_PX = 0.15, 8.0  # cells that several steps are laid over each other in, and how far out
 _PEAK = 1.0 / math.sqrt(2.0 * math.pi)  # of the normal density
 
 
@@ -217,7 +218,7 @@ def find_sharpening(profiles: Profiles, steps: Steps) -> Sharpening:
     if np.count_nonzero(steps.good) < 8:
         return Sharpening()
     use = steps.good & (steps.spread_px <= np.median(steps.spread_px[steps.good]))
-    away, share, weight = _pooled(profiles, steps, use, 0.15, 8.0)
+    away, share, weight = _pooled(profiles, steps, use)
     # ink is nearly black: on its side cameras cut the halo off, so that only the paper's side is believed
     weight = np.where((away < -0.4) & (away > -5.0), 0.05 * weight, weight)
     margin = float(np.median(profiles.margin_px[use]))
@@ -253,14 +254,14 @@ def _linear_fit(products: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def _pooled(
-    profiles: Profiles, steps: Steps, use: npt.NDArray[np.bool_], width_px: float, reach_px: float
+    profiles: Profiles, steps: Steps, use: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return distance (k,), mean response (k,) and weight (k,) of several steps laid over each other."""
     away = (profiles.distance_px[use] - steps.place_px[use, None]).ravel()
     share = ((profiles.light[use] - steps.level[use, None]) / steps.height[use, None]).ravel()
     weight = profiles.weight[use].ravel()
-    cell = np.rint((away + reach_px) / width_px).astype(np.int64)
-    near = (weight > 0) & (np.abs(away) < reach_px)
+    cell = np.rint((away + _POOL_REACH_PX) / _POOL_PX).astype(np.int64)
+    near = (weight > 0) & (np.abs(away) < _POOL_REACH_PX)
     total = np.asarray(np.bincount(cell[near], weight[near]), float)
     filled = total > 0
     means = [np.bincount(cell[near], (weight * q)[near])[filled] / total[filled] for q in (away, share)]
