@@ -20,7 +20,7 @@ class Frames:
     ----------
     centre_mm : ndarray (n, 2): middle of the centreline.
     axis : ndarray (n,): direction of the axis there, radians from x towards y.
-    bend : ndarray (n,): curvature of the centreline, 1/mm, positive towards the left of the axis (`across`).
+    bend : ndarray (n,): curvature of the centreline, 1/mm, positive where it turns from x towards y (towards `across`).
     length_mm, diameter_mm : ndarray (n,): as far as known; the axis lies diameter / 2 above the tray.
     """
 
