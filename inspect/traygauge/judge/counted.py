@@ -52,7 +52,6 @@ class Counted:
     u_share : standard uncertainty of the share through what all pieces share (scale, height ...).
     alone, alone_effective : share and effective number of the measured pieces, nothing made up for those lost.
     open : what was not measured.
-    pieces_effective : effective pieces per piece.
     """
 
     hits: int
@@ -67,7 +66,7 @@ class Counted:
 
     @property
     def pieces_effective(self) -> float:
-        """Return the effective pieces per piece."""
+        """Return how many independent pieces one piece counts for."""
         return self.n_effective / self.n if self.n else 1.0
 
     def bounds(self, low_error: float, high_error: float, *, unmeasured: bool) -> tuple[float, float]:

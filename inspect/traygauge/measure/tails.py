@@ -54,7 +54,7 @@ class Scene:
 
     Parameters
     ----------
-    rings : their outlines at even spacing.
+    regions, rings : the regions, and their outlines at even spacing.
     solid : ndarray (n,), bool: which are bodies, rather than threads, bits and dust.
     sight : how large and how sharp their bodies are.
     """

@@ -32,6 +32,7 @@ class PhoneCamera:
     rotation : ndarray (3, 3), from (x, y, depth into the table) to the camera's frame (right, down, forward).
     centre_mm : ndarray (3,), x, y and height above the paper.
     orientation : EXIF orientation written to the file, 1 to 8.
+    flat : whether nothing is seen from the side: no, for a phone.
     """
 
     width: int

@@ -41,7 +41,9 @@ class Batch:
     long_fraction : of lengths 1.5 to 3 x nominal; short_fraction : 0.2 to 0.6 x nominal.
     upright_fraction : standing on a cut face, where they are short enough to stand.
     leaning_fraction : resting at an angle on nothing that is drawn (a stone, a neighbour).
-    webs, strings : doubles; crumbs, flakes : with their sizes; foreign : pieces of other colours.
+    webs, strings : doubles; crumbs, flakes : how many, with their sizes `crumb_mm`, `flake_mm`.
+    foreign : pieces of one of `foreign_colours`.
+    colour, surface : of the strand: a name or linear R, G, B; how it takes the light (`shade.MATTER`).
     """
 
     count: int = 100

@@ -26,6 +26,7 @@ class Solid:
     axis : unit vector (3,) of the strand at its middle.
     capsules : ndarray (k, 7), each body as start (3), end (3) and radius: what throws shade on neighbours.
     truth : the columns of the truth table that follow from the thing alone.
+    rgb, material : linear R, G, B, and how it takes the light.
     """
 
     meshes: tuple[Mesh, ...]

@@ -88,6 +88,9 @@ class StrandPiece:
     rounding_mm : radius of the cut edges.
     tilt_deg : axis above the floor, 90 stands upright on end 0.
     lift_mm : how far the lowest point hangs above the floor.
+    tails, burrs : on its ends.
+    colour, surface : a name or linear R, G, B; how it takes the light (`shade.MATTER`).
+    foreign : of another material than the batch, for the truth.
     kind : the word that goes into the truth: "strand", "long" or "short".
     """
 
