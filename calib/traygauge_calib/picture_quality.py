@@ -16,7 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _PATCHES = 24  # edges are taken from so many patches along the longer side ...
 _PATCH_PX = 96  # ... none larger than this
-_REACH_PX = 8.0
+_REACH_PX = 8.0  # how far an edge is followed to either side
 
 
 def edge_quality(

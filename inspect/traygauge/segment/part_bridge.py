@@ -11,6 +11,8 @@ from traygauge.segment.part_witness import (
     FIRST,
     INSIDE,
     LAST,
+    LEFT,
+    RIGHT,
     STRAIGHT,
     Witness,
     hidden_by,
@@ -95,7 +97,7 @@ def _whole(said: Witness, hidden: BoolArray) -> BoolArray:
         open_ = ~hidden[:, part]
         return np.asarray((said.seen[:, part] * open_).sum(1) / np.maximum(open_.sum(1), 1), np.float64)
 
-    flanks = np.minimum(mean(slice(0, 12)), mean(slice(12, 24)))
+    flanks = np.minimum(mean(LEFT), mean(RIGHT))
     ends = np.minimum(mean(FIRST), mean(LAST))
     # beside the upper one its own outline is still a line across
     tenths = np.asarray(hidden[:, INSIDE].reshape(-1, 10, 5).any(2))

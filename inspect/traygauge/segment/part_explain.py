@@ -11,7 +11,7 @@ from traygauge.segment.part_bridge import bridged
 from traygauge.segment.part_field import BoolArray, Field, FloatArray
 from traygauge.segment.part_prior import StrandPrior
 from traygauge.segment.part_rods import at_an_angle, lying
-from traygauge.segment.part_witness import ENDS, LINE_SHAPES, STRAIGHT, Witness, witness
+from traygauge.segment.part_witness import ENDS, LEFT, LINE_SHAPES, RIGHT, STRAIGHT, Witness, witness
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +97,7 @@ def _cost_of_length(field: Field, rods: FloatArray, usual: tuple[float, float]) 
 
 def _measured(field: Field, rods: FloatArray, said: Witness, gain: FloatArray) -> Field:
     """Return the field with the diameter that the clearest rods have, which masks and rectangles see only roughly."""
-    clear = (said.seen[:, :12].mean(1) > 0.75) & (said.seen[:, 12:24].mean(1) > 0.75)
+    clear = (said.seen[:, LEFT].mean(1) > 0.75) & (said.seen[:, RIGHT].mean(1) > 0.75)
     best = np.flatnonzero(clear & ~at_an_angle(field, rods))
     best = best[np.argsort(-gain[best])][:200]
     if len(best) < 6:

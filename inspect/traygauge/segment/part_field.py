@@ -1,7 +1,7 @@
 """What the parting of touching pieces looks at: edges of mask and picture as one field of directed edge energy.
 
 All clumps of a photo are laid side by side in one field, so that the arithmetic runs over all of them at once.
-Everything is in *work pixels*: the crops scaled so that a strand is at most `WORK_DIAMETER` pixels thick, which makes
+Everything is in *work pixels*: the crops scaled so that a strand is at most about `WORK_DIAMETER` pixels thick, which makes
 every constant a share of the diameter.
 """
 
@@ -19,7 +19,10 @@ Float32Array = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+#: Diameter, px, to which thicker strands are scaled down.
 WORK_DIAMETER = 40.0
+#: From this scale on crops are left as they are.
+_AS_IT_IS = 0.85
 #: Energy of the mask's own edge; 1 is the energy at which an edge is as likely as the pieces' shading.
 _MASK_ENERGY = 10.0
 #: The most that an edge in the picture can have.
@@ -148,7 +151,7 @@ def field_of(clumps: Sequence[Clump], diameter_px: float) -> Field:
     material and the light.
     """
     scale = min(1.0, WORK_DIAMETER / diameter_px)
-    scale = 1.0 if scale > 0.85 else scale
+    scale = 1.0 if scale > _AS_IT_IS else scale
     sizes = [(max(1, round(c.mask.shape[0] * scale)), max(1, round(c.mask.shape[1] * scale))) for c in clumps]
     places, (height, width) = _packed(sizes)
     light = np.zeros((height, width), np.float32)

@@ -8,18 +8,19 @@ import numpy as np
 
 from traygauge.segment.part_field import Field, Float32Array, FloatArray, f32, pull
 from traygauge.segment.part_rods import ARCH, CAP, energy_across, face_side, sampled
+from traygauge.segment.part_witness import AXIAL
 
-#: Where a flank is read, half lengths from the middle.
-_AXIAL = np.linspace(-0.92, 0.92, 12).astype(np.float32)
+#: Steps that a diameter has: what a search's reach is told in.
+_STEPS = 28.0
 
 
 @dataclass(frozen=True)
 class Search:
-    """How far and how finely outlines are moved, in work pixels at the full `WORK_DIAMETER`.
+    """How far and how finely outlines are moved.
 
     Parameters
     ----------
-    reach : largest move to either side.
+    reach : largest move to either side, 28ths of the strand's diameter.
     steps : number of offsets tried.
     slopes : number of turns tried, up to the reach at the rod's ends.
     tilts : slopes of the cut faces tried.
@@ -31,6 +32,7 @@ class Search:
     tilts: tuple[float, ...]
 
 
+#: The first, from seeds on a coarse grid, and the last.
 ROUGH = Search(3.0, 7, 5, (-0.2, 0.0, 0.2))
 FINE = Search(1.5, 13, 7, ())
 
@@ -47,13 +49,13 @@ def refined(field: Field, rods: FloatArray, search: Search, diameter_sd: float =
 
 
 def _flanks_moved(field: Field, rods: FloatArray, search: Search, diameter_sd: float) -> FloatArray:
-    reach, steps = search.reach * field.diameter / 28.0, search.steps
+    reach, steps = search.reach * field.diameter / _STEPS, search.steps
     offset = np.linspace(-reach, reach, steps).astype(np.float32)
     slope = np.linspace(-1, 1, search.slopes)  # of the reach at the rod's ends
     x, y, angle, length, diameter = f32(rods[:, :5]).T
     c, s = np.cos(angle)[:, None, None], np.sin(angle)[:, None, None]
-    along = (length[:, None] / 2 * _AXIAL)[:, :, None]
-    lag = np.rint(slope[:, None] * _AXIAL[None] * (steps // 2)).astype(int)  # in steps of the offset
+    along = (length[:, None] / 2 * AXIAL)[:, :, None]
+    lag = np.rint(slope[:, None] * AXIAL[None] * (steps // 2)).astype(int)  # in steps of the offset
     take = np.clip(np.arange(steps) + lag[:, :, None], 0, steps - 1)  # (slope, axial, offset)
     sides = []
     for side in (-1, 1):
@@ -81,7 +83,7 @@ def _flanks_moved(field: Field, rods: FloatArray, search: Search, diameter_sd: f
 
 def _ends_moved(field: Field, rods: FloatArray, search: Search) -> FloatArray:
     """Return the rods with their ends drawn along the axis onto edges across it, whatever the cut's slope."""
-    offset = (np.linspace(-search.reach, search.reach, search.steps) * field.diameter / 28.0).astype(
+    offset = (np.linspace(-search.reach, search.reach, search.steps) * field.diameter / _STEPS).astype(
         np.float32
     )
     tilts = np.array(search.tilts, np.float32)

@@ -9,10 +9,8 @@ import numpy as np
 from traygauge.segment.part_cover import in_line, pairs_near, pairs_of
 from traygauge.segment.part_field import BoolArray, Field, FloatArray, IntArray
 from traygauge.segment.part_rods import grown, lean_along
-from traygauge.segment.part_witness import INSIDE, SAMPLES, Witness, hidden_by
+from traygauge.segment.part_witness import FIRST, INSIDE, LAST, LEFT, RIGHT, SAMPLES, Witness, hidden_by
 
-_FLANKS = (slice(0, 12), slice(12, 24))
-_ENDS = (slice(24, 31), slice(31, 38))
 #: From what share hidden on, a flank or end is not seen; of the inside, a piece is taken for covered.
 _GONE, _MOSTLY = 0.5, 0.5
 #: Bulge of both ends beyond that of a piece lying flat, radii, from which a piece leans (about 10 degrees, and what is
@@ -59,7 +57,7 @@ def stacked(rods: FloatArray, said: Witness, owner: IntArray, diameter: float) -
     i, j = pairs_near(grown(rods, 0.15 * diameter))
     for a, b in ((i, j), (j, i)):
         np.logical_or.at(near, a, hidden_by(said.points[a], grown(rods[b], 0.2 * diameter), diameter))
-    abuts = np.stack([near[:, part].mean(1) for part in _ENDS], 1)
+    abuts = np.stack([near[:, part].mean(1) for part in (FIRST, LAST)], 1)
     doubtful = np.zeros(n, bool)
     doubtful[np.concatenate(in_line(rods, owner, diameter))] = True
     return Stack(np.argsort(above, kind="stable"), hidden, abuts, doubtful & (abuts.max(1) > 0.5))
@@ -73,8 +71,8 @@ def states(
     Covered is what shows no whole end, no whole flank or too little of itself, and what is far shorter than the
     batch's `usual` length (middle, spread; px) while it ends at another piece's outline: it runs on below that.
     """
-    ends = np.stack([stack.hidden[:, part].mean(1) for part in _ENDS], 1)
-    flanks = np.stack([stack.hidden[:, part].mean(1) for part in _FLANKS], 1)
+    ends = np.stack([stack.hidden[:, part].mean(1) for part in (FIRST, LAST)], 1)
+    flanks = np.stack([stack.hidden[:, part].mean(1) for part in (LEFT, RIGHT)], 1)
     covered = (ends.max(1) > _GONE) | (flanks.min(1) > _GONE)
     covered |= stack.hidden[:, INSIDE].mean(1) > _MOSTLY
     least = usual[0] - max(2.5 * usual[1], 0.2 * usual[0])
@@ -89,7 +87,7 @@ def confidences(said: Witness, stack: Stack) -> FloatArray:
     """Return how well each rod is explained, 0..1: the weakest of its ends, flanks, inside and place in the clump."""
     weight = (~stack.hidden).astype(np.float32)
     seen = []
-    for part in (*_FLANKS, *_ENDS):
+    for part in (LEFT, RIGHT, FIRST, LAST):
         open_ = weight[:, part].sum(1)
         mean = (said.seen[:, part] * weight[:, part]).sum(1) / np.maximum(open_, 1)
         seen.append(np.where(open_ > 0, mean, 1.0))

@@ -14,6 +14,7 @@ from scipy.special import erf
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, f32, pull
 from traygauge.segment.part_rods import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
+from traygauge.segment.part_witness import FIRST, LAST
 
 #: Bulges tried, in radii, and sideways slopes of the cut face.
 _BULGES = np.array([0.0, 0.08, 0.16, 0.24, 0.32, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
@@ -46,7 +47,7 @@ def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatAr
     most = np.where(at_an_angle(field, rods), rods[:, 5] / radius, view)
     face = face_side(field, rods)
     ends, bulge = [], []
-    for side, part in ((-1, slice(24, 31)), (1, slice(31, 38))):
+    for side, part in ((-1, FIRST), (1, LAST)):
         score = _end_scores(field, rods, side, ~hidden[:, part], (face == side) & (most > 0.05))
         shift, depth = _placed(score, np.where(most > 0.8, most, view), most)
         ends.append(side * (rods[:, 3] / 2 + _APEX * (rods[:, 5] - depth * radius)) + shift * field.diameter)

@@ -10,7 +10,9 @@ import numpy.typing as npt
 
 from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, edge_seen, f32
 
+#: Diameter of a strand, px, in the field that seeds are searched in.
 COARSE_DIAMETER = 14.0
+#: Directions of the axis tried over half a turn.
 _ANGLES = 24
 #: Steps along the axis, in diameters, over which a flank is averaged.
 _LINE = (-0.4, -0.2, 0.2, 0.4)

@@ -28,7 +28,8 @@ LINE_COST = 2.4
 #: What the edge between face and flank counts for a rod that does not lie flat.
 FACE_WORTH = 1.0
 
-_AXIAL = np.linspace(-0.92, 0.92, 12).astype(np.float32)
+#: Where a flank is read, half lengths from the middle, and rows and columns that the inside is read in.
+AXIAL = np.linspace(-0.92, 0.92, 12).astype(np.float32)
 _ROWS = np.array([-0.72, -0.36, 0.0, 0.36, 0.72], np.float32)
 _GRID_ACROSS = np.tile(_ROWS, 10)
 _GRID_ALONG = np.repeat(np.linspace(-0.9, 0.9, 10), 5).astype(np.float32)
@@ -44,7 +45,7 @@ LINE_SHAPES = np.array([-0.3 * _ROWS, 0.3 * _ROWS, -0.5 * _BULGE, 0.5 * _BULGE])
 STRAIGHT = LINE_SHAPES[:0]
 #: Samples of a rod: 24 on the flanks, 14 on the ends, 50 inside, 7 between face and flank.
 FLANK, ENDS, INSIDE, FACE = slice(0, 24), slice(24, 38), slice(38, 88), slice(88, 95)
-FIRST, LAST = slice(24, 31), slice(31, 38)
+LEFT, RIGHT, FIRST, LAST = slice(0, 12), slice(12, 24), slice(24, 31), slice(31, 38)
 OUTLINE, SAMPLES = slice(0, 38), 95
 
 
@@ -76,8 +77,8 @@ def sample_points(rods: FloatArray) -> Float32Array:
     half, radius = length / 2, diameter / 2
     along = np.concatenate(
         [
-            half * _AXIAL,
-            half * _AXIAL,
+            half * AXIAL,
+            half * AXIAL,
             -half - cap * ARCH,
             half + cap * ARCH,
             (half + cap * _GRID_ARCH) * _GRID_ALONG,
@@ -218,8 +219,9 @@ def _joint_seen(
     return _stands_out(light[2] - light[0], (light[0] + light[2]) / 2 - light[1], noise)
 
 
+#: How far beyond (+) or short of (-) the upper rod's outline a sample point is hidden, diameters: see `hidden_by`.
 _MARGIN = np.concatenate([np.full(38, -0.07), np.full(50, 0.1), np.full(7, -0.07)]).astype(np.float32)
-_CHUNK = 1024
+_CHUNK = 1024  # rods at a time, to save memory
 
 
 def hidden_by(points: Float32Array, rods: FloatArray, diameter: float) -> BoolArray:
