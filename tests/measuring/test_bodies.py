@@ -50,6 +50,28 @@ def lying_apart(n: int) -> Apart:
     return Apart(nothing, (0, 0), np.arange(n) + 1, np.zeros(n), np.full((n, 2), np.inf))
 
 
+def test_shade_beside_dark_pieces_does_not_lengthen_them(measured_scene) -> None:
+    """A piece hides the sky from the tray at its foot; most of the light there is that slope, not the step to the piece."""
+    batch = Batch(
+        count=70,
+        cut_deg=(6.0, 5.0),
+        burr_fraction=0,
+        long_fraction=0,
+        short_fraction=0,
+        colour="black",
+        surface="satin",
+    )
+    seen = measured_scene(
+        tray(
+            batch, seed=50, camera=phone_over(width=2800, height=2100), sheet=Sheet(window=(0.85, 0.85, 0.83))
+        )
+    )
+    errors = seen.errors("length_mm", "length_mm")
+    assert len(errors) > 65
+    assert abs(errors.mean()) < 0.025
+    assert np.percentile(abs(errors), 95) < 0.1
+
+
 def test_an_axis_tried_besides_changes_no_other_width(seen: Seen) -> None:
     signal, tray_view, first = seen
     n = len(first)
