@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -15,7 +16,9 @@ from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
 from traygauge.segment.part_judge import confidences, stacked
 from traygauge.segment.part_label import outline, spread
+from traygauge.segment.part_likeness import likeness, tells
 from traygauge.segment.part_necks import parted_at_necks, solidity
+from traygauge.segment.part_polish import polished
 from traygauge.segment.part_prior import heap_prior
 from traygauge.segment.part_witness import INSIDE, Witness, hidden_by, sample_points
 
@@ -344,3 +347,52 @@ def test_an_end_against_another_piece_is_less_sure_and_a_free_one_is_not() -> No
     against, beside = confidences(said, stacked(rods, said, np.zeros(2, np.int64), diameter))
     assert beside == 1.0
     assert 0.5 < against < 0.9
+
+
+class TestLikeness:
+    BLUE = np.array([55.0, 77.0, 155.0])
+    TRAY = np.array([215.0, 215.0, 215.0])
+
+    def test_no_shadow_on_the_tray_is_like_a_piece_and_every_shading_of_it_is(self) -> None:
+        """The distance of a grey from the darkest of the piece's own shadings is at least that shading's from the grey axis."""
+        greys = np.repeat(np.arange(256, dtype=np.uint8)[None, :, None], 3, 2)
+        sine = np.sqrt(1 - self.BLUE.sum() ** 2 / (3 * self.BLUE @ self.BLUE))
+        assert likeness(greys, self.BLUE).max() == pytest.approx(1 - 0.58 * sine / 0.6, abs=0.01)
+        shaded = np.rint(np.outer(np.linspace(0.6, 1.5, 20), self.BLUE)).astype(np.uint8)[None]
+        assert likeness(shaded, self.BLUE).min() > 0.98
+
+    def test_it_tells_only_coloured_strand_on_a_brighter_tray(self) -> None:
+        grey, black = np.full(3, 90.0), np.full(3, 20.0)
+        assert tells(self.BLUE, self.TRAY)
+        assert not tells(grey, self.TRAY)  # no colour
+        assert not tells(self.BLUE, 0.9 * self.TRAY * self.BLUE / 155.0)  # a tray of the strand's own colour
+        assert not tells(self.BLUE, black)
+
+    @pytest.mark.parametrize("wide", [7, 10])
+    def test_of_a_dark_gap_s_two_edges_the_piece_s_own_is_its_end(self, wide: int) -> None:
+        """A blue rod ends at x = 80, in the dark before the next piece's flank; it was found to end amid that dark.
+
+        Both edges of the dark are as steep and as near; only beyond the rod's own one does the rod's look fall off.
+        """
+        code = np.tile(self.TRAY, (60, 140, 1))
+        code[16:44, 20:80] = self.BLUE
+        code[16:44, 80 : 80 + wide] = 12.0, 20.0, 60.0
+        code[6:54, 80 + wide : 108 + wide] = self.BLUE
+        mask = (code != self.TRAY).any(2)
+        rgb = cv2.GaussianBlur(code, (0, 0), 0.8).round().astype(np.uint8)
+        field = field_of([Clump(mask, rgb, 16.0, (0.0, 0.0))], 28.0)
+        rod = np.array([[49.5 + wide / 4, 29.5, 0.0, 60.0 + wide / 2, 28.0, 0.0]])
+        rod[:, :2] += field.origin
+        off, without = (
+            out[0, 0] + out[0, 3] / 2 - (field.origin[0, 0] + 79.5)
+            for out, _ in (
+                polished(f, rod, np.zeros((1, 95), bool)) for f in (field, replace(field, likeness=None))
+            )
+        )
+        assert 0.0 < off < without - 0.5
+
+    def test_strand_without_colour_costs_nothing_more(self) -> None:
+        mask = np.zeros((40, 60), bool)
+        mask[8:32, 8:52] = True
+        rgb = np.repeat(np.where(mask, 30, 220).astype(np.uint8)[..., None], 3, 2)
+        assert field_of([Clump(mask, rgb, 16.0, (0.0, 0.0))], 24.0).likeness is None

@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.segment.part_likeness import likeness, tells
+
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
@@ -68,6 +70,8 @@ class Field:
     origin : ndarray (n, 2), field pixels.
     lean : ndarray (n, 4): apparent shift per height along x and y at the clump's middle, and that middle's x, y.
     lean_slope : ndarray (n,): change of lean per field pixel.
+    likeness : ndarray (h, w, 2), float32: gradient along x and y of how like the strand a place is, its square in units of
+        energy, where colour tells strand from shadow (`part_likeness`); None where it does so in no clump.
     """
 
     inside: Float32Array
@@ -79,6 +83,7 @@ class Field:
     origin: FloatArray
     lean: FloatArray
     lean_slope: FloatArray
+    likeness: Float32Array | None = None
 
     def owner_at(self, x: FloatArray, y: FloatArray) -> IntArray:
         """Return which clump the places (n,) belong to."""
@@ -155,11 +160,11 @@ def field_of(clumps: Sequence[Clump], diameter_px: float) -> Field:
     sizes = [(max(1, round(c.mask.shape[0] * scale)), max(1, round(c.mask.shape[1] * scale))) for c in clumps]
     places, (height, width) = _packed(sizes)
     light = np.zeros((height, width), np.float32)
-    inside = np.zeros((height, width), np.float32)
+    inside, like = np.zeros_like(light), np.zeros_like(light)
     owner = np.zeros((height, width), np.uint16)
     for k, (clump, (h, w), (y, x)) in enumerate(zip(clumps, sizes, places, strict=True)):
         at = np.s_[y : y + h, x : x + w]
-        light[at], inside[at] = _light(clump, (h, w))
+        light[at], inside[at], like[at] = _light(clump, (h, w))
         owner[y : y + h + _GAP, x : x + w + _GAP] = k
     origin = np.array([(x, y) for y, x in places], float).reshape(-1, 2)
     middle = origin + np.array([(w, h) for h, w in sizes], float).reshape(-1, 2) / 2 - 0.5
@@ -167,7 +172,8 @@ def field_of(clumps: Sequence[Clump], diameter_px: float) -> Field:
     slope = np.array([1 / (c.px_per_mm * c.camera_height_mm * scale) for c in clumps])
     boxes = [np.s_[y : y + h, x : x + w] for (h, w), (y, x) in zip(sizes, places, strict=True)]
     tensor = _tensor(light, inside, boxes)
-    return Field(inside, tensor, owner, 1.0, scale, diameter_px * scale, origin, lean, slope)
+    falls = _falls(like, inside, boxes) if like.any() else None
+    return Field(inside, tensor, owner, 1.0, scale, diameter_px * scale, origin, lean, slope, falls)
 
 
 def _packed(sizes: list[tuple[int, int]]) -> tuple[list[tuple[int, int]], tuple[int, int]]:
@@ -186,23 +192,22 @@ def _packed(sizes: list[tuple[int, int]]) -> tuple[list[tuple[int, int]], tuple[
     return places, (y + shelf + _GAP, width)
 
 
-def _light(clump: Clump, size: tuple[int, int]) -> tuple[Float32Array, Float32Array]:
-    """Return a clump's brightness (grey levels, the pieces' own mean at `_MEAN_LIGHT`) and mask at a size (h, w).
+def _light(clump: Clump, size: tuple[int, int]) -> tuple[Float32Array, Float32Array, Float32Array | float]:
+    """Return a clump's brightness (grey levels, the pieces' own mean at `_MEAN_LIGHT`), mask and likeness at a size (h, w).
 
-    Not cut off at white: a tray is many times as bright as black pieces, and a step cut off near its foot lies too far in.
+    Brightness is not cut off at white: a tray is many times as bright as black pieces, and a step cut off near its foot lies
+    too far in. Likeness is 0 where colour tells nothing.
     """
     inside8 = clump.mask.astype(np.uint8)
     colour = np.array(cv2.mean(clump.rgb, inside8)[:3])
     weight = (_MEAN_LIGHT * colour / max(float(colour @ colour), 1.0)).astype(np.float32)
-    light = cv2.transform(clump.rgb.astype(np.float32), weight[None])
-    inside = inside8.astype(np.float32)
-    if size == clump.mask.shape:
-        return f32(light), inside
-    to = (size[1], size[0])
-    return (
-        f32(cv2.resize(light, to, interpolation=cv2.INTER_AREA)),
-        f32(cv2.resize(inside, to, interpolation=cv2.INTER_AREA)),
-    )
+    planes = [f32(cv2.transform(clump.rgb.astype(np.float32), weight[None])), inside8.astype(np.float32)]
+    if tells(colour, np.array(cv2.mean(clump.rgb, 1 - inside8)[:3])):
+        planes.append(likeness(clump.rgb, colour))
+    if size != clump.mask.shape:
+        to = (size[1], size[0])
+        planes = [f32(cv2.resize(plane, to, interpolation=cv2.INTER_AREA)) for plane in planes]
+    return planes[0], planes[1], planes[2] if len(planes) > 2 else 0.0
 
 
 def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, slice]]) -> Float32Array:
@@ -210,16 +215,11 @@ def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, 
     soft = f32(cv2.GaussianBlur(light, (0, 0), 0.8))
     gx, gy = _gradient(soft)
     energy = gx * gx + gy * gy
-    core = cv2.erode((inside > 0.5).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    for box in boxes:
-        own = energy[box][core[box]]
-        typical = float(np.median(own)) if len(own) else 2.0
-        unit = max(3.0 * typical, 0.02)
+    for box, unit in zip(boxes, _usual_energy(energy, inside, boxes), strict=True):
         energy[box] /= unit
         gx[box] /= unit**0.5
         gy[box] /= unit**0.5
-    reach = f32(cv2.dilate(inside, np.ones((5, 5), np.uint8)))  # the mask's edge need not be the picture's
-    gain = reach / np.maximum(1.0, energy / _PICTURE_ENERGY)
+    gain = _gain(energy, inside)
     mx, my = _gradient(f32(cv2.GaussianBlur(inside, (0, 0), 0.8)))
     unit = _MASK_ENERGY / 0.15
     out = np.empty((*light.shape, 4), np.float32)
@@ -228,6 +228,31 @@ def _tensor(light: Float32Array, inside: Float32Array, boxes: list[tuple[slice, 
     out[..., 1] = gain * gx * gy + unit * mx * my
     out[..., 2] = gain * gy * gy + unit * my * my
     return f32(cv2.GaussianBlur(out, (0, 0), 0.8))
+
+
+def _falls(like: Float32Array, inside: Float32Array, boxes: list[tuple[slice, slice]]) -> Float32Array:
+    """Return the gradient of likeness, its square in the units of the edge energy: ndarray (h, w, 2)."""
+    slope = np.stack(_gradient(f32(cv2.GaussianBlur(_MEAN_LIGHT * like, (0, 0), 1.0))), -1)
+    energy = f32((slope * slope).sum(-1))
+    for box, unit in zip(boxes, _usual_energy(energy, inside, boxes), strict=True):
+        energy[box] /= unit
+        slope[box] /= unit**0.5
+    return f32(slope * np.sqrt(_gain(energy, inside))[..., None])
+
+
+def _usual_energy(
+    energy: Float32Array, inside: Float32Array, boxes: list[tuple[slice, slice]]
+) -> list[float]:
+    """Return the energy of each clump's own shading, well inside it, at which an edge is as likely as shading."""
+    core = cv2.erode((inside > 0.5).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    own = [energy[box][core[box]] for box in boxes]
+    return [max(3.0 * float(np.median(e)) if len(e) else 6.0, 0.02) for e in own]
+
+
+def _gain(energy: Float32Array, inside: Float32Array) -> Float32Array:
+    """Return what the energy of edges in the picture counts: in and near the clumps' masks, and no more than the most."""
+    reach = f32(cv2.dilate(inside, np.ones((5, 5), np.uint8)))  # the mask's edge need not be the picture's
+    return f32(reach / np.maximum(1.0, energy / _PICTURE_ENERGY))
 
 
 def _gradient(image: Float32Array) -> tuple[Float32Array, Float32Array]:

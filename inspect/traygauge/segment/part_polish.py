@@ -72,7 +72,7 @@ def _end_scores(field: Field, rods: FloatArray, side: int, read: BoolArray, face
 
     Ends that must show their face (`faced`) are held to both; of others a cut that slants may show it.
     """
-    strip = _strip(field, rods, side, read, _FINE, 48)
+    strip = _strip(field, rods, side, read, _FINE, 48, falling=True)
     outer, inner, between = (
         _along(strip, _index(_BULGES, _SLOPES, _SHIFTS, bulging, side, _FINE, 48))
         for bulging in (side, -side, 0)
@@ -164,21 +164,33 @@ def _whole_ends(field: Field, rods: FloatArray, side: int) -> tuple[Float32Array
 
 
 def _strip(
-    field: Field, rods: FloatArray, side: int, read: BoolArray, step: float, half: int
+    field: Field,
+    rods: FloatArray,
+    side: int,
+    read: BoolArray,
+    step: float,
+    half: int,
+    *,
+    falling: bool = False,
 ) -> Float32Array:
     """Return the pull of edges across the rods around one end's outline: ndarray (n, 7 across, 2 half + 1 along).
 
-    Each row is weighted so that a sum over them is the mean of those to be read.
+    Each row is weighted so that a sum over them is the mean of those to be read. With `falling`, edges beyond which a place
+    is less like the strand count more: of a dark gap's two edges that is the piece's own.
     """
     x, y, angle, length, diameter, cap = f32(rods).T[:, :, None, None]
     c, s = np.cos(angle), np.sin(angle)
     apex = side * (length / 2 + np.float32(_APEX) * cap)
     along = apex + np.arange(-half, half + 1, dtype=np.float32) * np.float32(step * field.diameter)
     across = diameter / 2 * CAP[:, None]
-    t = sampled(field.tensor, x + along * c - across * s, y + along * s + across * c)
+    at = x + along * c - across * s, y + along * s + across * c
+    energy = energy_across(sampled(field.tensor, *at), c, s)
+    if falling and field.likeness is not None:
+        rise = sampled(field.likeness, *at)
+        energy = energy + np.minimum(side * (rise[..., 0] * c + rise[..., 1] * s), 0.0) ** 2
     weight = read + 1e-3
     weight = (weight / weight.sum(1, keepdims=True)).astype(np.float32)
-    return f32(pull(energy_across(t, c, s)) * weight[:, :, None])
+    return f32(pull(f32(energy)) * weight[:, :, None])
 
 
 def _index(
