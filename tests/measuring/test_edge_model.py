@@ -5,17 +5,15 @@ import pytest
 from scipy.special import ndtr
 
 from traygauge.measure.edge_model import (
-    FLASH,
     SHARPEN,
     SHARPEN_PX,
-    Limb,
     Optics,
     find_optics,
     flash_lit,
-    limb_light,
     place_edges,
     usual_limb_share,
 )
+from traygauge.measure.limb import FLASH, Limb, flank_light
 from traygauge_shared.scenes import LIGHTS, Batch, tray
 
 HALF_PX = 14.0
@@ -30,11 +28,16 @@ def flank(
     body: float = 0.6,
     half_px: float = HALF_PX,
     frontal: bool = False,
+    turn: float | None = None,
 ) -> np.ndarray:
-    """Return a blurred shaded half profile at U by brute force: a finely sampled flank, convolved numerically."""
+    """Return a blurred shaded half profile at U by brute force: a finely sampled flank, convolved numerically.
+
+    `turn` makes it a bright piece's, its lamps so far on this side.
+    """
     fine = np.linspace(-3, 4, 7001)
     r = fine / edge
-    light = np.where(np.abs(r) < 1, (1 - limb) + limb * limb_light(r, frontal), 0.0)
+    sky, lamps = flank_light(r, Limb(limb, own_light=turn is not None, frontal=frontal), turn or 0.0)
+    light = (1 - limb) * sky + limb * lamps
     step = fine[1] - fine[0]
 
     def blurred(width_px: float) -> np.ndarray:
@@ -116,17 +119,14 @@ def test_an_edge_out_of_reach_is_no_number() -> None:
     assert np.isnan(found[0])
 
 
-def test_what_reflection_takes_from_the_limb() -> None:
-    """Fresnel at the angle of Brewster, tan i = n: light along the plane of incidence goes in whole, of the other
-    ((n² - 1) / (n² + 1))² is lost, and (n - 1)² / (n + 1)² of light that falls in straight (Born and Wolf, from memory)."""
-    n = 1.5
-    slant = np.arctan(n)
-    enters = 1 - ((n * n - 1) / (n * n + 1)) ** 2 / 2
-    straight = 1 - ((n - 1) / (n + 1)) ** 2
-    light = limb_light(np.array([0.0, np.sin(slant), 1.0, 1.2]), frontal=True)
-    assert light == pytest.approx([1.0, np.cos(slant) * (enters / straight) ** 2, 0.0, 0.0], abs=1e-9)
-    # Lambert's law: the cosine of the slant
-    assert limb_light(np.sin([0.0, 0.5, 1.0]), frontal=False) == pytest.approx(np.cos([0.0, 0.5, 1.0]))
+@pytest.mark.parametrize("turn", [-2.0, -1.0, -0.5, 0.5, 1.0, 2.0])
+@pytest.mark.parametrize("edge", [0.96, 1.04])
+def test_the_edges_of_the_lit_and_the_dark_flank_are_found_alike(turn: float, edge: float) -> None:
+    profile = flank(edge, 0.7, 0.7, tray=0.0, body=1.0, turn=turn)[None]
+    limb, optics = Limb(0.7, own_light=True), Optics(0.7, SHARPEN)
+    found, residual = place_edges(profile, U, HALF_PX, optics, limb, turn=np.array([turn]))
+    assert abs(found[0] - edge) * HALF_PX < 0.1
+    assert residual[0] < 0.01
 
 
 @pytest.mark.parametrize("edge", [0.96, 1.0, 1.04])

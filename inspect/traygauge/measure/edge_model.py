@@ -3,27 +3,26 @@
 The light of a flank falls towards its limb, because the surface turns away; half contrast therefore puts the edge of
 a bright piece 0.3 to 0.5 px too far in. The model keeps what the surface does apart from what the lens does::
 
-    inside   a + b limb(u)           u = distance from the axis / half width; limb = sqrt(1 - u²), Lambert's law
+    inside   a sky(u) + b limb(u)    u = distance from the axis / half width; limb = sqrt(1 - u²) by Lambert's law alone
     outside  c                       the tray, or the shadow the piece throws on it
 
 blurred by a Gaussian, with the overshoot that a camera's sharpening leaves. a, b, c are free for each profile; blur
 and overshoot belong to the photo and are found from all profiles together.
 
-A flash is another case: its light meets the surface at the slant at which it is seen, there is no other to speak of, and
-the limb is darker than by Lambert's law, because Fresnel's reflection takes its part going in and coming out. A limb so
-dark is easily taken for tray, and edges lie 0.4 px too far in if nothing says how dark it must be. Half of the
-difference stays in the uncertainty.
+How the light falls, and the limb under a flash and under lamps at one side, are `limb`'s. Half of the difference that taking
+it for a flash makes stays in the uncertainty.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.limb import FLASH, Limb, flank_light, turns, unevenness, usual_limb
 from traygauge.measure.medians import medians
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,14 +34,18 @@ SHARPEN = 0.15
 _HOLD_LIMB, _HOLD_LIMB_MOST = 0.05, 0.1  # how firmly, where the blur is 4.5 % of the half width, and at most
 _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like blur
 _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close to a parabola
-_INDEX = 1.5  # refraction of polymers, 1.35 to 1.6 (common practice)
 #: A flash lights both flanks alike, but for so much of their light in four of five pieces; its limb has this share of
 #: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
-#: at the most). Other light takes a limb as dark for blur.
+#: at the most). Other light takes a limb as dark for blur. Lamps at one side leave flanks this uneven,
+#: and their limb explains profiles as well as an even one, by the second figure (clear strand: 1.6 times worse).
 _EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
+_ONE_SIDED = 0.15, 1.3
 _LIMB_SEEN = 0.08  # blur, in half widths, up to which the limb is seen apart from it
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
-_SAME_SIZE = 0.04  # thickness (log) is rounded so: 2 % more or less of the blur moves an edge by 0.005 px
+#: Thickness (log) and turn are rounded so: 2 % more or less of the blur moves an edge by 0.005 px, the turn by 0.03 px.
+_SAME_SIZE, _SAME_TURN = 0.04, 0.25
+_STEP = 0.005  # of the grid that the light of a flank is blurred on, in half widths
+_GRID = np.arange(-1.2, 2.9, _STEP) + _STEP / 2  # as far as any blur reaches
 _FINE = np.round(np.arange(-0.24, 0.2401, 0.01), 3)
 
 
@@ -60,65 +63,33 @@ class Optics:
     sharpen: float
 
 
-@dataclass(frozen=True)
-class Limb:
-    """How the light of one photo's flanks falls towards the limb.
-
-    Parameters
-    ----------
-    share : the limb's usual share b / (a + b) of the light.
-    hold : how firmly profiles are held to that, against the usual.
-    frontal : whether the light comes from beside the camera.
-    """
-
-    share: float
-    hold: float = 1.0
-    frontal: bool = False
+@lru_cache(maxsize=512)
+def _limb_table(sigma: float, limb: Limb, turn: float) -> tuple[FloatArray, ...]:
+    """Return the blurred light of the sky, of the lamps, and disc 1[|u| < 1], at the places `_GRID`; sigma in u."""
+    sky, lamps = flank_light(_GRID, limb, turn)
+    far = min(int(4 * sigma / _STEP) + 1, (len(_GRID) - 1) // 2)
+    reach = _STEP * np.arange(-far, far + 1)
+    kernel = np.exp(-0.5 * (reach / sigma) ** 2)
+    kernel /= kernel.sum()
+    disc = (np.abs(_GRID) < 1.0).astype(float)
+    return tuple(np.convolve(light, kernel, "same") for light in (sky, lamps, disc))
 
 
-#: A flash leaves no light but the limb's own.
-FLASH = Limb(1.0, 30.0, True)
-
-
-def limb_light(u: FloatArray, frontal: bool) -> FloatArray:
-    """Return the limb's light (...) at places u (...), 1 on the axis, 0 from the edge on."""
-    lambert = np.sqrt(np.clip(1.0 - u * u, 0.0, None))
-    if not frontal:
-        return lambert
-    # Fresnel's equations for light that is not polarised (Born and Wolf, Principles of Optics, from memory)
-    slanted = np.sqrt(_INDEX**2 - np.minimum(u * u, 1.0))
-    across = (lambert - slanted) / (lambert + slanted)
-    along = (_INDEX**2 * lambert - slanted) / (_INDEX**2 * lambert + slanted)
-    straight = ((_INDEX - 1) / (_INDEX + 1)) ** 2
-    return np.asarray(lambert * ((1 - (across**2 + along**2) / 2) / (1 - straight)) ** 2, float)
-
-
-@lru_cache(maxsize=256)
-def _limb_table(sigma: float, frontal: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return a grid of u, the blurred disc 1[|u| < 1] and the blurred limb on it; sigma in u."""
-    u = np.linspace(-0.4, 2.6, 601)
-    nodes = np.linspace(-4.0, 4.0, 81)
-    weights = np.exp(-0.5 * nodes**2)
-    weights /= weights.sum()
-    x = u[:, None] - sigma * nodes
-    # the piece is 2 wide: its far side lies at u = -1, outside of every profile's reach
-    limb = limb_light(x, frontal)
-    return u, np.asarray((x < 1.0) @ weights, float), np.asarray(limb @ weights, float)
-
-
-def _basis(u: FloatArray, shift: FloatArray, optics: Optics, half_px: float, frontal: bool) -> FloatArray:
-    """Return (len(shift), len(u), 3): the blurred inside constant, limb and outside, edge at 1 + shift."""
+def _basis(
+    u: FloatArray, shift: FloatArray, optics: Optics, half_px: float, limb: Limb, turn: float
+) -> FloatArray:
+    """Return (len(shift), len(u), 3): the blurred sky, limb and outside, edge at 1 + shift."""
     at = u / (1.0 + shift[:, None])
 
     def blurred(sigma_px: float) -> FloatArray:
-        grid, disc, limb = _limb_table(round(sigma_px / half_px, 4), frontal)
-        return np.stack([np.interp(at, grid, disc), np.interp(at, grid, limb)], -1)
+        table = _limb_table(round(sigma_px / half_px, 4), limb, turn)
+        return np.stack([np.interp(at, _GRID, light) for light in table], -1)
 
     inside = blurred(optics.sigma_px)
     if optics.sharpen:
         wide = blurred(float(np.hypot(optics.sigma_px, SHARPEN_PX)))
         inside = inside + optics.sharpen * (inside - wide)
-    return np.concatenate([inside, 1.0 - inside[..., :1]], -1)
+    return np.concatenate([inside[..., :2], 1.0 - inside[..., 2:]], -1)
 
 
 def _costs(
@@ -128,10 +99,11 @@ def _costs(
     optics: Optics,
     half_px: float,
     limb: Limb,
+    turn: float,
 ) -> FloatArray:
     """Return (n, len(shifts)): weighted squared residual of each normal profile for each place of the edge."""
     root = np.sqrt(edge_weight(u))
-    basis = _basis(u, shifts, optics, half_px, limb.frontal) * root[:, None]
+    basis = _basis(u, shifts, optics, half_px, limb, turn) * root[:, None]
     # one more row holds the limb's share of the light near the photo's usual one: where the blur is wide, edge and
     # limb cannot be told apart
     strength = limb.hold * min(_HOLD_LIMB * (optics.sigma_px / (0.045 * half_px)) ** 2, _HOLD_LIMB_MOST)
@@ -142,11 +114,15 @@ def _costs(
     return np.asarray(np.maximum((p**2).sum(1)[:, None] - (explained**2).sum(0), 0.0), float)
 
 
-def _normal(profiles: FloatArray, u: FloatArray) -> FloatArray:
-    """Return the profiles with the tray beside them at 0 and the body's light at 1."""
+def _normal(profiles: FloatArray, u: FloatArray, limb: Limb) -> FloatArray:
+    """Return the profiles with the tray beside them at 0 and the body's light at 1.
+
+    Where their own light is read it keeps its zero: how it falls towards the limb is of all of it.
+    """
     tray = medians(profiles[:, u > 1.2])[:, None]
-    body = medians(profiles[:, (u > 0.5) & (u < 0.8)])[:, None]
-    return np.asarray((profiles - tray) / np.where(np.abs(body - tray) > 1e-9, body - tray, 1.0), float)
+    step = medians(profiles[:, (u > 0.5) & (u < 0.8)])[:, None] - tray
+    light = profiles if limb.own_light else profiles - tray
+    return np.asarray(light / np.where(np.abs(step) > 1e-9, step, 1.0), float)
 
 
 def usual_limb_share(profiles: FloatArray, u: FloatArray) -> float:
@@ -154,7 +130,7 @@ def usual_limb_share(profiles: FloatArray, u: FloatArray) -> float:
     inside = (u > 0.4) & (u < 0.78)
     limb = np.sqrt(1.0 - u[inside] ** 2)
     fit = np.linalg.lstsq(
-        np.stack([np.ones_like(limb), limb], 1), _normal(profiles, u)[:, inside].T, rcond=None
+        np.stack([np.ones_like(limb), limb], 1), _normal(profiles, u, Limb(1.0))[:, inside].T, rcond=None
     )[0]
     total = fit.sum(0)
     good = np.abs(total) > 0.2
@@ -172,6 +148,7 @@ def find_optics(
     half_px: float,
     sigma_guess_px: float,
     limb: Limb,
+    turn: FloatArray | float = 0.0,
 ) -> Optics:
     """Return the blur that explains the profiles of one photo best, with the usual overshoot.
 
@@ -182,11 +159,15 @@ def find_optics(
     half_px : half width in px.
     sigma_guess_px : blur to start from, as the ring's edges show it.
     limb : what the light does towards it.
+    turn : ndarray (n,): how far it comes from each profile's side.
     """
-    p = _normal(profiles, u)
+    alike = list(_alike(1.0, turn, len(profiles)))
+    p = _normal(profiles, u, limb)
 
     def cost(sigma_px: float) -> float:
-        misfit = np.median(_costs(p, u, _SHIFTS, Optics(sigma_px, SHARPEN), half_px, limb).min(1))
+        optics = Optics(sigma_px, SHARPEN)
+        least = [_costs(p[some], u, _SHIFTS, optics, half_px, limb, of).min(1) for some, _, of in alike]
+        misfit = np.median(np.concatenate(least))
         return float(misfit * (1.0 + _HOLD * np.log(sigma_px / sigma_guess_px) ** 2))
 
     coarse = _lowest(cost, sigma_guess_px * np.array([0.55, 0.72, 1.0, 1.35, 1.8, 2.4]))
@@ -194,6 +175,33 @@ def find_optics(
     curve = low - 2 * mid + high
     step = 0.5 * (low - high) / curve if curve > 0 else np.sign(low - high)
     return Optics(float(coarse * np.exp(_STEP_SIGMA * np.clip(step, -1.0, 1.0))), SHARPEN)
+
+
+def find_light(
+    profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float, own_light: bool, hold: float
+) -> tuple[Limb, Optics]:
+    """Return how one photo's light falls towards the limb, and its blur.
+
+    A lamp at one side is told by how uneven the flanks are, if the limb that it leaves explains them as well as one that is
+    the same on both: clear strand, lit from within, is uneven too.
+
+    Parameters
+    ----------
+    profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
+    own_light : whether it is the light of bright pieces.
+    hold : how firmly profiles are held to the usual limb.
+    """
+    sides = profiles.reshape(-1, len(u))
+    limb = Limb(usual_limb_share(sides, u), hold)
+    optics = find_optics(sides, u, half_px, sigma_guess_px, limb)
+    if not own_light or np.median(np.abs(unevenness(profiles, u))) < _ONE_SIDED[0]:
+        return limb, optics
+    turned = usual_limb(profiles, u)
+    turn = turns(profiles, u, turned).ravel()
+    other = find_optics(sides, u, half_px, sigma_guess_px, turned, turn)
+    even = np.median(place_edges(sides, u, half_px, optics, limb)[1])
+    as_well = np.median(place_edges(sides, u, half_px, other, turned, turn=turn)[1]) < _ONE_SIDED[1] * even
+    return (turned, other) if as_well else (limb, optics)
 
 
 def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics, limb: Limb) -> bool:
@@ -230,18 +238,17 @@ def place_edges(
     optics: Optics,
     limb: Limb,
     thickness: FloatArray | float = 1.0,
+    turn: FloatArray | float = 0.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Return where each profile's edge lies, in u (1 + shift), and the residual's standard deviation over contrast.
 
     `thickness` (n,): each half width over `half_px`. The blur is as wide in px on thick pieces as on thin ones, and on
-    those that the camera sees from the side, which look thicker.
+    those that the camera sees from the side, which look thicker. `turn` (n,): how far the light comes from each side.
     An edge that ends at the bounds of the search (u from 0.76 to 1.24) is NaN.
     """
-    normal, cost = _normal(profiles, u), np.empty((len(profiles), len(_FINE)))
-    of_size = np.rint(np.log(np.broadcast_to(thickness, len(profiles))) / _SAME_SIZE)
-    for size in np.unique(of_size):
-        alike, about_px = of_size == size, half_px * float(np.exp(_SAME_SIZE * size))
-        cost[alike] = _costs(normal[alike], u, _FINE, optics, about_px, limb)
+    normal, cost = _normal(profiles, u, limb), np.empty((len(profiles), len(_FINE)))
+    for some, size, of in _alike(thickness, turn, len(profiles)):
+        cost[some] = _costs(normal[some], u, _FINE, optics, half_px * size, limb, of)
     k = np.clip(cost.argmin(1), 1, len(_FINE) - 2)
     i = np.arange(len(profiles))
     low, mid, high = cost[i, k - 1], cost[i, k], cost[i, k + 1]
@@ -250,3 +257,22 @@ def place_edges(
     edge = 1.0 + _FINE[k] + (_FINE[1] - _FINE[0]) * np.clip(step, -1, 1)
     edge[(cost.argmin(1) == 0) | (cost.argmin(1) == len(_FINE) - 1)] = np.nan
     return edge, np.sqrt(mid / edge_weight(u).sum())
+
+
+def _alike(
+    thickness: FloatArray | float, turn: FloatArray | float, n: int
+) -> Iterator[tuple[npt.NDArray[np.intp], float, float]]:
+    """Yield the profiles, of n, that are about as thick and as much turned as others, with both."""
+    steps = np.stack(
+        [
+            np.rint(np.broadcast_to(np.log(thickness) / _SAME_SIZE, n)),
+            np.rint(np.broadcast_to(np.asarray(turn) / _SAME_TURN, n)),
+        ]
+    ).astype(int)
+    kinds, which = np.unique(steps, axis=1, return_inverse=True)
+    for k, (size, of) in enumerate(kinds.T):
+        yield (
+            np.flatnonzero(which.ravel() == k),
+            float(np.exp(_SAME_SIZE * size)),
+            round(float(_SAME_TURN * of), 2),
+        )

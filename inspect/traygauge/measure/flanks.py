@@ -9,17 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.edge_model import (
-    FLASH,
     SHARPEN,
-    Limb,
     Optics,
-    find_optics,
+    find_light,
     flash_lit,
     place_edges,
-    usual_limb_share,
 )
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
+from traygauge.measure.limb import FLASH, turns
 from traygauge.measure.met_flanks import held_to_batch, met_stations
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge.measure.solving import solved
@@ -38,6 +36,9 @@ _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still
 _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
+#: Standard uncertainty of an edge under lamps at one side, px: what coats take, and how softly the light ends on dark flanks,
+#: either move it by 0.1 px (rendered and drawn trays); it grows with the square of a blur wider than the second.
+_LAMP_PX, _SHARP_PX = 0.1, 0.8
 _SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -58,7 +59,8 @@ class Flanks:
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
     unread : ndarray (n,), bool: whose own width is not known: others lie against a flank.
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
-    u_light_mm : ndarray (n,): the same through a light that may be a flash, which all pieces share.
+    u_light_mm : ndarray (n,): the same through a flash, or lamps at one side, which all pieces share.
+    flash : whether the light comes from beside the camera.
     optics : blur and overshoot of this photo's signal.
     """
 
@@ -70,6 +72,7 @@ class Flanks:
     unread: BoolArray
     u_met_mm: FloatArray
     u_light_mm: FloatArray
+    flash: bool
     optics: Optics
 
 
@@ -315,14 +318,17 @@ def _fine(
     mean = both.reshape(-1, len(u))
     sharpest = float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
     # both sides of some pieces: a lamp's shadows lie on one
-    some = both[: likely : -(-likely // _SHOW_OPTICS)].reshape(-1, len(u))
-    limb = Limb(usual_limb_share(some, u), _COLOUR_HOLD if signal.of_colour else 1.0)
-    optics = find_optics(some, u, half_px, signal.softness * sharpest, limb)
-    flash = flash_lit(some.reshape(-1, 2, len(u)), u, half_px, Optics(sharpest, SHARPEN), limb)
+    some = both[: likely : -(-likely // _SHOW_OPTICS)]
+    own_light = not signal.of_colour and float(np.median(signal.sense[:likely])) > 0
+    hold = _COLOUR_HOLD if signal.of_colour else 1.0
+    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, own_light, hold)
+    turn = turns(both, u, limb) * (signal.sense > 0)[:, None]
+    flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), limb)
     thickness = tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1) / half_px
     thickness = thickness.repeat(2)
-    edge, residual = place_edges(mean, u, half_px, optics, limb, thickness)
-    u_light = np.zeros_like(edge)
+    edge, residual = place_edges(mean, u, half_px, optics, limb, thickness, turn.ravel())
+    lamp_px = _LAMP_PX * max(1.0, optics.sigma_px / _SHARP_PX) ** 2 if limb.own_light else 0.0
+    u_light = lamp_px / (half_px * thickness)
     if flash:
         free, (edge, residual) = edge, place_edges(mean, u, half_px, optics, FLASH, thickness)
         u_light = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one
@@ -347,4 +353,6 @@ def _fine(
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
     u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
-    return Flanks(moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, optics)
+    return Flanks(
+        moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics
+    )

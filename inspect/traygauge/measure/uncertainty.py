@@ -85,7 +85,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
         "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
-        "shared light": np.stack([np.where(light > 0, _DARK_RIMS_MM, 0.0), light], -1),
+        "shared light": np.stack([np.full_like(length, _DARK_RIMS_MM * bodies.flanks.flash), light], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),

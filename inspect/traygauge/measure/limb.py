@@ -1,0 +1,137 @@
+"""How the light of a lying cylinder's flanks falls towards the limb, where the surface turns away.
+
+Sky and lamps light a flank as Lambert's law says::
+
+    sky    (1 + cos t) / 2               t = slant of the surface; the tray below gives little
+    lamps  max(0, cos t + turn sin t)    turn = how far the light comes from this side, over how far from above
+
+and the coat takes its part on the way out (Fresnel). A flank that faces a lamp stays bright to its edge; on the other side
+light falls faster than the surface turns away, and ends before the limb if the lamp stands low. One limb for both puts the
+dark side's edge 0.5 px too far out, and the bright one's as far in. Which share the lamps have, all pieces have in common;
+how far the light comes from one side, each piece's two flanks tell by how differently bright they are.
+
+All this is of pieces whose own light is read. Of dark ones, and of colour alone, little is left of it: they have an even
+light with some part of Lambert's law. A flash is another case: its light meets the surface at the slant at which it is seen,
+there is no other to speak of, and Fresnel's reflection takes its part going in and coming out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+_INDEX = 1.5  # refraction of polymers, 1.35 to 1.6 (common practice)
+#: What a coat takes on the way out, as a power of what Fresnel's smooth one lets through: a matt one's relief shows less of
+#: it at grazing view (drawn trays; 0 or 1 moves an edge by 0.1 px).
+_COAT = 0.7
+#: Sine of the angular radius of lamps, over which the light's end is smeared: a window has 0.6, a bare lamp 0.1,
+#: and no more of them is told by flanks.
+_SPREAD = 0.5
+_FLANK = (0.55, 0.75)  # where, in half widths, a piece's flanks are compared
+_MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
+_INSIDE = (0.3, 0.8)  # what no blur reaches
+#: Some light always is the sky's; a tone curve that steepens shades would leave it none, and no step on the dark limb.
+_SHARES = np.linspace(0.1, 0.85, 6)
+
+
+@dataclass(frozen=True)
+class Limb:
+    """How the light of one photo's flanks falls towards the limb.
+
+    Parameters
+    ----------
+    share : of the light that falls by Lambert's law: the lamps', straight from above.
+    hold : how firmly profiles are held to that, against the usual.
+    own_light : whether it is the light of bright pieces that is read.
+    frontal : whether it comes from beside the camera.
+    """
+
+    share: float
+    hold: float = 1.0
+    own_light: bool = False
+    frontal: bool = False
+
+
+#: A flash leaves no light but the limb's own.
+FLASH = Limb(1.0, 30.0, frontal=True)
+
+
+def flank_light(u: FloatArray, limb: Limb, turn: FloatArray | float = 0.0) -> tuple[FloatArray, FloatArray]:
+    """Return the sky's, or even, light and the lamps' at places u (...), -1 to 1, zero from the edge on.
+
+    `turn` (...): how far the lamps' light comes from this side. Both are 1 on the axis, where the turn is 0.
+    """
+    inside = (np.abs(u) < 1.0).astype(float)
+    cosine = np.sqrt(np.clip(1.0 - u * u, 0.0, None))
+    if limb.frontal:
+        return inside, cosine * _let_out(cosine) ** 2
+    if not limb.own_light:
+        return inside, cosine
+    coat = inside * _let_out(cosine) ** _COAT
+    return coat * (1.0 + cosine) / 2, coat * _lamps(cosine, u, turn)
+
+
+def _let_out(cosine: FloatArray) -> FloatArray:
+    """Return what a smooth coat lets through at a slant's cosine, over what it does straight.
+
+    Fresnel's equations for light that is not polarised (Born and Wolf, Principles of Optics, from memory).
+    """
+    slanted = np.sqrt(_INDEX**2 - 1.0 + cosine**2)
+    across = (cosine - slanted) / (cosine + slanted)
+    along = (_INDEX**2 * cosine - slanted) / (_INDEX**2 * cosine + slanted)
+    straight = ((_INDEX - 1) / (_INDEX + 1)) ** 2
+    return np.asarray((1 - (across**2 + along**2) / 2) / (1 - straight), float)
+
+
+def _lamps(cosine: FloatArray, sine: FloatArray, turn: FloatArray | float) -> FloatArray:
+    """Return max(0, cosine + turn sine), its end smeared over a lamp's disc (mean of the hard cosine over it)."""
+    size = np.sqrt(1.0 + np.square(turn))
+    at = (cosine + turn * sine) / size
+    foot = np.clip(at + _SPREAD, 0.0, 2 * _SPREAD) ** 2 / (4 * _SPREAD)
+    return np.asarray(size * np.where(at > _SPREAD, at, foot), float)
+
+
+def usual_limb(profiles: FloatArray, u: FloatArray) -> Limb:
+    """Return the limb that explains the flanks of bright pieces best, from inside the bodies, where no blur reaches.
+
+    `profiles` (n, 2, m): the light at `u` (m,), on both sides of n bodies.
+    """
+    inside = (u > _INSIDE[0]) & (u < _INSIDE[1])
+    light, uneven = profiles[..., inside], unevenness(profiles, u)
+
+    def misfit(limb: Limb) -> float:
+        sky, lamps = flank_light(u[inside], limb, _turn_of(uneven, limb)[..., None])
+        model = (1 - limb.share) * sky + limb.share * lamps
+        strength = (light * model).sum((1, 2)) / (model**2).sum((1, 2))
+        rest = np.sqrt(np.square(light - strength[:, None, None] * model).mean((1, 2)))
+        return float(np.median(rest / np.maximum(np.abs(strength), 1e-9)))
+
+    return min((Limb(float(share), own_light=True) for share in _SHARES), key=misfit)
+
+
+def turns(profiles: FloatArray, u: FloatArray, limb: Limb) -> FloatArray:
+    """Return how far the lamps' light comes from each side of n bodies, (n, 2), -3 to 3; profiles (n, 2, m)."""
+    if not limb.own_light:
+        return np.zeros(profiles.shape[:2])
+    return _turn_of(unevenness(profiles, u), limb)
+
+
+def unevenness(profiles: FloatArray, u: FloatArray) -> FloatArray:
+    """Return how much brighter the first flank of each body is than the second, over both, (n,), -1 to 1."""
+    flank = np.median(profiles[..., (u > _FLANK[0]) & (u < _FLANK[1])], -1)
+    return np.asarray(np.clip((flank[:, 0] - flank[:, 1]) / np.maximum(flank.sum(1), 1e-9), -1.0, 1.0))
+
+
+def _turn_of(uneven: FloatArray, limb: Limb) -> FloatArray:
+    """Return the turns (n, 2) that leave a body's two flanks so uneven (n,)."""
+    turn = np.linspace(0.0, _MOST_TURN, 61)
+    sine = np.array([[sum(_FLANK) / 2], [-sum(_FLANK) / 2]])
+    sky, lamps = flank_light(sine, limb, turn)
+    bright, dark = (1 - limb.share) * sky + limb.share * lamps
+    leaves = np.maximum.accumulate((bright - dark) / (bright + dark))
+    found = np.interp(np.abs(uneven), leaves, turn) * np.sign(uneven)
+    return np.stack([found, -found], 1)

@@ -1,0 +1,81 @@
+"""The light of flanks against closed forms, and diameters under lamps at one side on drawn trays."""
+
+import numpy as np
+import pytest
+
+from traygauge.measure.limb import FLASH, Limb, flank_light, turns, usual_limb
+from traygauge_shared.scenes import Batch, Lamp, Lighting, tray
+
+U = np.arange(0.3, 1.4, 0.04)
+
+
+def test_what_reflection_takes_from_the_limb() -> None:
+    """Fresnel at the angle of Brewster, tan i = n: light along the plane of incidence goes in whole, of the other
+    ((n² - 1) / (n² + 1))² is lost, and (n - 1)² / (n + 1)² of light that falls in straight (Born and Wolf, from memory)."""
+    n = 1.5
+    slant = np.arctan(n)
+    enters = 1 - ((n * n - 1) / (n * n + 1)) ** 2 / 2
+    straight = 1 - ((n - 1) / (n + 1)) ** 2
+    _, light = flank_light(np.array([0.0, np.sin(slant), 1.0, 1.2]), FLASH)
+    assert light == pytest.approx([1.0, np.cos(slant) * (enters / straight) ** 2, 0.0, 0.0], abs=1e-9)
+    # Lambert's law: the cosine of the slant
+    assert flank_light(np.sin([0.0, 0.5, 1.0]), Limb(1.0))[1] == pytest.approx(np.cos([0.0, 0.5, 1.0]))
+
+
+def test_a_lamp_at_45_degrees_lights_the_dark_side_up_to_45_degrees_and_most_at_45() -> None:
+    slant = np.radians(np.arange(-89.0, 90.0))
+    limb = Limb(1.0, own_light=True)
+    straight, turned = (flank_light(np.sin(slant), limb, turn)[1] for turn in (0.0, 1.0))
+    coat = straight / straight[89] / np.maximum(np.cos(slant), 1e-9)  # 1 at the middle
+    law = turned / np.where(np.abs(np.degrees(slant)) < 55, coat, np.nan)
+    bright = (np.degrees(slant) > -10) & (np.degrees(slant) < 54)
+    # cos t + sin t = sqrt(2) cos(t - 45 degrees)
+    assert law[bright] == pytest.approx(np.sqrt(2) * np.cos(slant[bright] - np.pi / 4), rel=0.01)
+    assert turned[np.degrees(slant) < -80].max() < 0.03 * turned.max()
+    # a lamp is no point: its light ends softly, and never turns negative
+    assert (turned >= 0).all()
+    assert (np.diff(turned[:100]) >= -1e-12).all()
+
+
+def lit(share: float, turn: np.ndarray) -> np.ndarray:
+    """Return both flanks (n, 2, m) of bodies whose lamps come from one side (n,)."""
+    limb = Limb(share, own_light=True)
+    sky, lamps = flank_light(U, limb, np.stack([turn, -turn], 1)[..., None])
+    return (1 - share) * sky + share * lamps
+
+
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.8])
+def test_share_and_side_of_the_lamps_are_read_from_the_flanks(share: float) -> None:
+    turn = np.linspace(-1.5, 1.5, 31)
+    profiles = lit(share, turn) * np.linspace(0.5, 2.0, 31)[:, None, None]  # brightness tells nothing
+    profiles += np.random.default_rng(3).normal(0, 0.003, profiles.shape)
+    limb = usual_limb(profiles, U)
+    assert limb.share == pytest.approx(share, abs=0.13)
+    found = turns(profiles, U, Limb(share, own_light=True))
+    assert found[:, 0] == pytest.approx(turn, abs=0.2)
+    assert found[:, 1] == pytest.approx(-found[:, 0])
+
+
+def test_light_that_is_even_leaves_diameters_as_sure_as_before(good_tray) -> None:
+    assert np.nanmax(good_tray.pieces.u_parts["shared light"]) == 0.0
+
+
+def test_of_dark_pieces_no_side_is_told() -> None:
+    assert not turns(-lit(0.7, np.array([1.0, -1.0])), U, Limb(0.1)).any()
+
+
+@pytest.mark.parametrize(
+    ("elevation", "spread", "ambient", "surface"),
+    [(35.0, 6.0, 0.3, "glossy"), (50.0, 25.0, 0.2, "matt"), (60.0, 20.0, 0.3, "satin")],
+)
+def test_diameters_under_a_lamp_at_one_side(measured_scene, elevation, spread, ambient, surface) -> None:
+    """The lit flank's edge and the dark one's are different edges; what is left is in the uncertainty, and has its name."""
+    lamp = Lamp(30.0, elevation, (1 - ambient) / np.sin(np.radians(elevation)), spread)
+    seen = measured_scene(
+        tray(Batch(count=60, surface=surface), seed=6, light=Lighting((lamp,), ambient=ambient))
+    )
+    error = seen.errors("diameter_mm", "width_seen_mm")
+    assert len(error) >= 50
+    assert abs(np.median(error)) < 0.02
+    assert (np.abs(error) < 1.96 * np.nanmedian(seen.pieces["u_diameter_mm"])).mean() >= 0.9
+    assert np.nanmedian(seen.pieces.u_parts["shared light"][:, 1]) > 0.01
