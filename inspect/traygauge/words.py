@@ -92,6 +92,30 @@ COLUMNS: tuple[Column, ...] = (
         "extent_mm", "mm", "number", 3, "largest extent the thing can have, tails and covered parts included"
     ),
     Column("u_tail_length_mm", "mm", "number", 2, "standard uncertainty of the longest tail's length"),
+    Column("convexity", "", "number", 4, "perimeter of the convex hull / perimeter, of the whole outline"),
+    Column(
+        "compactness",
+        "",
+        "number",
+        3,
+        "diameter of the circle of the outline's area / largest Feret diameter",
+    ),
+    Column("roundness", "", "number", 3, "area / area of the circle on the largest Feret diameter"),
+    Column(
+        "straightness",
+        "",
+        "number",
+        3,
+        "largest Feret diameter / fibre length: over 1 for a short straight piece (its diagonal)",
+    ),
+    Column(
+        "fibre_length_mm",
+        "mm",
+        "number",
+        3,
+        "long side of the rectangle of the outline's area and perimeter; largest Feret diameter where there is none",
+    ),
+    Column("fibre_width_mm", "mm", "number", 3, "area of the whole outline / fibre length"),
 )
 
 

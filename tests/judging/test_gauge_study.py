@@ -98,6 +98,8 @@ def test_certified_analysis_of_variance(check_values, name):
     assert found.ss_between == pytest.approx(float(certified["ss_between"]), rel=1e-9)
     assert found.ss_within == pytest.approx(float(certified["ss_within"]), rel=1e-9)
     assert found.within_sd == pytest.approx(float(certified["residual_sd"]), rel=1e-9)
+    r_squared = found.ss_between / (found.ss_between + found.ss_within)
+    assert r_squared == pytest.approx(float(certified["r_squared"]), rel=1e-9)
     assert (found.df_between, found.df_within) == (int(certified["df_between"]), int(certified["df_within"]))
 
 

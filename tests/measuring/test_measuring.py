@@ -97,7 +97,9 @@ def test_no_figure_depends_on_how_the_pieces_are_shared_out(good_tray, monkeypat
 def test_shapes_are_those_of_the_outlines_at_the_pieces_own_height(good_tray) -> None:
     pieces = good_tray.pieces
     shapes = shapes_of(pieces.outlines_mm)
-    for name in ("area_mm2", "perimeter_mm", "feret_max_mm", "feret_min_mm", "solidity"):
+    lengths = ("perimeter_mm", "feret_max_mm", "feret_min_mm", "fibre_length_mm", "fibre_width_mm")
+    ratios = ("feret_ratio", "solidity", "convexity", "compactness", "roundness", "straightness")
+    for name in ("area_mm2", *lengths, *ratios):
         np.testing.assert_allclose(pieces[name], getattr(shapes, name), rtol=1e-6, err_msg=name)
 
 

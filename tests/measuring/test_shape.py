@@ -15,8 +15,8 @@ IDEAL = pd.read_csv(DATA / "ideal_shapes_2d.csv", comment="#").set_index("shape"
 
 
 def exact(row: pd.Series) -> Shapes:
-    """Return a shape made of exact numbers, the hull's area from the solidity."""
-    given = row.area_A, row.perimeter_P, row.area_A / row.solidity_A_Ac
+    """Return a shape made of exact numbers, hull from solidity and convexity."""
+    given = row.area_A, row.perimeter_P, row.area_A / row.solidity_A_Ac, row.convexity_Pc_P * row.perimeter_P
     return Shapes(*(np.array([v]) for v in (*given, row.x_Fmax, row.x_Fmin)))
 
 
@@ -77,21 +77,36 @@ def crossed() -> np.ndarray:
     )
 
 
-RATIOS = {"feret_ratio": "aspect_ratio_xFmin_xFmax", "solidity": "solidity_A_Ac"}
+FIGURES = {
+    "feret_ratio": "aspect_ratio_xFmin_xFmax",
+    "roundness": "roundness_4A_pi_xFmax2",
+    "compactness": "compactness",
+    "solidity": "solidity_A_Ac",
+    "convexity": "convexity_Pc_P",
+}
+FIBRE = {
+    "fibre_length_mm": "x_LG_rectangle_model",
+    "fibre_width_mm": "x_E_rectangle_model",
+    "straightness": "straightness_xFmax_xLG",
+}
 
 
 @pytest.mark.parametrize("name", IDEAL.index)
-def test_ratios_from_exact_figures(name):
-    """Exact A, A_c and Feret diameters give the file's ratios (ISO 9276-6, recomputed) to its six digits."""
+def test_descriptors_from_exact_figures(name):
+    """Exact A, P and Feret diameters give the file's descriptors (ISO 9276-6, recomputed) to its six digits."""
     row = IDEAL.loc[name]
-    for ours, theirs in RATIOS.items():
-        assert getattr(exact(row), ours)[0] == pytest.approx(row[theirs], abs=2e-6), ours
+    shape = exact(row)
+    for ours, theirs in FIGURES.items():
+        assert getattr(shape, ours)[0] == pytest.approx(row[theirs], abs=2e-6), ours
+    if np.isfinite(row.x_LG_rectangle_model):
+        for ours, theirs in FIBRE.items():
+            assert getattr(shape, ours)[0] == pytest.approx(row[theirs], abs=5e-6), ours
 
 
 @pytest.mark.parametrize("name", IDEAL.index)
 @pytest.mark.parametrize("turn_deg", [0.0, 23.0, 45.0, 90.0])
 def test_outlines_of_ideal_shapes(name, turn_deg):
-    """Drawn polygons give A, P, Feret and solidity whatever the direction, place and size."""
+    """Drawn polygons give A, P, Feret, solidity and convexity whatever the direction, place and size."""
     row = IDEAL.loc[name]
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     outline = drawn(name) @ np.array([[c, s], [-s, c]]) * 3 + [120.0, 80.0]
@@ -103,6 +118,18 @@ def test_outlines_of_ideal_shapes(name, turn_deg):
     assert shape.feret_max_mm[0] == pytest.approx(3 * row.x_Fmax, rel=rel)
     assert shape.feret_min_mm[0] == pytest.approx(3 * row.x_Fmin, rel=rel)
     assert shape.solidity[0] == pytest.approx(row.solidity_A_Ac, rel=rel)
+    assert shape.convexity[0] == pytest.approx(row.convexity_Pc_P, rel=rel)
+
+
+def test_rectangle_model_is_refused_where_it_has_no_root():
+    """P² < 16 A (circle, ellipse 2:1, stadium 2:1): the fibre length falls back to the largest Feret diameter."""
+    for name in ("circle d=1", "ellipse 2x1", "stadium overall 2x1"):
+        shape = exact(IDEAL.loc[name])
+        assert shape.fibre_length_mm[0] == shape.feret_max_mm[0]
+        assert shape.fibre_width_mm[0] == pytest.approx(shape.area_mm2[0] / shape.feret_max_mm[0])
+    # the double root of a square of the model: rounding decides which branch, the width must not jump
+    square = shapes_of((drawn("square a=1"),))
+    assert square.fibre_width_mm[0] == pytest.approx(1 / square.fibre_length_mm[0])
 
 
 def test_lying_cylinder_has_the_diagonal_as_largest_feret():
@@ -197,8 +224,9 @@ def test_scaling_mirror_order_and_emptiness():
     np.testing.assert_allclose(a.perimeter_mm / a.perimeter_mm[0], [1, 4, 1, 1, 1], rtol=1e-9)
     np.testing.assert_allclose(a.area_mm2 / a.area_mm2[0], [1, 16, 1, 1, 1], rtol=1e-9)
     np.testing.assert_allclose(a.feret_min_mm / a.feret_min_mm[0], [1, 4, 1, 1, 1], rtol=1e-5)
-    for name in RATIOS:
-        np.testing.assert_allclose(getattr(a, name), getattr(a, name)[0], rtol=1e-5)
+    for name in (*FIGURES, *FIBRE):
+        if not name.endswith("mm"):
+            np.testing.assert_allclose(getattr(a, name), getattr(a, name)[0], rtol=1e-5)
     assert len(shapes_of(())) == 0
     two = shapes_of((np.array([[0, 0], [1.0, 0]]),))
     assert two.area_mm2[0] == 0

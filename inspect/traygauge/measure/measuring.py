@@ -39,6 +39,11 @@ ROD_END = (0.06, 0.06), (0.02, 0.008)
 #: shows bounds it nearly as well; nor one so many times as long as usual, or as short: those are mostly parted badly, or
 #: stand.
 _MOST_U_LEANING, _UNUSUAL_LEANING = 0.2, 1.3
+#: Columns that are figures of the whole outline's shape.
+_OF_SHAPE = (
+    *("feret_max_mm", "feret_min_mm", "feret_ratio", "area_mm2", "perimeter_mm", "solidity"),
+    *("convexity", "compactness", "roundness", "straightness", "fibre_length_mm", "fibre_width_mm"),
+)
 #: A bend is stated from this many of its standard uncertainties on.
 _BENT = 3.0
 
@@ -138,12 +143,6 @@ def _table(
         "u_tail_length_mm": np.where(tails.thread, np.nan, tails.longest(tails.u_length_mm)),
         "tail_width_mm": tails.longest(tails.width_mm),
         "burr_mm": burr_mm,
-        "feret_max_mm": shapes.feret_max_mm,
-        "feret_min_mm": shapes.feret_min_mm,
-        "feret_ratio": shapes.feret_ratio,
-        "area_mm2": shapes.area_mm2,
-        "perimeter_mm": shapes.perimeter_mm,
-        "solidity": shapes.solidity,
         "colour_L": regions.colour_lab[:, 0],
         "colour_a": regions.colour_lab[:, 1],
         "colour_b": regions.colour_lab[:, 2],
@@ -153,7 +152,7 @@ def _table(
         ),
         "findings": _own_findings(tails, kinds),
         "diameter_mm": kinds.diameter_mm,
-    }
+    } | {name: getattr(shapes, name) for name in _OF_SHAPE}
     parts: dict[str, Any] = {
         "outlines_mm": on_tray.raised(tray, kinds.height_mm).each(),
         "tails_mm": tails.each(tails.centrelines_mm),

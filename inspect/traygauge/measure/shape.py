@@ -1,7 +1,8 @@
 """Figures of shape of closed outlines, after ISO 9276-6:2008.
 
-A area, x_Fmax and x_Fmin largest and smallest Feret diameter, A_c area of the convex hull. The standard's aspect ratio
-x_Fmin / x_Fmax is called `feret_ratio` here, because the trade's aspect ratio is length over diameter.
+A area, P perimeter, x_Fmax and x_Fmin largest and smallest Feret diameter, A_c and P_c area and perimeter of the convex
+hull. The standard's aspect ratio x_Fmin / x_Fmax is called `feret_ratio` here, because the trade's aspect ratio is
+length over diameter.
 """
 
 from __future__ import annotations
@@ -21,16 +22,17 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Shapes:
-    """Shapes of n outlines: five measured columns, and the ratios that follow from them.
+    """Shapes of n outlines: six measured columns, and the figures that follow from them.
 
     Parameters
     ----------
-    area_mm2, perimeter_mm, hull_area_mm2, feret_max_mm, feret_min_mm : ndarray (n,).
+    area_mm2, perimeter_mm, hull_area_mm2, hull_perimeter_mm, feret_max_mm, feret_min_mm : ndarray (n,).
     """
 
     area_mm2: FloatArray
     perimeter_mm: FloatArray
     hull_area_mm2: FloatArray
+    hull_perimeter_mm: FloatArray
     feret_max_mm: FloatArray
     feret_min_mm: FloatArray
 
@@ -39,7 +41,7 @@ class Shapes:
 
     def scaled(self, by: FloatArray) -> Shapes:
         """Return the shapes of the same outlines drawn larger by a factor each (n,)."""
-        powers = (2, 1, 2, 1, 1)
+        powers = (2, 1, 2, 1, 1, 1)
         return Shapes(
             *(getattr(self, f.name) * by**power for f, power in zip(fields(self), powers, strict=True))
         )
@@ -50,9 +52,44 @@ class Shapes:
         return _ratio(self.feret_min_mm, self.feret_max_mm)
 
     @property
+    def roundness(self) -> FloatArray:
+        """Return 4 A / (pi x_Fmax²)."""
+        return _ratio(4 * self.area_mm2, np.pi * self.feret_max_mm**2)
+
+    @property
+    def compactness(self) -> FloatArray:
+        """Return x_A / x_Fmax, x_A being the diameter of the circle of equal area: the square root of the roundness."""
+        return np.sqrt(self.roundness)
+
+    @property
     def solidity(self) -> FloatArray:
         """Return A / A_c."""
         return _ratio(self.area_mm2, self.hull_area_mm2)
+
+    @property
+    def convexity(self) -> FloatArray:
+        """Return P_c / P."""
+        return _ratio(self.hull_perimeter_mm, self.perimeter_mm)
+
+    @property
+    def fibre_length_mm(self) -> FloatArray:
+        """Return the geodesic length x_LG: of the rectangle of equal area and perimeter, else x_Fmax.
+
+        There is no such rectangle (P² < 16 A) for circles, ellipses up to about 2:1 and the like.
+        """
+        quarter = self.perimeter_mm / 4
+        rest = quarter**2 - self.area_mm2
+        return np.where(rest >= 0, quarter + np.sqrt(np.maximum(rest, 0.0)), self.feret_max_mm)
+
+    @property
+    def fibre_width_mm(self) -> FloatArray:
+        """Return the mean width x_E = A / x_LG."""
+        return _ratio(self.area_mm2, self.fibre_length_mm)
+
+    @property
+    def straightness(self) -> FloatArray:
+        """Return x_Fmax / x_LG. The rectangle model has it above 1 for straight pieces (the diagonal)."""
+        return _ratio(self.feret_max_mm, self.fibre_length_mm)
 
 
 def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
@@ -63,7 +100,7 @@ def shapes_of(outlines_mm: tuple[npt.ArrayLike, ...]) -> Shapes:
     each = [np.asarray(o, float).reshape(-1, 2) for o in outlines_mm]
     outlines = _quiet(_Rings.of(np.concatenate([np.zeros((0, 2)), *each]), [len(o) for o in each]))
     hulls = _hulls(outlines)
-    return Shapes(outlines.area, outlines.perimeter, hulls.area, *_feret(hulls))
+    return Shapes(outlines.area, outlines.perimeter, hulls.area, hulls.perimeter, *_feret(hulls))
 
 
 def strand_volume_mm3(length_mm: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:

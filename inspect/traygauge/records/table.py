@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections.abc import Callable
 from typing import Any
@@ -64,7 +65,8 @@ def read_pieces_csv(data: bytes) -> Pieces:
 def _writer(column: Column) -> Callable[[npt.NDArray[Any]], list[str]]:
     def number(values: npt.NDArray[Any]) -> list[str]:
         rounded = np.round(np.asarray(values, float), column.decimals) + 0.0  # + 0.0: no "-0.000"
-        return [f"{v:.{column.decimals}f}" if np.isfinite(v) else "" for v in rounded]
+        cell = f"%.{column.decimals}f"
+        return [cell % v if math.isfinite(v) else "" for v in rounded.tolist()]
 
     def count(values: npt.NDArray[Any]) -> list[str]:
         return [str(int(v)) for v in values]
