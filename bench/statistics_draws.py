@@ -14,6 +14,7 @@ import numpy.typing as npt
 from traygauge.judge.answers import answer_limits
 from traygauge.judge.compare import compare
 from traygauge.judge.feeding import figures
+from traygauge.judge.lost import crossing_odds
 from traygauge.judge.masses import with_masses
 from traygauge.judge.plans import SequentialPlan
 from traygauge.judge.sample import Sample, sample
@@ -205,9 +206,7 @@ def under_others(rng: np.random.Generator, share: float) -> LimitResult:
     long = rng.random(300) < share
     true = np.where(long, rng.uniform(4.2, 8.4, 300), rng.normal(3.0, 0.3, 300).clip(1.0, 3.9))
     area, perimeter = 1.75 * true, 2 * (true + 1.75)
-    odds = (
-        area + area.mean() + perimeter * perimeter.mean() / (2 * np.pi)
-    )  # Santalo: thrown at random, they meet
+    odds = crossing_odds(area, perimeter)
     covered = rng.random(300) < 0.2 * odds / odds.mean()
     shows = true * rng.random(300)
     pieces = strand(np.where(covered, np.nan, true))
@@ -229,6 +228,45 @@ def covered_under_others(rng: np.random.Generator) -> bool:
     """Say whether the interval with what was not measured holds the true share although long pieces hide under others."""
     share = float(rng.uniform(0.005, 0.15))
     i = under_others(rng, share).with_unmeasured
+    return i.low <= 100 * share <= i.high
+
+
+def in_small_heaps(rng: np.random.Generator, share: float) -> LimitResult:
+    """Return how a limit of 8 % is answered where a tenth of 300 pieces met by twos and threes, long ones oftener.
+
+    Every heap reaches far enough for a long piece, whether there is one in it or not.
+    """
+    long = rng.random(300) < share
+    true = np.where(long, rng.uniform(4.2, 8.4, 300), rng.normal(3.0, 0.3, 300).clip(1.0, 3.9))
+    odds = crossing_odds(1.75 * true, 2 * (true + 1.75))
+    met = rng.permutation(np.flatnonzero(rng.random(300) < 0.1 * odds / odds.mean()))
+    heaps = np.split(met, np.cumsum(rng.integers(2, 4, len(met)))[: len(met) // 3])
+    heaps = [heap for heap in heaps if len(heap)]
+    pieces = strand(np.append(np.delete(true, met), np.full(len(heaps), np.nan)))
+    across = np.array([true[heap].sum() for heap in heaps])
+    last = {"state": "unresolved", "area_mm2": 1.75 * across, "feret_max_mm": across, "extent_mm": across}
+    free = 300 - len(met)
+    columns = {
+        k: np.append(pieces[k][:free], np.broadcast_to(np.asarray(v, pieces[k].dtype), len(heaps)))
+        for k, v in last.items()
+    }
+    return judged(pieces.with_columns(**columns), spec_of("long_share = { at_most_percent = 8 }", 0.0))
+
+
+def accepted_in_small_heaps(rng: np.random.Generator) -> bool:
+    """Say whether a batch on the limit is accepted although long pieces met others oftener."""
+    return in_small_heaps(rng, 0.08).answer is Answer.ACCEPT
+
+
+def rejected_in_small_heaps(rng: np.random.Generator) -> bool:
+    """Say whether a batch just below the limit is rejected although long pieces met others oftener."""
+    return in_small_heaps(rng, 0.08 * (1 - 1e-9)).answer is Answer.REJECT
+
+
+def covered_in_small_heaps(rng: np.random.Generator) -> bool:
+    """Say whether the interval with what was not measured holds the true share although long pieces met others oftener."""
+    share = float(rng.uniform(0.005, 0.15))
+    i = in_small_heaps(rng, share).with_unmeasured
     return i.low <= 100 * share <= i.high
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 from statistics_draws import (
     Draw,
+    accepted_in_small_heaps,
     accepted_under_others,
+    covered_in_small_heaps,
     covered_under_others,
     difference_covered,
     error_taken_out,
@@ -17,6 +19,7 @@ from statistics_draws import (
     heap_hides_longs,
     mass_covered,
     one_look,
+    rejected_in_small_heaps,
     sequence_decides,
     share_covered,
     standing_covered,
@@ -83,6 +86,8 @@ def _looks() -> list[Promise]:
         *rows,
         at_most(0.05, "longs hidden in a heap: wrong accept", heap_hides_longs),
         at_most(0.05, "a fifth under others, long ones oftener: wrong accept", accepted_under_others),
+        at_most(0.05, "a tenth in small heaps, long ones oftener: wrong accept", accepted_in_small_heaps),
+        at_most(0.05, "a tenth in small heaps, long ones oftener: wrong reject", rejected_in_small_heaps),
     ]
 
 
@@ -106,6 +111,7 @@ def _shares() -> list[Promise]:
         at_least(0.95, f"{inside}, 8 photos of 60, correlation .01", share_covered(8, 60, 0.01)),
         at_least(0.95, f"{inside}, one photo of 300, by mass", share_covered(1, 300, 0.0, "mass")),
         at_least(0.95, f"{inside}, a fifth under others, long ones oftener", covered_under_others),
+        at_least(0.95, f"{inside}, a tenth in small heaps, long ones oftener", covered_in_small_heaps),
         at_least(0.95, f"{inside}, near the limit, error of measuring taken out", error_taken_out),
     ]
 

@@ -8,7 +8,7 @@ from scipy.special import ndtr
 
 from traygauge.judge.counted import Open
 from traygauge.judge.distribution import distribution
-from traygauge.judge.lost import OFTENER
+from traygauge.judge.lost import FEW, OFTENER, crossing_odds
 from traygauge.judge.sample import sample
 from traygauge.judge.shares import count_share
 from traygauge.judge.spec import read_spec
@@ -44,11 +44,14 @@ def test_thick_strand_on_end_is_no_oftener_long_than_what_lies(batch):
     assert (counted.n, counted.hits) == (100, 98)
     assert 0.93 < counted.share < 0.98  # short ones stand more often
     assert (counted.open.hits, counted.open.misses) == (0, 24)
-    assert counted.open.odds.tolist() == [1.0] * 24
+    # the shortest long one stays standing by 1 - r / sqrt(1 + r^2), r = 4 / 2.85; those of 3 mm by r = 3 / 2.85
+    odds = (1 - 4 / np.hypot(4, 2.85)) / (1 - 3 / np.hypot(3, 2.85))
+    assert odds == pytest.approx(0.675, abs=0.001)
+    assert counted.open.odds == pytest.approx(np.full(24, odds))
     low, high = counted.bounds(0.025, 0.025, unmeasured=True)
     assert low < 100 / 124
-    alone = replace(counted, share=0.98, n_effective=counted.alone_effective)
-    assert high == pytest.approx(alone.bounds(0.025, 0.025, unmeasured=False)[1])  # as sure as of what lies
+    share = counted.share  # the estimate already holds that short ones stand more often
+    assert high >= counted.bounds(0.025, 0.025, unmeasured=False)[1] > share
 
 
 def test_what_lies_under_others_is_long_in_proportion_to_what_it_can_be_like(batch):
@@ -64,8 +67,30 @@ def test_what_lies_under_others_is_long_in_proportion_to_what_it_can_be_like(bat
     assert (counted.n, counted.hits) == (100, 10)
     assert (counted.open.hits, counted.open.misses) == (0, 2)
     can_be, cannot_be = counted.open.odds
-    assert can_be == pytest.approx(OFTENER, rel=1e-6)
-    assert cannot_be == pytest.approx(OFTENER / ndtr(-0.6 / (0.2 * 1.75)), rel=1e-6)  # 0.6 mm of a sd of 0.35
+    assert can_be == pytest.approx(1.0, rel=1e-6)
+    assert cannot_be == pytest.approx(1 / ndtr(-0.6 / (0.2 * 1.75)), rel=1e-6)  # 0.6 mm of a sd of 0.35
+
+
+def test_what_leans_on_others_is_long_as_often_as_long_ones_meet_others(batch):
+    """All of a leaning piece shows, so that its being long is no likelier a part of it that shows: `OFTENER` stands."""
+    pieces = batch(
+        [3.9] * 90 + [5.0] * 10 + [np.nan],
+        state=["whole"] * 100 + ["leaning"],
+        feret_max_mm=[4.3] * 90 + [5.3] * 10 + [np.hypot(2.0, 1.75)],
+        extent_mm=[4.3] * 90 + [5.3] * 10 + [20.0],
+        u_mm=0.0,
+    )
+    odds = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025).open.odds
+    # 2 mm and up to two diameters up: 4.39 mm at the most, which 3.9 mm fits by 0.49 of a sd of 0.35
+    most = np.hypot(np.hypot(2.0, 1.75), 3.5)
+    assert odds == pytest.approx([OFTENER / (ndtr((most - 3.9) / 0.35) * ndtr(1.9 / 0.35))], rel=1e-6)
+
+
+def test_a_part_that_shows_is_no_oftener_a_long_piece_s():
+    """Pieces meet in proportion to a + b L, and each mm is as likely to be where the upper one begins: (a + b L) / L falls."""
+    lengths = np.append(np.full(10_000, 3.0), [4.0, 6.0, 9.0])
+    per_mm = crossing_odds(lengths * 1.75, 2 * (lengths + 1.75))[-4:] / lengths[-4:]
+    assert (np.diff(per_mm) < 0).all()
 
 
 def test_hits_by_chance_are_added_by_their_odds():
@@ -85,9 +110,9 @@ def test_a_heap_without_room_for_a_long_piece_holds_pieces_that_are_not_long(bat
             [3.0] * n + [np.nan] * (heaps + 1),
             form=["strand"] * (n + heaps) + ["flake"],
             state=["whole"] * n + ["unresolved"] * heaps + ["whole"],
-            area_mm2=[5.25] * n + [10.5] * heaps + [9.0],
-            feret_max_mm=[3.5] * n + [3.9] * heaps + [5.0],
-            extent_mm=[3.5] * n + [3.9] * heaps + [5.0],
+            area_mm2=[5.25] * n + [10.5] * heaps + [25.0],
+            feret_max_mm=[3.5] * n + [3.9] * heaps + [7.0],
+            extent_mm=[3.5] * n + [3.9] * heaps + [7.0],
         )
         counted = count_share(sample(pieces, INDEPENDENT, {}), "long", "count", 0.025)
         assert (counted.n, counted.open.hits, counted.open.none) == (n, 1, 2 * heaps)
@@ -145,7 +170,7 @@ def test_a_leaning_piece_whose_length_is_known_is_no_longer_and_no_shorter(batch
 
 
 def test_a_flake_among_strand_may_be_long_and_may_not(batch):
-    """Ten of a hundred things are no rods, and 5 mm wide: the share of longs, limit 4 mm, is 0 to 10 % and no more is said.
+    """Ten of a hundred things are no rods, and 5 by 5 mm: the share of longs, limit 4 mm, is 0 to 10 % and no more is said.
 
     Where the spec names no strand a flake meets the screw with its largest Feret diameter.
     """
@@ -153,8 +178,9 @@ def test_a_flake_among_strand_may_be_long_and_may_not(batch):
         [3.0] * 90 + [np.nan] * 10,
         form=["strand"] * 90 + ["flake"] * 10,
         diameter_mm=[1.75] * 90 + [np.nan] * 10,
-        feret_max_mm=[3.5] * 90 + [5.0] * 10,
-        feret_min_mm=[1.75] * 90 + [3.0] * 10,
+        feret_max_mm=[3.5] * 90 + [7.0] * 10,
+        feret_min_mm=[1.75] * 90 + [5.0] * 10,
+        area_mm2=[5.25] * 90 + [25.0] * 10,
     )
     counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
     assert (counted.n, counted.hits, counted.open.hits, counted.open.misses) == (90, 0, 10, 10)
@@ -163,6 +189,67 @@ def test_a_flake_among_strand_may_be_long_and_may_not(batch):
     assert high > 0.1
     without = SPEC.model_copy(update={"strand": SPEC.strand.model_copy(update={"diameter_mm": None})})
     assert count_share(sample(pieces, without, {}), "long", "count", 0.025).hits == 10
+
+
+def test_a_flake_among_strand_is_no_longer_than_what_fits_into_it(batch):
+    """A body of 2.4 mm with a 3 mm thread is 5.4 mm across, and no straight piece in it is longer than 4 mm."""
+    body = np.array(
+        [[0, 0], [2.4, 0], [2.4, 0.7], [5.4, 0.7], [5.4, 1.1], [2.4, 1.1], [2.4, 1.75], [0, 1.75]]
+    )
+    plate = np.array([[0, 0], [4.5, 0], [4.5, 4.0], [0, 4.0]])  # 6.0 mm across
+    pieces = batch(
+        [3.0, np.nan, np.nan],
+        form=["strand", "flake", "flake"],
+        feret_max_mm=[3.5, 5.6, 6.0],
+        diameter_mm=[1.75, np.nan, np.nan],
+    )
+    pieces = replace(pieces, outlines_mm=(pieces.outlines_mm[0], body + 30, plate + 30))
+    found = reach(pieces, SPEC)
+    assert found.low[1:].tolist() == [0.0, 0.0]
+    assert 2.4 < found.high[1] < 3.0
+    assert 5.5 < found.high[2] <= 6.0
+    counted = count_share(sample(pieces, SPEC, {}), "long", "count", 0.025)
+    assert (counted.n, counted.hits, counted.open.hits) == (2, 0, 1)
+
+
+def heaps_of(batch, areas, free=300):
+    """Return pieces that lie free, 3 by 1.75 mm, and heaps: those of more than 12 mm² reach 8 mm, the others 3.9 mm."""
+    across = [8.0 if area > 12 else 3.9 for area in areas]
+    pieces = batch(
+        [3.0] * free + [np.nan] * len(areas),
+        state=["whole"] * free + ["unresolved"] * len(areas),
+        area_mm2=[5.25] * free + areas,
+        feret_max_mm=[3.5] * free + across,
+        extent_mm=[3.5] * free + across,
+    )
+    return replace(pieces, outlines_mm=(np.empty((0, 2)),) * len(pieces))  # areas alone limit what they hold
+
+
+def test_small_heaps_hold_long_ones_by_chance(batch):
+    """Three pieces meet by chance: of all in such heaps no more than `OFTENER` times the share is long, where there is room."""
+    pieces = heaps_of(batch, [15.75] * 4 + [10.5] * 6)
+    given = sample(pieces, INDEPENDENT, {})
+    counted = count_share(given, "long", "count", 0.025)
+    heap, number = given.reach.is_heap, given.reach.holds
+    room = heap_longs(pieces, given.reach, 4.0)[heap]
+    assert room.tolist() == [4.0] * 4 + [0.0] * 6  # 15.75 / 3.94
+    assert (given.reach.holds_fewest[heap] <= FEW).all()
+    assert (counted.open.hits, len(counted.open.odds)) == (0, 16)
+    assert counted.open.misses == given.reach.holds_most[heap].sum()  # and may all be short
+    # rare: as many longs in all heaps together as pieces in them, times OFTENER, times the share
+    assert counted.open.odds.sum() == pytest.approx(OFTENER * number[heap].sum())
+    share = 0.001
+    more = counted.open.with_chance(share, 300) * (300 + 16) - 300 * share
+    assert more == pytest.approx(OFTENER * number[heap].sum() * share, rel=0.02)
+    # never more than there is room for
+    assert counted.open.with_chance(0.999999, 300) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_what_was_not_spread_may_all_be_long(batch):
+    """A heap of four pieces and more may be what hooked together: as many are long as have room."""
+    counted = count_share(sample(heaps_of(batch, [21.0]), INDEPENDENT, {}), "long", "count", 0.025)
+    assert (counted.open.hits, counted.open.misses) == (5, 8)  # 21 / 3.94; 21 / (1.75 x 1.5)
+    assert len(counted.open.odds) == 0
 
 
 def test_a_cut_off_piece_counts_by_what_is_seen(batch):

@@ -29,6 +29,9 @@ OFTENER = 2.3
 WIDER_OFTENER = 1.5
 #: States of pieces that are lost to others lying on or beside them.
 UNDER_OTHERS = ("covered", "leaning", "unresolved")
+#: Up to so many pieces in one heap met by chance when they were strewn (judgement); what is larger was not spread, and may
+#: be what hooked together.
+FEW = 3
 
 
 def standing_chance(aspect_ratio: npt.ArrayLike) -> FloatArray:
@@ -116,25 +119,66 @@ def _inside(reached: Reach, one: npt.NDArray[np.intp], out: npt.NDArray[np.intp]
     return np.asarray(np.where(np.isfinite(length), np.maximum(fits, 1e-12), 1e-12))
 
 
-def odds_when_hidden(pieces: Pieces, reached: Reach, short: BoolArray, unknown: BoolArray) -> FloatArray:
+def odds_when_hidden(
+    pieces: Pieces, reached: Reach, short: BoolArray, unknown: BoolArray, limit_mm: float
+) -> FloatArray:
     """Return the odds to be long of each piece that hides its length by chance, in units of those of all pieces (k,).
 
-    Of the unknown ones those are meant that stand, lie under others or lean on them. Long pieces stand no oftener than
-    short ones; others lie on them `OFTENER` times as often at the most. By what shows of a piece it can only be like
-    some of the short ones, and like any of the long: the fewer of the short ones, the likelier it is long.
+    Of the unknown ones those are meant that stand, lie under others or lean on them. By what shows of the latter they can
+    only be like some of the short ones, and like any of the long: the fewer of the short ones, the likelier it is long.
 
     Parameters
     ----------
     short : ndarray (n,), bool: measured pieces that are not long.
     unknown : ndarray (n,), bool: pieces that may be long and may not.
+    limit_mm : what is longer is long.
+
+    Notes
+    -----
+    Long ones stand by the chance of the shortest of them at the most. Leaning ones show all of themselves, and long ones
+    lean `OFTENER` times as often at the most. A covered one shows a part: pieces meet in proportion to a + b L of their
+    length L, and where the upper one begins is as likely for each mm, so that a part of some size is in proportion to
+    (a + b L) / L seen of a piece, of long ones no oftener than of short ones.
     """
     state = pieces["state"].astype(str)
     under = np.flatnonzero(unknown & np.isin(state, UNDER_OTHERS[:2]))
     like = np.zeros(len(under))
     if len(under) and short.any():
         like = _inside(reached, np.flatnonzero(short), under).mean(1)
-    standing = np.ones(int((unknown & (state == "upright")).sum()))
-    return np.concatenate([standing, OFTENER / np.maximum(like, 1e-9)])
+    oftener = np.where(state[under] == "leaning", OFTENER, 1.0)
+    standing = _odds_standing(pieces, reached, short, unknown & (state == "upright"), limit_mm)
+    return np.concatenate([standing, oftener / np.maximum(like, 1e-9)])
+
+
+def odds_when_met(reached: Reach, longs: FloatArray, few: BoolArray) -> FloatArray:
+    """Return the odds to be long of what lies in small heaps, one for each long piece that they have room for (k,).
+
+    In units of those of all pieces. Their pieces met by chance, long ones `OFTENER` times as often at the most: so many
+    are long of all in such heaps together, and they lie where there is room for them.
+
+    Parameters
+    ----------
+    longs : ndarray (n,): how many long pieces each heap has room for.
+    few : ndarray (n,), bool: heaps of up to `FEW` pieces.
+    """
+    room = few & (longs > 0)
+    if not room.any():
+        return np.zeros(0)
+    number = reached.holds
+    each = OFTENER * number[few].sum() / number[room].sum() * number[room] / longs[room]
+    return np.repeat(each, longs[room].astype(int))
+
+
+def _odds_standing(
+    pieces: Pieces, reached: Reach, short: BoolArray, upright: BoolArray, limit_mm: float
+) -> FloatArray:
+    """Return the odds to be long of what stands (k,): the chance to stand at the limit's length over that of short ones."""
+    usual = _standing(pieces, reached)[short]
+    usual = usual[usual > 0]
+    if not len(usual):
+        return np.ones(np.count_nonzero(upright))
+    ratio = limit_mm / np.maximum(reached.diameter_mm[upright], 0.01)
+    return np.asarray(np.minimum(standing_chance(ratio) / usual.mean(), 1.0))
 
 
 def _standing(pieces: Pieces, reached: Reach) -> FloatArray:

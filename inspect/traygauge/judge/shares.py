@@ -13,7 +13,7 @@ from traygauge.judge.counted import Counted, Open
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import share_error
-from traygauge.judge.lost import WIDER_OFTENER, made_up, odds_when_hidden
+from traygauge.judge.lost import FEW, WIDER_OFTENER, made_up, odds_when_hidden, odds_when_met
 from traygauge.judge.masses import volumes_mm3
 from traygauge.judge.sample import Sample
 from traygauge.judge.unmeasured import heap_longs, hidden, unread
@@ -224,21 +224,23 @@ def _open(
     """Return what the pieces that did not enter can do to a share.
 
     Of heaps, as many are hits as they have room for. Single ones may all be hits, but for long ones that hide by
-    chance: strand so thick that a long piece can stand on end does so less often than shorter ones, so that no larger
-    share of what stands is long than of what lies; what lies under others is long in proportion to those that it can
-    be like. Whose flanks others lie against, a piece's own width hardly decides.
+    chance: what stands, and what lies under others or met them in a small heap, is long in proportion to the rest. Whose
+    flanks others lie against, a piece's own width hardly decides.
     """
     reached = sample.reach
     heap, single, cut = out & reached.is_heap, out & ~reached.is_heap, sample.weights == 0
     unknown = single & ~cut & ~known
-    none, odds = 0.0, np.zeros(0)
+    none, odds, met = 0.0, np.zeros(0), np.zeros(0)
     misses = float(unknown.sum() + reached.holds_most[heap].sum())
     if finding == "long":
         limit = sample.spec.long_over_mm or math.inf
         longs = sample.once(("heap longs", limit), lambda: heap_longs(sample.pieces, reached, limit))
-        in_heaps = float(longs[heap].sum())
+        few = heap & (reached.holds_fewest <= FEW)
+        in_heaps = float(longs[heap & ~few].sum())
         none = float(reached.holds_fewest[heap & (longs == 0)].sum())
-        odds = odds_when_hidden(sample.pieces, reached, known & ~hit & (sample.weights > 0), unknown)
+        short = known & ~hit & (sample.weights > 0)
+        odds = odds_when_hidden(sample.pieces, reached, short, unknown, limit)
+        met = odds_when_met(reached, longs, few)
     elif finding in _OF_WIDTH:
         in_heaps = float(reached.holds_most[heap].sum())
         odds = np.full(np.count_nonzero(unknown & unread(sample.pieces)), WIDER_OFTENER)
@@ -249,7 +251,7 @@ def _open(
     else:
         in_heaps = float(reached.holds_most[heap].sum())
     hits = float(unknown.sum() - len(odds) + (single & cut & hit).sum()) + in_heaps
-    return Open(heavier * hits, misses, none, odds, heavier)
+    return Open(heavier * hits, misses, none, np.concatenate([odds, met]), heavier)
 
 
 def _heavier(sample: Sample) -> float:

@@ -74,9 +74,9 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
-    axis is unknown lies between its Feret diameters, threads left out where that decides. Of a flake where the spec
-    says that the pieces are strand only the most is known: it may be one that is badly seen, with its shadow, or
-    several that touch.
+    axis is unknown lies between its Feret diameters. Of a flake where the spec says that the pieces are strand only the
+    most is known: it may be one that is badly seen, with its shadow, or several that touch. Where that decides, the
+    most is what fits straight into the outline, without threads.
     """
     state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
     known = fed_length_mm(pieces)
@@ -94,10 +94,12 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     put("leaning", body, np.minimum(extent, np.hypot(seen, 2 * diameter)))
     put("covered", body, extent)
     put("cut off", body, body)
-    put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), _body(pieces, spec, seen, diameter))
+    flake = np.zeros(len(pieces), bool)
     if spec is not None and spec.strand.diameter_mm is not None:
         flake = (pieces["form"] == "flake") & np.isfinite(known) & ~has(pieces, "doubles")
-        low[flake] = 0.0
+    fits = _body(pieces, spec, seen, diameter, flake | (state == "axis unknown"))
+    put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), fits)
+    low[flake], high[flake] = 0.0, fits[flake]
     heap = state == "unresolved"
     high[heap] = seen[heap]
     other = ~heap & ~np.isfinite(low)  # measured state without a length, as a crumb: what is seen of it
@@ -154,13 +156,15 @@ def _diameters(pieces: Pieces, spec: Spec | None) -> FloatArray:
     return np.where(np.isfinite(of_piece), of_piece, np.nan_to_num(width))
 
 
-def _body(pieces: Pieces, spec: Spec | None, seen: FloatArray, diameter: FloatArray) -> FloatArray:
-    """Return the largest extents (n,); of what would be long by it and is of unknown axis, that of the body alone."""
+def _body(
+    pieces: Pieces, spec: Spec | None, seen: FloatArray, diameter: FloatArray, asked: BoolArray
+) -> FloatArray:
+    """Return the largest extents (n,); of those that are asked for and would be long by it, that of the body alone."""
     limit = None if spec is None else spec.long_over_mm
     if limit is None:
         return seen
     extent = seen.copy()
-    for k in np.flatnonzero((pieces["state"] == "axis unknown") & (seen > limit)):
+    for k in np.flatnonzero(asked & (seen > limit)):
         if len(pieces.outlines_mm) and len(pieces.outlines_mm[k]) > 2:
             from traygauge.judge.heaps import longest_in  # draws: not needed where all is measured
 
