@@ -113,7 +113,8 @@ COLUMNS: tuple[Column, ...] = (
         "mm",
         "number",
         3,
-        "long side of the rectangle of the outline's area and perimeter; largest Feret diameter where there is none",
+        "long side of the rectangle of the outline's area and perimeter, largest Feret diameter where there is none: made "
+        "for fibres, of a short piece the cut length says more",
     ),
     Column("fibre_width_mm", "mm", "number", 3, "area of the whole outline / fibre length"),
 )

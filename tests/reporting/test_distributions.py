@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from traygauge.batch import Batch
+from traygauge.judge.judging import judge_pieces
 from traygauge.judge.spec import Spec
 from traygauge.judge.verdict import Figure
 from traygauge.report.distributions import bin_edges, distributions
@@ -75,6 +76,18 @@ def test_its_figures_are_those_of_the_verdict(make_batch: Callable[..., Batch]) 
     verdict = replace(batch.verdict, figures=(figure,))
     shown = distributions(replace(batch, verdict=verdict))[0]
     assert {f.label: f.text for f in shown.facts}["D90"] == "4.56\u00a0mm"
+
+
+def test_cut_lengths_are_shown_under_every_weighting(make_batch: Callable[..., Batch]) -> None:
+    batch = make_batch(40)
+    windows = {"tray.jpg": batch.photos[0].tray.window_mm}
+    pieces, verdict = judge_pieces(batch.pieces, batch.spec, windows_mm=windows)
+    length, diameter = distributions(Batch(batch.photos, pieces, batch.spec, verdict))
+    assert [w.by for w in length.weighted] == ["number", "length", "area", "volume"]
+    first = length.weighted[0]
+    shown = [f"{text}\u00a0mm" for text in (first.d10, first.median, first.d90, first.mean)]
+    assert shown == [f.text for f in length.facts]
+    assert diameter.weighted == ()
 
 
 def test_regrind_shows_the_extent_of_its_flakes(make_batch: Callable[..., Batch]) -> None:

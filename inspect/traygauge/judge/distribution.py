@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -63,6 +63,10 @@ class Distribution(Once):
     def n(self) -> int:
         """Return how many pieces were measured."""
         return len(self.values)
+
+    def by_size(self, power: int) -> Distribution:
+        """Return the same, each piece counted by a power of its size; a power of 0 leaves all as they are."""
+        return replace(self, made_up=self.made_up * self.values**power)
 
     def estimate(self, statistic: str) -> float:
         """Return a figure: "mean", "median", "D10", "D90", or "spread", which is (D90 - D10) / median, a fraction.

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from traygauge.judge.answers import answer_limits
 from traygauge.judge.borders import Window
 from traygauge.judge.diagnosis import diagnose, sentences
+from traygauge.judge.distribution import distribution
 from traygauge.judge.feeding import figures
 from traygauge.judge.findings import also_long, find
 from traygauge.judge.masses import Weighing, weigh_scoop, with_masses
@@ -16,6 +17,7 @@ from traygauge.judge.next_steps import advice, next_step, notes, reason
 from traygauge.judge.regrind import regrind_of
 from traygauge.judge.sample import sample
 from traygauge.judge.sequence import where_it_stands
+from traygauge.judge.size_distribution import size_distributions
 from traygauge.judge.spec import Spec
 from traygauge.judge.spec_tables import NO_SPEC
 from traygauge.judge.verdict import Answer, LimitResult, Verdict
@@ -77,6 +79,7 @@ def judge_pieces(
         looks,
         where_it_stands(limits, answer, looks, batch.photos),
         regrind_of(batch),
+        size_distributions(distribution(batch, "length_mm")),
     )
 
 

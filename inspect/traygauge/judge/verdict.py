@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from traygauge.judge.regrind import Regrind
+    from traygauge.judge.size_distribution import SizeDistribution
 
 
 #: What a figure beside the verdict rests on.
@@ -137,6 +138,7 @@ class Verdict:
     sequence : where the sequence of scoops stands, then the counts that would settle each open limit; empty where
         nothing was judged.
     regrind : what a regrind is made of and its sizes on sieve openings; None for a batch of strand.
+    cut_lengths : the cut lengths of the batch, weighted by number, length, area and volume; empty for fewer than two.
     """
 
     answer: Answer | None
@@ -150,3 +152,4 @@ class Verdict:
     looks: int = 1
     sequence: tuple[str, ...] = ()
     regrind: Regrind | None = None
+    cut_lengths: tuple[SizeDistribution, ...] = ()

@@ -91,6 +91,7 @@ def verdict_document(batch: Batch) -> Json:
         "limits": [_limit(r) for r in verdict.limits],
         "figures": [_figure(f) for f in verdict.figures],
         "regrind": _regrind(verdict.regrind) if verdict.regrind else None,
+        "cut_lengths": [asdict(d) for d in verdict.cut_lengths],
         "advice": list(verdict.advice),
         "notes": list(verdict.notes),
         "counts": _counts(batch.pieces),

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from traygauge.batch import Batch
 from traygauge.report.limit_lines import limit_lines
-from traygauge.report.model import Distribution, Fact, FloatArray, Line
+from traygauge.report.model import Distribution, Fact, FloatArray, Line, WeightedRow
 from traygauge.report.numbers import fixed, with_unit
 
 #: Fewer things of a kind are no distribution, unless there is nothing else on the tray.
@@ -57,8 +57,17 @@ def _one(
     shown = [(label, judged.get(f"{label.lower()}_{name}", float(v))) for label, v in said]
     facts = [Fact(label, with_unit(fixed(v, 2), "mm")) for label, v in shown]
     left_out = int(of.sum() - use.sum())
+    weighted = _weighted(batch) if name == "length_mm" else ()
     return Distribution(
-        name, title, "mm", edges, counts, lines, int(values.size), left_out, tuple(facts), typical
+        name, title, "mm", edges, counts, lines, int(values.size), left_out, tuple(facts), typical, weighted
+    )
+
+
+def _weighted(batch: Batch) -> tuple[WeightedRow, ...]:
+    """Return the cut lengths by number, length, area and volume."""
+    return tuple(
+        WeightedRow(d.by, fixed(d.d10_mm, 2), fixed(d.median_mm, 2), fixed(d.d90_mm, 2), fixed(d.mean_mm, 2))
+        for d in batch.verdict.cut_lengths
     )
 
 

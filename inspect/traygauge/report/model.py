@@ -179,9 +179,23 @@ class Line:
     finding: str
 
 
+@dataclass(frozen=True)
+class WeightedRow:
+    """Sizes under one weighting, as shown."""
+
+    by: str
+    d10: str
+    median: str
+    d90: str
+    mean: str
+
+
 @dataclass(frozen=True, eq=False)
 class Distribution:
-    """How one figure is distributed: `counts` in the bins between `edges`, limits, and what is not in it."""
+    """How one figure is distributed: `counts` in the bins between `edges`, limits, and what is not in it.
+
+    `weighted`: the same by number, length, area and volume; empty but for cut lengths.
+    """
 
     name: str
     title: str
@@ -193,6 +207,7 @@ class Distribution:
     left_out: int
     facts: tuple[Fact, ...]
     typical_u: float
+    weighted: tuple[WeightedRow, ...] = ()
 
 
 @dataclass(frozen=True)
