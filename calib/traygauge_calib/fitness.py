@@ -200,6 +200,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "higher",
         "take hard shadows away with soft light from several sides: what lies in them is measured with them",
     ),
+    "diameters by direction": (
+        "swing",
+        0.025,
+        0.08,
+        "higher",
+        "use light from several sides: one lamp leaves the far side of what lies across it as dark as the tray",
+    ),
 }
 
 
@@ -236,7 +243,7 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
         shadows, else 0; `unexplained_patches`, area that looks like pieces and belongs to none, over theirs;
         `things_unlike_pieces`, the share of the area found that looks like none; `thickness` of what was found, twice
         its area over its perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter;
-        `diameters`, their relative scatter.
+        `diameters`, their relative scatter; `diameters_by_direction`, their relative swing with the way pieces lie.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

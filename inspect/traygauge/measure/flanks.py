@@ -8,6 +8,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.by_direction import swing_mm
 from traygauge.measure.edge_model import (
     SHARPEN,
     Optics,
@@ -39,6 +40,9 @@ _COLOUR_HOLD = 5.0
 #: Standard uncertainty of an edge under lamps at one side, px: what coats take, and how softly the light ends on dark flanks,
 #: either move it by 0.1 px (rendered and drawn trays); it grows with the square of a blur wider than the second.
 _LAMP_PX, _SHARP_PX = 0.1, 0.8
+#: Where diameters swing with the way pieces lie, they are off by up to three swings (drawn trays under one lamp, 25 to 70
+#: degrees high, with 3 to 25 % of other light): those seen best are short as well.
+_OF_SWING = 2.0
 _SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -59,7 +63,8 @@ class Flanks:
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
     unread : ndarray (n,), bool: whose own width is not known: others lie against a flank.
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
-    u_light_mm : ndarray (n,): the same through a flash, or lamps at one side, which all pieces share.
+    u_light_mm : ndarray (n,): the same through a flash, or lamps at one side, which all pieces share; both by what is
+        known of such light, and by how far diameters swing with the way pieces lie.
     flash : whether the light comes from beside the camera.
     optics : blur and overshoot of this photo's signal.
     """
@@ -353,6 +358,11 @@ def _fine(
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
     u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
+    if (
+        not signal.of_colour
+    ):  # colours have their own share of the light on a limb in what is said of their edges
+        seen = np.where(unread, np.nan, diameter)[:likely]
+        u_light = np.hypot(u_light, _OF_SWING * swing_mm(seen, np.degrees(frames.axis[:likely])))
     return Flanks(
         moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics
     )
