@@ -38,11 +38,13 @@ _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
 #: Standard uncertainty of an edge under lamps at one side, px: what coats take, and how softly the light ends on dark flanks,
-#: either move it by 0.1 px (rendered and drawn trays); it grows with the square of a blur wider than the second.
-_LAMP_PX, _SHARP_PX = 0.1, 0.8
-#: Where diameters swing with the way pieces lie, they are off by up to three swings (drawn trays under one lamp, 25 to 70
-#: degrees high, with 3 to 25 % of other light): those seen best are short as well.
-_OF_SWING = 2.0
+#: move it by 0.1 px (rendered and drawn trays), most of which `uncertainty`'s part for all light holds; it grows with the
+#: square of a blur wider than the second.
+_LAMP_PX, _SHARP_PX = 0.05, 0.8
+#: Swings of diameters with the way pieces lie up to the first, in diameters, are what limbs leave under lamps at one side, and
+#: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
+#: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light).
+_USUAL_SWING, _OF_SWING = 0.02, 2.5
 _SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -362,7 +364,8 @@ def _fine(
         not signal.of_colour
     ):  # colours have their own share of the light on a limb in what is said of their edges
         seen = np.where(unread, np.nan, diameter)[:likely]
-        u_light = np.hypot(u_light, _OF_SWING * swing_mm(seen, np.degrees(frames.axis[:likely])))
+        beyond = swing_mm(seen, np.degrees(frames.axis[:likely])) - _USUAL_SWING * diameter
+        u_light = np.hypot(u_light, _OF_SWING * np.maximum(beyond, 0.0))
     return Flanks(
         moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics
     )
