@@ -9,8 +9,8 @@ a bright piece 0.3 to 0.5 px too far in. The model keeps what the surface does a
 blurred by a Gaussian, with the overshoot that a camera's sharpening leaves. a, b, c are free for each profile; blur
 and overshoot belong to the photo and are found from all profiles together.
 
-How the light falls, and the limb under a flash and under lamps at one side, are `limb`'s. Half of the difference that taking
-it for a flash makes stays in the uncertainty.
+How light falls towards a limb, under lamps at one side and under a flash too, `limb` says. Of an edge under a flash, half of
+the difference to other light stays in the uncertainty.
 """
 
 from __future__ import annotations

@@ -295,6 +295,11 @@ def _first_width(signal: Signal, tray: TrayView, frames: Frames, likely: int) ->
     )
 
 
+def _u_swing(swing: float, diameter_mm: FloatArray) -> FloatArray:
+    """Return the standard uncertainty (n,), mm, that a swing of diameters with the way pieces lie leaves of each."""
+    return np.asarray(_OF_SWING * np.maximum(swing - _USUAL_SWING * diameter_mm, 0.0), float)
+
+
 def _stations(frames: Frames) -> FloatArray:
     reach = np.maximum(frames.length_mm / 2 - _END_MM - 0.1 * frames.diameter_mm, 0.3 * frames.length_mm)
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
@@ -360,12 +365,9 @@ def _fine(
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
     u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
-    if (
-        not signal.of_colour
-    ):  # colours have their own share of the light on a limb in what is said of their edges
+    if not signal.of_colour:  # what is said of a colour's edges has its part of the light on a limb in it
         seen = np.where(unread, np.nan, diameter)[:likely]
-        beyond = swing_mm(seen, np.degrees(frames.axis[:likely])) - _USUAL_SWING * diameter
-        u_light = np.hypot(u_light, _OF_SWING * np.maximum(beyond, 0.0))
+        u_light = np.hypot(u_light, _u_swing(swing_mm(seen, np.degrees(frames.axis[:likely])), diameter))
     return Flanks(
         moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics
     )
