@@ -42,7 +42,7 @@ _MAX_PIXELS_PER_BYTE = (
 _MAX_SCANS = 500  # of a progressive JPEG; ordinary ones have about 10, hostile ones thousands
 
 #: How OpenCV is to decode: three channels, not turned.
-_AS_STORED = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+AS_STORED = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
 
 _KNOWN = "JPEG, PNG, TIFF, WebP or HEIC"
 _AGAIN = "copy the file from the camera once more, or take the photo again"
@@ -259,7 +259,7 @@ def _open(kind: type[ImageFile.ImageFile], data: bytes) -> tuple[Any, Exif]:
 
 def _opencv_pixels(image: Any, data: bytes) -> Pixels:
     in_place = _jpeg_in_place(image.size, data) if image.format == "JPEG" else None
-    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), _AS_STORED) if in_place is None else in_place
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), AS_STORED) if in_place is None else in_place
     if pixels is None or pixels.shape[1::-1] != image.size:
         raise ValueError("the picture data end early or cannot be decoded")
     return np.asarray(pixels, np.uint8)
@@ -280,7 +280,7 @@ def _jpeg_in_place(size: tuple[int, int], data: bytes) -> Pixels | None:
         with os.fdopen(os.memfd_create("photo"), "wb") as file:
             file.write(data)
             file.flush()
-            cv2.imread(f"/proc/self/fd/{file.fileno()}", pixels, _AS_STORED)
+            cv2.imread(f"/proc/self/fd/{file.fileno()}", pixels, AS_STORED)
     except (OSError, cv2.error):
         return None
     return None if np.array_equal(pixels[-1], mark) else pixels
