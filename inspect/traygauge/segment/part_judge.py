@@ -13,6 +13,9 @@ from traygauge.segment.part_witness import FIRST, INSIDE, LAST, LEFT, RIGHT, SAM
 
 #: From what share hidden on, a flank or end is not seen; of the inside, a piece is taken for covered.
 _GONE, _MOSTLY = 0.5, 0.5
+#: Rods are placed to about this many diameters: an end less far below another's flank, of a piece as long as usual, may as
+#: well lie right against it.
+_PLACED = 0.05
 #: Bulge of both ends beyond that of a piece lying flat, radii, from which a piece leans (about 10 degrees, and what is
 #: held back by the fit): an oblique cut makes one end bulge so.
 _LEANS = 0.18
@@ -32,12 +35,14 @@ class Stack:
     order : ndarray (n,): indices of the rods, lowest first.
     hidden : ndarray (n, 95), in the rods' old order: sample points that lie under another rod.
     abuts : ndarray (n, 2): share of each end's outline along another rod's.
+    under : ndarray (n, 2): share of each end's outline that lies below another rod for sure.
     doubtful : ndarray (n,), bool: may be one end of a longer piece that another hides in its middle.
     """
 
     order: IntArray
     hidden: BoolArray
     abuts: FloatArray
+    under: FloatArray
     doubtful: BoolArray
 
 
@@ -51,16 +56,19 @@ def stacked(rods: FloatArray, said: Witness, owner: IntArray, diameter: float) -
     upper, lower = np.where(first, pairs.i, pairs.j), np.where(first, pairs.j, pairs.i)
     covers = hidden_by(said.points[lower], rods[upper], diameter)
     np.logical_or.at(hidden, lower, covers)
+    deep = np.zeros((n, SAMPLES), bool)
+    within = grown(rods[upper], -_PLACED * diameter)
+    np.logical_or.at(deep, lower, hidden_by(said.points[lower], within, diameter))
     for _ in range(4):  # heights settle from the pairs: above what it covers
         np.maximum.at(above, upper, np.where(covers.any(1), above[lower] + 1, 0))
     near = np.zeros((n, SAMPLES), bool)
     i, j = pairs_near(grown(rods, 0.15 * diameter))
     for a, b in ((i, j), (j, i)):
         np.logical_or.at(near, a, hidden_by(said.points[a], grown(rods[b], 0.2 * diameter), diameter))
-    abuts = np.stack([near[:, part].mean(1) for part in (FIRST, LAST)], 1)
+    abuts, under = (np.stack([some[:, part].mean(1) for part in (FIRST, LAST)], 1) for some in (near, deep))
     doubtful = np.zeros(n, bool)
     doubtful[np.concatenate(in_line(rods, owner, diameter))] = True
-    return Stack(np.argsort(above, kind="stable"), hidden, abuts, doubtful & (abuts.max(1) > 0.5))
+    return Stack(np.argsort(above, kind="stable"), hidden, abuts, under, doubtful & (abuts.max(1) > 0.5))
 
 
 def states(
@@ -73,10 +81,12 @@ def states(
     """
     ends = np.stack([stack.hidden[:, part].mean(1) for part in (FIRST, LAST)], 1)
     flanks = np.stack([stack.hidden[:, part].mean(1) for part in (LEFT, RIGHT)], 1)
-    covered = (ends.max(1) > _GONE) | (flanks.min(1) > _GONE)
+    stray = max(2.5 * usual[1], 0.2 * usual[0])
+    ordinary = np.abs(rods[:, 3] - usual[0]) < stray
+    gone = np.where(ordinary[:, None], np.minimum(ends, stack.under), ends)
+    covered = (gone.max(1) > _GONE) | (flanks.min(1) > _GONE)
     covered |= stack.hidden[:, INSIDE].mean(1) > _MOSTLY
-    least = usual[0] - max(2.5 * usual[1], 0.2 * usual[0])
-    covered |= (rods[:, 3] < least) & (stack.abuts.max(1) > 0.6)
+    covered |= (rods[:, 3] < usual[0] - stray) & (stack.abuts.max(1) > 0.6)
     upright = rods[:, 5] > 0.42 * rods[:, 4]
     leaning = bulge.min(1) > np.abs(lean_along(field, rods)) + _LEANS
     words = np.where(covered, "covered", np.where(leaning, "leaning", "parted"))
