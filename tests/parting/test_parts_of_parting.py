@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -14,13 +15,13 @@ from traygauge.segment.part import Clump, StrandPrior, _as_parting, part_clumps
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
-from traygauge.segment.part_judge import confidences, stacked
+from traygauge.segment.part_judge import confidences, stacked, states
 from traygauge.segment.part_label import outline, spread
 from traygauge.segment.part_likeness import likeness, tells
 from traygauge.segment.part_necks import parted_at_necks, solidity
 from traygauge.segment.part_polish import polished
 from traygauge.segment.part_prior import heap_prior
-from traygauge.segment.part_witness import INSIDE, Witness, hidden_by, sample_points
+from traygauge.segment.part_witness import INSIDE, LAST, Witness, hidden_by, sample_points
 
 RNG = np.random.default_rng(5)
 
@@ -337,7 +338,7 @@ def seen_whole(rods: np.ndarray) -> Witness:
     points = sample_points(rods)
     said = np.ones(points.shape[:2], np.float32)
     said[:, INSIDE] = 0.0  # no edge runs across any of them
-    return Witness(points, said, said, np.ones(said.shape, bool))
+    return Witness(points, said.copy(), said, np.ones(said.shape, bool))
 
 
 def test_an_end_against_another_piece_is_less_sure_and_a_free_one_is_not() -> None:
@@ -347,6 +348,40 @@ def test_an_end_against_another_piece_is_less_sure_and_a_free_one_is_not() -> No
     against, beside = confidences(said, stacked(rods, said, np.zeros(2, np.int64), diameter))
     assert beside == 1.0
     assert 0.5 < against < 0.9
+
+
+@pytest.mark.parametrize(
+    ("depth", "length", "state"), [(0.1, 44.0, "parted"), (0.2, 44.0, "covered"), (0.1, 90.0, "covered")]
+)
+def test_an_end_as_good_as_beside_a_flank_covers_no_piece_as_long_as_usual(depth, length, state) -> None:
+    """Rods are placed to about a twentieth of a diameter; but a long one's end may be anywhere below the other."""
+    diameter = 28.0
+    rods = np.array(
+        [
+            [82.5 + depth * diameter - length / 2, 60.0, 0.0, length, 28.0, 0.0],
+            [96.5, 60.0, np.pi / 2, 80.0, 28.0, 0.0],
+        ]
+    )
+    said = seen_whole(rods)
+    said.value[0] = 0.1  # what shows less of itself lies below
+    stack = stacked(rods, said, np.zeros(2, np.int64), diameter)
+    assert stack.hidden[0, LAST].all()
+    flat = SimpleNamespace(lean_at=lambda x, y: np.zeros((len(x), 2)))
+    assert states(flat, rods, np.zeros((2, 2)), stack, (44.0, 4.0))[0] == state
+
+
+@pytest.mark.parametrize(("wide", "state"), [(3, "parted"), (20, "covered")])
+def test_what_meets_others_along_a_strip_much_narrower_than_itself_is_whole(wide, state) -> None:
+    """A disc sawn off strand lies on its flank; a piece that runs on below another does so at its full width."""
+    mask = np.zeros((90, 90), bool)
+    mask[10:30, 10:70] = True  # the rod
+    mask[30:40, 70 - wide : 90 - wide] = (
+        True  # half as long as thick, against the rod's flank as far as it reaches
+    )
+    rods = np.array([[39.5, 19.5, 0.0, 60.0, 20.0, 0.0]])
+    parting = _as_parting(mask, rods, ["parted"], np.ones(1), 20.0)
+    assert parting.state == ("parted", state)
+    assert (parting.labels[33:39, 72 - wide : 88 - wide] == 2).all()
 
 
 class TestLikeness:

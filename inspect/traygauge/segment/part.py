@@ -20,6 +20,9 @@ __all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clumps", "st
 _EXPLAINED, _CONVEX = 0.45, 0.88
 #: What rods leave over is part of a covered piece up to this area, square diameters, and this sure.
 _LARGEST_COVERED, _LEFT_OVER = 1.2, 0.2
+#: What runs on below others is about as wide there as it shows beside them: what meets them along less than this, in
+#: diameters, lies there whole.
+_NARROW = 0.4
 #: An end of which more than this share is another's was not seen, but guessed from what shows beside the other.
 _HIDDEN = 0.9
 #: A piece that is no strand has at least this solidity; parts smaller than a speck (px) are not cut off it.
@@ -125,8 +128,13 @@ def _as_parting(
         "covered" if gone and word == "parted" else word for gone, word in zip(hidden, state, strict=True)
     ]
     words = ["unresolved" if k in poor else word for k, word in enumerate(words)]
-    words += ["covered" if area < _LARGEST_COVERED * diameter**2 else "unresolved" for area in areas]
-    return _compact(labels, words, np.concatenate([confidence, np.full(len(areas), _LEFT_OVER)]), rod_px)
+    contact = np.array([part_label.contact_px(labels, len(rods) + k) for k in range(1, len(areas) + 1)])
+    narrow = np.maximum(1.0 - contact / diameter, 0.0)
+    alone = narrow > 1.0 - _NARROW
+    small = np.where(areas < _LARGEST_COVERED * diameter**2, "covered", "unresolved")
+    words += [str(word) for word in np.where(alone, "parted", small)]
+    sure = np.where(alone, narrow, _LEFT_OVER)
+    return _compact(labels, words, np.concatenate([confidence, sure]), rod_px)
 
 
 def _unresolved(mask: BoolArray) -> Parting:

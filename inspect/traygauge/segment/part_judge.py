@@ -13,8 +13,8 @@ from traygauge.segment.part_witness import FIRST, INSIDE, LAST, LEFT, RIGHT, SAM
 
 #: From what share hidden on, a flank or end is not seen; of the inside, a piece is taken for covered.
 _GONE, _MOSTLY = 0.5, 0.5
-#: Rods are placed to about this many diameters: an end less far below another's flank, of a piece as long as usual, may as
-#: well lie right against it.
+#: Rods are placed to about this many diameters: an end that is hidden (`hidden_by`) by no more than this, of a piece as
+#: long as usual, may as well lie right against the other's flank.
 _PLACED = 0.05
 #: Bulge of both ends beyond that of a piece lying flat, radii, from which a piece leans (about 10 degrees, and what is
 #: held back by the fit): an oblique cut makes one end bulge so.
@@ -77,7 +77,8 @@ def states(
     """Return how each rod could be measured: parted, leaning, upright or covered.
 
     Covered is what shows no whole end, no whole flank or too little of itself, and what is far shorter than the
-    batch's `usual` length (middle, spread; px) while it ends at another piece's outline: it runs on below that.
+    batch's `usual` length (middle, spread; px) while it ends at another piece's outline: it runs on below that. An end
+    just below another's flank is no sign of that where the piece is as long as usual already.
     """
     ends = np.stack([stack.hidden[:, part].mean(1) for part in (FIRST, LAST)], 1)
     flanks = np.stack([stack.hidden[:, part].mean(1) for part in (LEFT, RIGHT)], 1)

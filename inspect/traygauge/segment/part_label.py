@@ -91,6 +91,14 @@ def blobs(left: BoolArray, thinnest: float, smallest: float) -> LabelArray:
     return np.asarray(number[labels], np.int32)
 
 
+def contact_px(labels: LabelArray, label: int) -> int:
+    """Return along how many pixels of others one label's pixels run."""
+    y, x = np.nonzero(labels == label)
+    box = labels[max(y.min() - 1, 0) : y.max() + 2, max(x.min() - 1, 0) : x.max() + 2]
+    beside = cv2.dilate((box == label).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return int(np.count_nonzero(beside & (box > 0) & (box != label)))
+
+
 def room_px(mask: BoolArray, rod: FloatArray) -> float:
     """Return how long a straight piece can be that shows a rod (5,), px: as far as the clump runs on along its axis.
 
