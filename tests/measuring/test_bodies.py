@@ -39,8 +39,7 @@ def seen(short_dark) -> Seen:
     """Return the signal, the tray and the first frames of four trays' worth of the same pieces."""
     regions = short_dark.regions
     often = np.tile(np.arange(len(regions)), 4)
-    (x0, y0), (h, w) = regions.origin_px, regions.labels.shape
-    signal = read_signal(regions.tray, measuring_light(regions), (x0, y0, x0 + w, y0 + h)).rows(often)
+    signal = read_signal(regions, measuring_light(regions)).rows(often)
     return signal, regions.tray, first_frames(regions.tray, regions.outlines_px).rows(often)
 
 

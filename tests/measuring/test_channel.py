@@ -108,13 +108,14 @@ def test_a_colour_without_any_of_the_divisor_reads_as_some_light() -> None:
     pixels = np.zeros((40, 40, 3), np.uint8)
     pixels[:, 20:] = 0, 160, 255
     view = SimpleNamespace(photo=Photo("blue.png", "", pixels))
+    regions = SimpleNamespace(tray=view, origin_px=(0, 0), labels=np.zeros((40, 40), np.int32), light=None)
     light = MeasuringLight(
         np.array([0.0, -1.0, 0.0]),
         np.tile([0.0, -1.0, 0.0], (1, 1)),
         np.zeros(1),
         np.array([1.0, -0.1, -0.3]),
     )
-    values = read_signal(view, light, (0, 0, 40, 40)).values
+    values = read_signal(regions, light).values
     assert (values <= 0).all()  # light turned over
     assert values.min() >= -1.0 / DARK**MIXED
 

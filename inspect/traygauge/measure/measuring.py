@@ -86,8 +86,7 @@ def measure_pieces(regions: Regions) -> Pieces:
 def _light(regions: Regions) -> tuple[Signal, FloatArray]:
     """Return the signal of the photo around n regions, and the tray's level beside each, (n,)."""
     light = measuring_light(regions)
-    (x0, y0), (h, w) = regions.origin_px, regions.labels.shape
-    return read_signal(regions.tray, light, (x0, y0, x0 + w, y0 + h)), light.tray_level
+    return read_signal(regions, light), light.tray_level
 
 
 def _seen(regions: Regions) -> tuple[Outlines, Shapes]:

@@ -10,9 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.channel import DARK, MIXED, MeasuringLight, softness
+from traygauge.segment.outline import weighted_light
+from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE
-from traygauge_shared.threads import in_bands, in_threads
+from traygauge_shared.threads import in_bands
 
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
@@ -20,7 +22,6 @@ BoolArray = npt.NDArray[np.bool_]
 Scalar = TypeVar("Scalar", np.float32, np.int32)
 
 _DARK = 0.012  # linear light that counts as black: stray light and read noise of a phone, common practice
-_STRIP = 16  # rows of pixels taken at once: they stay in a core's own cache
 _WIDEST = 1024  # cv2.remap refuses more than 32767 rows or columns at once
 
 
@@ -106,31 +107,36 @@ def on_lines(start_px: FloatArray, step_px: FloatArray, places: FloatArray) -> S
     return np.asarray(places.astype(np.float32) * step + start, np.float32)
 
 
-def read_signal(tray: TrayView, light: MeasuringLight, box: tuple[int, int, int, int]) -> Signal:
-    """Return the signal of the photo's box (x0, y0, x1, y1), px: linear R, G, B weighted.
+def read_signal(regions: Regions, light: MeasuringLight) -> Signal:
+    """Return the signal of the photo around the regions: linear R, G, B weighted.
 
     sRGB is undone before weighting (IEC 61966-2-1), so that an edge's half level is half of the light.
     """
-    x0, y0, x1, y1 = box
-    pixels = tray.photo.pixels[y0:y1, x0:x1]
+    (x0, y0), (h, w) = regions.origin_px, regions.labels.shape
+    pixels = regions.tray.photo.pixels[y0 : y0 + h, x0 : x0 + w]
     odd = np.asarray((np.abs(light.own - light.weights) > 1e-9).any(1))
-    power = 1.0 if light.over is None else MIXED
-    table = LINEAR_OF_CODE ** np.float32(power)
-    shares = np.stack([light.weights] if light.over is None else [light.weights, light.over])
+    if light.over is not None:
+        values = _colour_alone(pixels, light.weights, light.over)
+    elif regions.light is not None and (light.weights == regions.contrast).all():
+        values = regions.light  # the pieces were found in it
+    else:
+        values = weighted_light(pixels, light.weights)
+    planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
+    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), light.over is not None)
+
+
+def _colour_alone(pixels: npt.NDArray[np.uint8], weights: FloatArray, over: FloatArray) -> SignalArray:
+    """Return pixels' colour, `weights` over `over` (see `MeasuringLight.over`), ndarray (h, w)."""
+    table, shares = LINEAR_OF_CODE ** np.float32(MIXED), np.stack([weights, over])
     values = np.empty(pixels.shape[:2], np.float32)
 
     def weigh(rows: slice) -> None:
-        seen = cv2.LUT(pixels[rows], table)
-        if light.over is None:
-            cv2.transform(seen, shares, values[rows])
-        else:
-            above, below = cv2.split(cv2.transform(seen, shares))
-            # a colour that is neither tray nor piece may have none of what is divided by, or less
-            np.divide(above, np.maximum(below, 0) + np.float32(DARK**power), out=values[rows])
+        above, below = cv2.split(cv2.transform(cv2.LUT(pixels[rows], table), shares))
+        # a colour that is neither tray nor piece may have none of what is divided by, or less
+        np.divide(above, np.maximum(below, 0) + np.float32(DARK**MIXED), out=values[rows])
 
-    in_threads(weigh, [slice(y, y + _STRIP) for y in range(0, len(values), _STRIP)])
-    planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
-    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), light.over is not None)
+    in_bands(len(values), weigh, high=16)
+    return values
 
 
 def steps_px(

@@ -12,12 +12,11 @@ from traygauge.segment.colour import LUMINANCE, linear_to_lab
 from traygauge.segment.contrast import Signal, own_weights
 from traygauge.segment.look import look
 from traygauge.segment.mask import all_pieces
-from traygauge.segment.outline import Outlines, linear_light, refine
+from traygauge.segment.outline import Light, Outlines, linear_light, refine, weighted_light
 from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
-from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -55,7 +54,6 @@ def find_pieces(tray: TrayView) -> Regions:
     Regions : in reading order; n = 0 with all arrays present for an empty tray (`contrast_to_noise` is then NaN).
     """
     window = cut_window(tray)
-    coming = beside(linear_light, window.pixels)  # a pass over the picture that the next two do not need
     field = tray_field(window)
     coarse = look(window, field)
     mask, signal = all_pieces(window, field, coarse)
@@ -65,7 +63,8 @@ def find_pieces(tray: TrayView) -> Regions:
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
-    light = coming.result()
+    shared = weighted_light(window.pixels, signal.weight) if (weight == signal.weight).all() else None
+    light: Light = linear_light(window.pixels) if shared is None else shared
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
     stands_out = _stands_out(outlines, colour, weight, signal, window, field)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
@@ -85,13 +84,13 @@ def find_pieces(tray: TrayView) -> Regions:
     own = weight[keep][[t.source for t in things]]
     labels[:] = 0
     _draw_outlines(labels, things, outlines)
-    return _regions(tray, window, field, signal, things, labels, outlines, own)
+    return _regions(tray, window, field, signal, things, labels, outlines, own, shared)
 
 
 def _outlines_of(
     things: list[Thing],
     outlines: Outlines,
-    light: npt.NDArray[np.uint16],
+    light: Light,
     weight: FloatArray,
     connected: tuple[Contours, Labels],
     window: Window,
@@ -260,6 +259,7 @@ def _regions(
     labels: Labels,
     outlines: Outlines,
     weight: FloatArray,
+    light: npt.NDArray[np.float32] | None,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
     cut = _cut_off([t.contour for t in things], window)
@@ -285,6 +285,7 @@ def _regions(
         contrast_to_noise=_clearness(level_piece - level_tray, signal),
         told_from_shadows=float(signal.clear),
         rod_px=np.array([t.rod for t in things]) + origin,
+        light=light,
     )
 
 
@@ -343,4 +344,5 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         contrast_to_noise=float("nan"),
         told_from_shadows=float("nan"),
         rod_px=np.zeros((0, 5)),
+        light=None,
     )

@@ -11,11 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge_shared.light import LINEAR_OF_CODE
+from traygauge_shared.threads import in_bands
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 IndexArray = npt.NDArray[np.intp]
 Bool = npt.NDArray[np.bool_]
+Light = npt.NDArray[np.uint16] | Float32Array
 Number = TypeVar("Number", bound=np.number[Any])
 
 #: Samples along the outline's normal, in units of the edge spread, outward positive.
@@ -98,9 +100,20 @@ def linear_light(pixels: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint16]:
     return cv2.LUT(pixels, table).astype(np.uint16, copy=False)
 
 
+def weighted_light(pixels: npt.NDArray[np.uint8], weight: FloatArray) -> Float32Array:
+    """Return the weighted sum (h, w) of the pixels' linear R, G, B; `weight` (3,)."""
+    light, shares = np.empty(pixels.shape[:2], np.float32), weight[None].astype(np.float32)
+    in_bands(
+        len(light),
+        lambda rows: cv2.transform(cv2.LUT(pixels[rows], LINEAR_OF_CODE), shares, light[rows]),
+        high=16,
+    )
+    return light
+
+
 def refine(
     contours: Sequence[npt.NDArray[np.int32]],
-    light: npt.NDArray[np.uint16],
+    light: Light,
     weight: FloatArray,
     *,
     blur_px: float,
@@ -111,7 +124,7 @@ def refine(
     Parameters
     ----------
     contours : n contours (k, 2), pixel centres of the regions' rims, as OpenCV follows them.
-    light : ndarray (h, w, 3), uint16: linear light.
+    light : ndarray (h, w, 3), uint16: linear light, or (h, w), float32: already weighted as all regions have it.
     weight : ndarray (n, 3): the signal of each region as weights of linear R, G, B.
     blur_px : standard deviation of the edge spread.
     beside : label image (h, w) and the contours' numbers (n,) in it, or None. Where another region lies beyond the
@@ -128,7 +141,7 @@ def refine(
 
 def _refined(
     contours: Sequence[npt.NDArray[np.int32]],
-    light: npt.NDArray[np.uint16],
+    light: Light,
     weight: FloatArray,
     blur_px: float,
     beside: tuple[npt.NDArray[np.int32], IndexArray] | None,
@@ -198,7 +211,7 @@ def _normals(points: Float32Array, ring: _Ring) -> Float32Array:
 def _sample(
     points: Float32Array,
     normal: Float32Array,
-    light: npt.NDArray[np.uint16],
+    light: Light,
     weight: FloatArray,
     region: IndexArray,
 ) -> Float32Array:
@@ -214,11 +227,12 @@ def _sample(
         )
     x, y = where.reshape(2, -1, ROW)
     found = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    value = found.reshape(-1, 3)[: m * k].astype(np.float32)
-    scaled = (weight / 65535.0).astype(np.float32)
-    if (scaled == scaled[:1]).all():
-        return np.asarray(value @ scaled[0], np.float32).reshape(k, m)
-    return np.asarray(np.einsum("kmc,mc->km", value.reshape(k, m, 3), scaled[region]), np.float32)
+    if light.ndim == 2:
+        return np.asarray(found, np.float32).reshape(-1)[: m * k].reshape(k, m)
+    value = found.reshape(-1, 3)[: m * k].astype(np.float32).reshape(k, m, 3)
+    return np.asarray(
+        np.einsum("kmc,mc->km", value, (weight / 65535.0).astype(np.float32)[region]), np.float32
+    )
 
 
 def _crossing(

@@ -38,6 +38,8 @@ class Regions:
     told_from_shadows : 1 where pieces can be told from shadows, 0 where those are as dark; NaN for an empty tray.
     rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
         piece that explains a parted region, photo pixels; NaN rows where none was fitted.
+    light : ndarray like `labels`, float32: the photo's linear light weighted by `contrast`, where all regions are read
+        in that; else None.
     """
 
     tray: TrayView
@@ -56,6 +58,7 @@ class Regions:
     contrast_to_noise: float
     told_from_shadows: float
     rod_px: FloatArray
+    light: npt.NDArray[np.float32] | None
 
     def __len__(self) -> int:
         return len(self.outlines_px)
