@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.end_light import EndLight
-from traygauge.measure.end_model import Model, arcs, edge_index, looked_up, model, tables
+from traygauge.measure.end_model import Model, arcs, looked_up, model, tables
 from traygauge.measure.lips import LIP_COST, Lips, edges, likely_lips
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual
@@ -232,7 +232,7 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
     inwards = np.abs(t) * light.radius * 0.5
     for out in places:
         outer, inner, _ = arcs(np.stack([out - inwards, zero, t]), few)
-        ci, co = (looked_up(tables(few.optics)[0], edge_index(arc, few)) for arc in (inner, outer))
+        (ci,), (co,) = (looked_up(arc, few, tables(few.optics)[0]) for arc in (inner, outer))
         weight, change = few.weight, np.ones(len(t))
         # the outline ends near s = 0, and what parting found ends there
         off = 1.0 + 0.25 * np.minimum((outer[2] / 0.25) ** 2, 4.0)

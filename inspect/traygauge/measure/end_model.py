@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
@@ -13,7 +14,6 @@ from traygauge.measure.edge_model import SHARPEN_PX, Optics
 from traygauge.measure.end_light import EndLight
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
 _FADING_MM = np.float32(0.15)  # over which surroundings come to count nothing
@@ -61,10 +61,8 @@ def model(p: FloatArray, beside: FloatArray, light: EndLight) -> Model:
     away = t >= 0  # no face is seen, but the flank up to the rim
     even = np.where(away, np.float32(1), light.even)
     f = np.where(away, np.float32(1), f) * even
-    at = edge_index(inner, light)
-    ci, inner_slope = looked_up(step, at), looked_up(bell, at)
-    at = edge_index(outer, light)
-    co, outer_slope = looked_up(step, at), looked_up(bell, at)
+    ci, inner_slope = looked_up(inner, light, step, bell)
+    co, outer_slope = looked_up(outer, light, step, bell)
     face = co - ci
     shade, tray = _beside(g, 1 - co, light)
     rest = light.share - ci
@@ -93,12 +91,13 @@ def _beside(g: SingleArray, tray: SingleArray, light: EndLight) -> tuple[SingleA
     return level * (1 - sky * faded) * tray, (1 - (2 * sky - 1) * faded) * tray
 
 
-_TABLE = np.arange(-600, 601) / 100.0
+#: Distances from an edge, in units of the blur: 1201 places, and the last one again as far as 16 bits count.
+_TABLE = np.minimum(np.arange(2**16) - 600, 600) / 100.0
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)
 def tables(optics: Optics) -> tuple[SingleArray, SingleArray]:
-    """Return a blurred edge, and its slope, over the distance from it in units of the blur, as `_TABLE` counts it.
+    """Return a blurred edge, and its slope, over the distance from it as `_TABLE` counts it.
 
     A camera's sharpening makes the edge overshoot, which else would be taken for the light of a face.
     """
@@ -108,16 +107,17 @@ def tables(optics: Optics) -> tuple[SingleArray, SingleArray]:
     return step.astype(np.float32), (narrow + optics.sharpen * (narrow - broad)).astype(np.float32)
 
 
-def edge_index(arc: SingleArray, light: EndLight) -> IntArray:
-    """Return where in the tables of the normal distribution (error below 0.002) each place (r, m, e) lies from an arc.
+def looked_up(arc: SingleArray, light: EndLight, *of: SingleArray) -> list[SingleArray]:
+    """Return what tables (`tables`; error below 0.002) hold where each place lies from an arc (r, e), ndarrays (r, m, e).
 
-    Beyond the tables their ends hold (`looked_up`); places that are no numbers count as far below.
+    Beyond the tables their ends hold; places that are no numbers count as far below.
     """
     scale = np.float32(100.0) / light.blur
+    place = (arc * scale + np.float32(600.5))[:, None] - light.s * scale
+    if not place.size:
+        return [place] * len(of)
     with np.errstate(invalid="ignore"):
-        return ((arc * scale + np.float32(600.5))[:, None] - light.s * scale).astype(np.intp)
-
-
-def looked_up(table: SingleArray, index: IntArray) -> SingleArray:
-    """Return what a table holds at some places; beyond its ends they hold."""
-    return np.asarray(table.take(index, mode="clip"))
+        index = np.clip(place, 0, 1200, out=place).astype(np.uint16)
+    # with indices of 16 bits OpenCV looks up in half of NumPy's time, from tables that have a place for each
+    flat = index.reshape(len(index), -1)
+    return [np.asarray(cv2.LUT(flat, table), np.float32).reshape(index.shape) for table in of]
