@@ -218,6 +218,20 @@ def test_standing_pieces_are_seen_and_lying_ones_are_not_taken_for_them(mixed) -
     assert words(mixed, "state", lying).count("upright") == 0
 
 
+def test_short_pieces_among_others_are_told_from_standing_ones(measured_scene) -> None:
+    """Parting takes short cuts that touch for discs; how they are lit and their corners tell them."""
+    batch = Batch(count=110, nominal_mm=1.8, length_sd_mm=0.1, upright_fraction=0.15, colour="yellow")
+    found = measured_scene(tray(batch, seed=31, light=SIDE, touching=True, area_mm=(60, 40, 115, 80)))
+    beside = {"touching": lambda t: float(t) > 0, "overlapped": lambda o: float(o) == 0}
+    lying = rows(found, upright=0, tilt_deg=lambda t: float(t) < 5, **beside, **STRAND)
+    up = rows(found, upright=1, **beside)
+    assert len(lying) >= 40
+    assert len(up) >= 6
+    state = words(found, "state", lying)
+    assert state.count("upright") <= 0.1 * len(lying)
+    assert not {"whole", "parted"} & set(words(found, "state", up))
+
+
 def test_foot_and_diameter_of_standing_pieces(mixed) -> None:
     for k in rows(mixed, upright=1):
         piece = mixed.at[k]

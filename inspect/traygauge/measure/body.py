@@ -52,25 +52,25 @@ class Bodies:
     misfit: FloatArray
 
 
-def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart) -> Bodies:
+def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart, likely: int) -> Bodies:
     """Return the bodies that explain the light of n pieces, starting from first frames.
 
-    A piece about as long as thick is tried with its axis both ways; straight flanks as wide as the batch's and well
+    So many of the first show what is usual (`likely`); the others may well be no lying strand. A piece about as long as thick is tried with its axis both ways; straight flanks as wide as the batch's and well
     explained cut faces decide, and where they do not, `axis_sure` is False.
     """
     n = len(first)
-    turn, doubtful = _likely_ways(signal, tray, first)
+    turn, doubtful = _likely_ways(signal, tray, first, likely)
     who = np.concatenate([np.arange(n), doubtful])
     turned = np.concatenate([turn, ~turn[doubtful]])
     signals, beside = signal.rows(who), apart.rows(who)
-    flanks = fit_flanks(signals, tray, _turned(rows_of(first, who), np.flatnonzero(turned)), beside, likely=n)
+    flanks = fit_flanks(signals, tray, _turned(rows_of(first, who), np.flatnonzero(turned)), beside, likely)
     beside.end_mm[turned] = np.inf  # parting knows nothing of an axis the other way
-    ends = fit_ends(signals, tray, flanks, beside, likely=n)
-    if seen_through(ends, n):
-        ends = ends_of_outlines(tray, flanks, beside, n)
-    misfit = _misfit(flanks, ends, n)
+    ends = fit_ends(signals, tray, flanks, beside, likely)
+    if seen_through(ends, likely):
+        ends = ends_of_outlines(tray, flanks, beside, likely)
+    misfit = _misfit(flanks, ends, likely)
     width = flanks.frames.diameter_mm
-    total = misfit + _strangeness(width, width[:n])
+    total = misfit + _strangeness(width, width[:likely])
     rivals = rows_of(flanks.frames, np.arange(n, len(who)))
     total[n:] -= 2 * _GRAIN * grain_of(signal.rows(doubtful), tray, rivals)
     own, other = who[n:], np.arange(n, len(who))
@@ -100,21 +100,23 @@ def grain_of(signal: Signal, tray: TrayView, frames: Frames) -> FloatArray:
     return np.asarray(np.clip(np.log((across + floor) / (along + floor)), -2.0, 2.0))
 
 
-def _likely_ways(signal: Signal, tray: TrayView, first: Frames) -> tuple[npt.NDArray[np.bool_], IntArray]:
+def _likely_ways(
+    signal: Signal, tray: TrayView, first: Frames, likely: int
+) -> tuple[npt.NDArray[np.bool_], IntArray]:
     """Return which first frames (n,) lie across the likelier axis, and the pieces whose axis may run either way.
 
     Those are as long as thick, or not much longer while their light does not vary across the axis, or as long as others
     are thick, unless their width and the grain of their light settle it.
     """
-    usual = np.median(first.diameter_mm)
+    usual = np.median(first.diameter_mm[:likely])
     ratio = first.length_mm / first.diameter_mm
     doubtful = (ratio < _EITHER_WAY) | (np.abs(first.length_mm - usual) < 0.3 * usual)
     look = np.flatnonzero(doubtful | (ratio < _CLEARLY_LONG))
     grain = np.zeros(len(first))
     grain[look] = grain_of(signal.rows(look), tray, rows_of(first, look))
     doubtful[look] |= grain[look] < _CLEAR_GRAIN
-    likely = np.where(doubtful & (grain < 0), first.length_mm, first.diameter_mm)
-    own, other = (_strangeness(width, likely) for width in (first.diameter_mm, first.length_mm))
+    across = np.where(doubtful & (grain < 0), first.length_mm, first.diameter_mm)[:likely]
+    own, other = (_strangeness(width, across) for width in (first.diameter_mm, first.length_mm))
     stranger = own - other - 2 * _GRAIN * grain
     return doubtful & (stranger > 0), np.flatnonzero(doubtful & (np.abs(stranger) < _HOPELESS))
 

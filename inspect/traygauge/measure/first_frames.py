@@ -11,6 +11,7 @@ from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 
 def _moments(points: FloatArray, size: npt.NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
@@ -67,10 +68,15 @@ def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
     return Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], diameter)
 
 
+def rods_with_axis(regions: Regions) -> BoolArray:
+    """Return which of n regions a rod explains that lies or leans, ndarray (n,)."""
+    return np.asarray(np.isfinite(regions.rod_px).all(1) & (np.asarray(regions.state) != "upright"))
+
+
 def frames_of_rods(regions: Regions, frames: Frames) -> Frames:
-    """Return the frames with those of parted regions replaced by the rods that explain them."""
+    """Return the frames with those of parted regions replaced by the rods that explain them; discs have no axis."""
     rod = regions.rod_px
-    known = np.asarray(np.isfinite(rod).all(1))
+    known = rods_with_axis(regions)
     if not known.any():
         return frames
     tray = regions.tray

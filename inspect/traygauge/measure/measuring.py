@@ -12,7 +12,7 @@ from traygauge.measure.burrs import burr_heights
 from traygauge.measure.channel import measuring_light
 from traygauge.measure.colours import with_colours
 from traygauge.measure.end_light import Apart
-from traygauge.measure.first_frames import first_frames, frames_of_rods
+from traygauge.measure.first_frames import first_frames, frames_of_rods, rods_with_axis
 from traygauge.measure.forms import Kinds, Tried, few_vertices, tell_kinds
 from traygauge.measure.frame import Frames
 from traygauge.measure.leaning import leaning
@@ -35,6 +35,8 @@ IntArray = npt.NDArray[np.intp]
 #: How far the light along a parted bright, or dark, piece may move a free end, and one that meets another piece, from
 #: where parting found it, in diameters: what passes for more of a dark piece is shadow, mostly that between two.
 ROD_END = (0.06, 0.06), (0.02, 0.008)
+#: The same for pieces that parting took for discs, from their outlines.
+DISC_END = 0.5
 #: A length of a piece at an angle is not stated where its standard uncertainty is more than this, in diameters: what
 #: shows bounds it nearly as well; nor one so many times as long as usual, or as short: those are mostly parted badly, or
 #: stand.
@@ -99,22 +101,25 @@ def _tried(
     regions: Regions, tails: Tails, first: Frames, signal: Signal, tray_level: FloatArray
 ) -> Tried | None:
     """Return the bodies fitted to all regions that may be measured; None where there are none."""
-    tried = np.flatnonzero(np.isin(regions.state, ["whole", "parted", "leaning"]) & ~tails.thread)
-    if not len(tried):
+    state = np.where(tails.thread, "thread", np.asarray(regions.state))
+    may_lie, discs = np.isin(state, ["whole", "parted", "leaning"]), state == "upright"
+    if not may_lie.any():
         return None
+    tried = np.concatenate([np.flatnonzero(may_lie), np.flatnonzero(discs)])
     tray = regions.tray
     outlines = beside(few_vertices, tray, tuple(tails.body_outlines_px[k] for k in tried))
     signal = signal.rows(tried)
     blur = float(np.median(tray.blur_px.at(first.centre_mm)))
     labels = labels_without_tails(regions, tails, blur)
-    by_rod = np.asarray(np.isfinite(regions.rod_px[tried]).all(1))
+    by_rod = rods_with_axis(regions)[tried]
     end = np.array(ROD_END)[np.where(signal.sense >= 0, 0, 1)] * first.diameter_mm[tried, None]
     end[~by_rod] = np.inf
+    end[discs[tried]] = DISC_END * first.diameter_mm[discs, None]
     apart = Apart(labels, regions.origin_px, tried + 1, tray_level[tried], end, tails.body_outlines_px)
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
-    bodies = fit_bodies(signal, tray, start, apart)
+    bodies = fit_bodies(signal, tray, start, apart, int(may_lie.sum()))
     return Tried(tried, outlines.result(), bodies, signal, apart, by_rod)
 
 
