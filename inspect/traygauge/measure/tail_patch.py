@@ -25,9 +25,6 @@ _ROW = 1024
 #: A glint along a dark flank is still so much like the piece; the tray between a thread and its body is not.
 GLINT = 0.3
 
-#: Code of the tray in the eight-bit picture that gets opened; the brightest place of each patch gets 255.
-_ZERO = 30.0
-
 
 def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArray:
     """Return the contrast at the pixels nearest to points (m, 2): 0 tray, 1 piece, by the levels of region `owner`."""
@@ -125,9 +122,10 @@ def lay_out(
     """
     boxes = _boxes(regions, which, extents, margin_px, ~solid)
     place, size = _shelves(boxes[:, 2:] - boxes[:, :2])
-    eight = np.full((size[1], size[0]), round(_ZERO), np.uint8)
+    eight = np.zeros((size[1], size[0]), np.uint8)
     own = np.zeros_like(eight)
     other = np.zeros_like(eight)
+    lit = np.zeros(eight.shape, bool)
     worth = np.ones(eight.shape, np.float32)  # contrast of one step
     hides = np.concatenate([[False], solid])
     summed = np.ones((1, 3), np.float32)
@@ -137,9 +135,12 @@ def lay_out(
         signal = cv2.transform(cv2.LUT(regions.tray.photo.pixels[y0:y1, x0:x1], table), summed)
         step = regions.level_piece[k] - regions.level_tray[k]
         contrast = (signal - np.float32(regions.level_tray[k])) * np.float32(1 / step if step > 0 else 0)
-        one = np.float32(max(1.0, float(contrast.max())) / (255 - _ZERO))
+        low, high = min(0.0, float(contrast.min())), max(1.0, float(contrast.max()))
+        one = np.float32((high - low) / 255)
         worth[at] = one
-        eight[at] = np.clip(contrast / one + np.float32(_ZERO), 0, 255).astype(np.uint8)
+        # beside a piece the tray lies in its shade: from there to the open tray can be as much as to the piece
+        eight[at] = ((contrast - np.float32(low)) / one).astype(np.uint8)
+        lit[at] = contrast > GLINT
         ox, oy = regions.origin_px
         labels = regions.labels[y0 - oy : y1 - oy, x0 - ox : x1 - ox]
         own[at] = labels == k + 1
@@ -157,7 +158,7 @@ def lay_out(
         thin.astype(np.float32) * worth,
         own,
         (away <= 0).astype(np.uint8),
-        _without_slits(own, (eight[::2, ::2] - _ZERO) * worth[::2, ::2] > GLINT, disc_px),
+        _without_slits(own, lit[::2, ::2], disc_px),
         np.asarray(cv2.morphologyEx(other, cv2.MORPH_OPEN, disc), np.uint8),
         away,
     )

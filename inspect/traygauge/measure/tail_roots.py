@@ -16,21 +16,23 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 _MOST = 0.4  # of the diameter: further out a thread's root is not this face's
-#: A cut's slope across is fitted on what its thread leaves of the face: so much of it counts (drawn scenes: 0.5 to 0.7).
-_SLOPE = 0.5
-#: Where the thread's own root lies inside the face, each is as likely right as the other.
-_INSIDE = 0.5
+#: A cut's slope across is fitted on what its thread leaves of the face: so much of it counts (drawn scenes).
+_SLOPE = 0.75
 #: A thread that sets out flatter than 45 degrees along the face has bent there, and its root has not.
 _LEAST_SLANT = 0.7
 _FIRST = 6  # points from a thread's root over which it sets out
+#: Threads sag: of the height that they set out at, 1 / e is left after so many diameters (drawn and rendered ones: 2.5
+#: to 4.5).
+_SAGS = 3.0
 
 
 def rooted(tails: Tails, tray: TrayView, frames: Frames, ends: Ends, body: IntArray) -> Tails:
     """Return tails that begin at the nearer cut face of their body, with lengths and uncertainties that follow.
 
-    A cut face that was drawn out into its tail passes for body as far as it is wider than a thread. A thread crosses
-    the outline at the face's rim in sight and starts there or at the rim out of sight, which is as far again beyond the
-    middle of the face as seen: so the middle is where it begins in the mean. (Other tails keep `view_correction`.)
+    A thread crosses the outline at the face's rim in sight and grows from there or from the rim out of sight: seen from
+    above both lie where the face does, which the body's fit knows better than the thread's outline (a face drawn out
+    into its tail passes for body as far as it is wider than a thread). In the mean over both rims it sets out at half
+    height, and sags from there. (Other tails keep `view_correction`.)
 
     Parameters
     ----------
@@ -42,8 +44,8 @@ def rooted(tails: Tails, tray: TrayView, frames: Frames, ends: Ends, body: IntAr
     if not len(some):
         return tails
     bodies, row = frames.rows(at[some]), np.arange(len(some))
-    # the face's middle is known at half height: threads are compared with it as if they lay there
-    start = tray.to_mm(np.array([tails.centrelines_px[k][0] for k in some]), bodies.height_mm)
+    seen = _sagging(tails, tray, some, bodies)
+    start = np.array([line[0] for line in seen])
     tips = np.array([-0.5, 0.5]) * bodies.length_mm[:, None]
     outwards = bodies.along(tips) * np.array([-1.0, 1.0])[:, None]
     off = start[:, None] - bodies.point(tips)
@@ -51,18 +53,28 @@ def rooted(tails: Tails, tray: TrayView, frames: Frames, ends: Ends, body: IntAr
     end = beyond.argmax(1)
     outward, off = outwards[row, end], off[row, end]
     beside = outward[:, 0] * off[:, 1] - outward[:, 1] * off[:, 0]
-    way = np.array([_way(tails.centrelines_mm[k]) for k in some])
+    way = np.array([_way(line) for line in seen])
     slant = np.maximum((way * outward).sum(-1), _LEAST_SLANT)
     most = _MOST * bodies.diameter_mm
     late = np.clip(beyond[row, end] - _SLOPE * ends.slope[at[some], end] * beside, -most, most) / slant
     half_height = np.sqrt(np.maximum(bodies.height_mm**2 - beside**2, 0.0))
 
     lines, length, u_length = list(tails.centrelines_mm), tails.length_mm.copy(), tails.u_length_mm.copy()
-    for k, ahead, gap in zip(some, way, late, strict=True):
-        lines[k] = _begun(lines[k], ahead, gap if gap > 0 else _INSIDE * gap)
+    for k, line, ahead, gap in zip(some, seen, way, late, strict=True):
+        lines[k] = _begun(line, ahead, gap)
         length[k] = _arcs(lines[k])[-1]
     u_length[some] = np.hypot(u_length[some], half_height * ends.view[at[some], end] / slant)
     return replace(tails, centrelines_mm=tuple(lines), length_mm=length, u_length_mm=u_length)
+
+
+def _sagging(tails: Tails, tray: TrayView, some: IntArray, bodies: Frames) -> list[FloatArray]:
+    """Return the lines (k, 2) of some tails on the tray, mm, if they set out at half height and sag."""
+    arc = [_arcs(tails.centrelines_mm[k]) for k in some]
+    size = [len(one) for one in arc]
+    height, reach = (np.repeat(x, size) for x in (bodies.height_mm, _SAGS * bodies.diameter_mm))
+    px = np.concatenate([tails.centrelines_px[k] for k in some])
+    lines = tray.to_mm(px, height * np.exp(-np.concatenate(arc) / reach))
+    return np.split(lines, np.cumsum(size)[:-1])
 
 
 def _way(line: FloatArray) -> FloatArray:
