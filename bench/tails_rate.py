@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure import measure_pieces
+from traygauge.measure.tail_thread import LONGER_THAN_WIDE
 from traygauge.measure.tails import find_tails
 from traygauge.segment.find import find_pieces
 from traygauge_calib.scale import calibrate
@@ -152,8 +153,8 @@ def part(table: Table, pick: npt.NDArray[np.bool_]) -> Table:
 
 
 def rate(table: Table, limit_mm: float) -> tuple[int, int, int]:
-    """Return (hits, true ones, reported ones) of tails longer than a limit, near ones left out."""
-    clear = np.abs(table.true - limit_mm) > GUARD_MM
+    """Return (hits, true ones, reported ones) of tails longer than a limit; near ones, and stumps that the definition calls burrs, are left out."""
+    clear = (np.abs(table.true - limit_mm) > GUARD_MM) & (table.true >= LONGER_THAN_WIDE * table.true_width)
     true, said = clear & (table.true > limit_mm), clear & (table.found > limit_mm)
     return int((true & said).sum()), int(true.sum()), int(said.sum())
 
@@ -164,7 +165,7 @@ def line(name: str, table: Table) -> str:
     for limit in (0.9, 0.4):
         hits, true, said = rate(table, limit)
         cells.append(f"{hits:5d} of {true:5d} {hits / max(true, 1):6.3f} {hits / max(said, 1):6.3f}")
-    both = (table.true > 0.5) & (table.found > 0.4)
+    both = (table.true > 0.5) & (table.true >= LONGER_THAN_WIDE * table.true_width) & (table.found > 0.4)
     error, true = (table.found - table.true)[both], table.true[both]
     if both.any():
         spread = 1.4826 * np.median(np.abs(error - np.median(error)))

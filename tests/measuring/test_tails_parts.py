@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from traygauge.measure.tail_outline import even_rings, narrow_peaks, outward, root_of, suspects
 from traygauge.measure.tail_patch import Patches
-from traygauge.measure.tail_ridge import FollowRule, follow
+from traygauge.measure.tail_ridge import FollowRule, follow, fullness
 from traygauge.measure.tail_thread import Ridge, Sight, Thread, thread_of, widths
 from traygauge.measure.tail_view import view_correction
 from traygauge_calib.camera import FlatCamera, PerspectiveCamera
@@ -125,9 +125,8 @@ def thread_ridge(length: float, width: float, blur: float, bright: float, at: fl
     s = np.arange(0.0, length + 8.0)
     end = ndtr((length - s) / blur)
     peak = bright * (2 * ndtr(width / 2 / blur) - 1) * end
-    return Ridge(
-        np.stack([48 + s, np.full(len(s), at)], -1), bright * width * end, peak, s < length, 1.0, True
-    )
+    weight = bright * width * end
+    return Ridge(np.stack([48 + s, np.full(len(s), at)], -1), weight, weight, peak, s < length, 1.0, True)
 
 
 @pytest.mark.parametrize("width", [2.0, 3.5, 6.0])
@@ -150,9 +149,11 @@ def test_corners_and_lips_are_no_threads() -> None:
     rings = even_rings((rounded(with_thread(3, 6), 1.0), rounded(BODY, 1.0)), 0.9)
     assert thread_of(thread_ridge(3, 6, 1.0, 1.0), rings.ring(0), rings.step[0], sight) is None
     s = np.arange(0.0, 12)
+    weight = np.maximum(6 - s, 0.2)
     corner = Ridge(
         np.stack([44 + s / np.sqrt(2), 24 + s / np.sqrt(2)], -1),
-        np.maximum(6 - s, 0.2),
+        weight,
+        weight,
         np.clip((6 - s) / 4, 0.05, 1),
         s < 6,
         1.0,
@@ -165,7 +166,9 @@ def test_a_thread_outside_its_region_begins_at_the_regions_edge() -> None:
     """Too faint for the outline, or parted from it: the bare body's outline, and a path that starts 4 px inside."""
     s = np.arange(-4.0, 28.0)
     end = ndtr((20 - s) / 1.0)
-    ridge = Ridge(np.stack([48 + s, np.full(len(s), 14.0)], -1), 3 * end, 0.8 * end, s < 0.2, 1.0, True)
+    ridge = Ridge(
+        np.stack([48 + s, np.full(len(s), 14.0)], -1), 3 * end, 3 * end, 0.8 * end, s < 0.2, 1.0, True
+    )
     rings = even_rings((rounded(BODY, 1.0),), 0.9)
     thread = thread_of(ridge, rings.ring(0), rings.step[0], Sight(28, 16, 1.0))
     assert thread is not None
@@ -191,7 +194,7 @@ def test_the_body_that_a_thread_reaches_does_not_broaden_it(length: float) -> No
     beside = np.minimum(arc, length - arc)[on] < sight.reach_px - 0.5
     weight = np.where(beside, 9.0, 4.0)
     peak = np.where(beside, 0.4, ridge.peak[on])
-    tied = Ridge(ridge.points[on], weight, peak, ridge.own[on], 1.0, False)
+    tied = Ridge(ridge.points[on], weight, weight, peak, ridge.own[on], 1.0, False)
     rings = even_rings((rounded(with_thread(length, 4.0), 1.0),), 0.9)
     thread = thread_of(tied, rings.ring(0), rings.step[0], sight)
     assert thread is not None
@@ -210,6 +213,7 @@ def board_with(ridge: FloatArray, own: bool) -> Patches:
         np.array([0]),
         np.zeros((1, 2)),
         np.array([[0, 0, 90, 41]]),
+        thin,
         thin,
         own_pixels,
         none,
@@ -230,6 +234,26 @@ def test_a_thread_that_turns_out_of_the_light_is_followed_while_it_is_in_its_pie
         board_with(light, own), np.array([0]), np.array([[10.0, 20.0]]), np.array([[1.0, 0.0]]), rule
     )
     assert track.size[0] == pytest.approx(steps, abs=3)
+
+
+@pytest.mark.parametrize("tray", [0.0, -0.6])
+def test_a_thread_is_as_wide_on_brighter_tray_than_in_its_pieces_shade(tray: float) -> None:
+    """Rows of 0.5, 1 and 0.5 above whatever the tray is, which slopes besides, hold 2 px of full contrast."""
+    board = board_with(np.ones(60), True)
+    slope = 0.02 * (np.arange(41) - 20.0)[:, None]
+    board = replace(board, contrast=(board.thin + tray + slope).astype(np.float32))
+    line = np.stack([np.linspace(15.0, 60.0, 46), np.full(46, 20.0)], -1)
+    np.testing.assert_allclose(fullness(board, line, 6.0), 2.0, rtol=0.05)
+
+
+def test_a_tip_on_brighter_tray_is_found_where_all_of_its_light_says() -> None:
+    """Two px short of it, by the light above the tray in the shade alone."""
+    ridge = thread_ridge(30, 3.5, 0.7, 1.0)
+    short = replace(ridge, weight=np.append(thread_ridge(28, 3.5, 0.7, 1.0).weight, [0.0, 0.0]))
+    rings = even_rings((rounded(with_thread(30, 3.5), 0.7),), 0.9)
+    thread = thread_of(short, rings.ring(0), rings.step[0], Sight(28, 16, 0.7))
+    assert thread is not None
+    assert thread.line[-1, 0] == pytest.approx(78, abs=0.5)
 
 
 def slab(width: float, blur: float, bright: float) -> Thread:
@@ -280,12 +304,15 @@ def test_what_a_far_face_hides_of_a_tail() -> None:
     line = np.stack([np.linspace(60, 62, 20), np.full(20, 75.0)], -1)
 
     def added(body_mm: FloatArray, line_mm: FloatArray) -> tuple[float, float]:
-        add, u = view_correction(tray, [tray.to_px(line_mm)], [line_mm], [tray.to_px(body_mm)], 1.75)
-        return float(add[0]), float(u[0])
+        add, u_root, u_tip = view_correction(
+            tray, [tray.to_px(line_mm)], [line_mm], [tray.to_px(body_mm)], 1.75
+        )
+        assert u_root[0] == pytest.approx(add[0] / np.sqrt(3))  # anything from nothing to twice that
+        return float(add[0]), float(u_tip[0])
 
-    far, u_far = added(body, line)
+    far, u_tip = added(body, line)
     assert far == pytest.approx(0.875 * 60 / 200, rel=0.02)
-    assert u_far > 1.75 / np.sqrt(12) * 60 / 200
+    assert u_tip == pytest.approx(1.75 / np.sqrt(12) * 60 / 200, rel=0.02)
     flipped = np.array([-1.0, 1.0])
     near, _ = added(
         body * flipped + (117, 0), line * flipped + (117, 0)
@@ -294,7 +321,7 @@ def test_what_a_far_face_hides_of_a_tail() -> None:
     at_the_flank, _ = added(body, line + (0.0, 0.875))
     assert at_the_flank < 0.15 * far
     nothing = view_correction(view(FlatCamera((16.0, 16.0))), [line * 16], [line], [body * 16], 1.75)
-    assert (nothing[0][0], nothing[1][0]) == (0.0, 0.0)
+    assert [float(x[0]) for x in nothing] == [0.0, 0.0, 0.0]
 
 
 def test_no_outlines_no_suspects() -> None:

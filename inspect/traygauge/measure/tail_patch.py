@@ -25,6 +25,9 @@ _ROW = 1024
 #: A glint along a dark flank is still so much like the piece; the tray between a thread and its body is not.
 GLINT = 0.3
 
+#: Code of the tray in the eight-bit picture that gets opened; the brightest place of each patch gets 255.
+_ZERO = 30.0
+
 
 def signal_at(regions: Regions, points: FloatArray, owner: IntArray) -> FloatArray:
     """Return the contrast at the pixels nearest to points (m, 2): 0 tray, 1 piece, by the levels of region `owner`."""
@@ -63,7 +66,8 @@ class Patches:
     shift_px : ndarray (p, 2): photo pixel = board pixel + shift.
     box : ndarray (p, 4): x0, y0, x1, y1 of each patch on the board (x1, y1 not included).
     thin : ndarray (h, w), float32: contrast of what is narrower than the opening disc, in units of the step from tray
-        to piece; 0 elsewhere.
+        to piece; 0 elsewhere. Of tray much brighter than beside the piece, in whose shade that lies, all is cut off.
+    contrast : ndarray (h, w), float32: all there is, in the same units, nothing cut off.
     own : ndarray (h, w), uint8: 1 in the own region, threads and all.
     body : ndarray (h, w), uint8: 1 in the own region's body (threads opened away).
     whole : ndarray (h, w), uint8: 1 in the own body with slits closed (a highlight along the flank cuts into it).
@@ -75,6 +79,7 @@ class Patches:
     shift_px: FloatArray
     box: IntArray
     thin: Image
+    contrast: Image
     own: Mask
     body: Mask
     whole: Mask
@@ -122,11 +127,11 @@ def lay_out(
     """
     boxes = _boxes(regions, which, extents, margin_px, ~solid)
     place, size = _shelves(boxes[:, 2:] - boxes[:, :2])
-    eight = np.zeros((size[1], size[0]), np.uint8)
+    eight = np.full((size[1], size[0]), round(_ZERO), np.uint8)
     own = np.zeros_like(eight)
     other = np.zeros_like(eight)
-    lit = np.zeros(eight.shape, bool)
     worth = np.ones(eight.shape, np.float32)  # contrast of one step
+    whole = np.zeros(eight.shape, np.float32)
     hides = np.concatenate([[False], solid])
     summed = np.ones((1, 3), np.float32)
     for k, (x0, y0, x1, y1), (px, py) in zip(which, boxes, place, strict=True):
@@ -135,12 +140,9 @@ def lay_out(
         signal = cv2.transform(cv2.LUT(regions.tray.photo.pixels[y0:y1, x0:x1], table), summed)
         step = regions.level_piece[k] - regions.level_tray[k]
         contrast = (signal - np.float32(regions.level_tray[k])) * np.float32(1 / step if step > 0 else 0)
-        low, high = min(0.0, float(contrast.min())), max(1.0, float(contrast.max()))
-        one = np.float32((high - low) / 255)
-        worth[at] = one
-        # beside a piece the tray lies in its shade: from there to the open tray can be as much as to the piece
-        eight[at] = ((contrast - np.float32(low)) / one).astype(np.uint8)
-        lit[at] = contrast > GLINT
+        one = np.float32(max(1.0, float(contrast.max())) / (255 - _ZERO))
+        worth[at], whole[at] = one, contrast
+        eight[at] = np.clip(contrast / one + np.float32(_ZERO), 0, 255).astype(np.uint8)
         ox, oy = regions.origin_px
         labels = regions.labels[y0 - oy : y1 - oy, x0 - ox : x1 - ox]
         own[at] = labels == k + 1
@@ -156,9 +158,10 @@ def lay_out(
         (boxes[:, :2] - place).astype(float),
         box,
         thin.astype(np.float32) * worth,
+        whole,
         own,
         (away <= 0).astype(np.uint8),
-        _without_slits(own, lit[::2, ::2], disc_px),
+        _without_slits(own, (eight[::2, ::2] - _ZERO) * worth[::2, ::2] > GLINT, disc_px),
         np.asarray(cv2.morphologyEx(other, cv2.MORPH_OPEN, disc), np.uint8),
         away,
     )

@@ -186,6 +186,18 @@ def follow(
     return Tracks(points, weight, peak, size - np.where(end == TIP, low, 0), size, step_px, end)
 
 
+def fullness(patches: Patches, points: FloatArray, reach_px: float) -> FloatArray:
+    """Return the contrast integrated across a line (k, 2), board px, on whatever tray lies beside it, ndarray (k,)."""
+    along = np.gradient(points, axis=0)
+    along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    across = np.stack([-along[:, 1], along[:, 0]], -1)
+    half = int(np.ceil(reach_px / ACROSS_PX))
+    offset = np.arange(-half, half + 1) * ACROSS_PX
+    v = _sample(patches.contrast, points[:, None] + offset[:, None] * across[:, None])
+    beside = 0.5 * (v[:, :2].mean(1) + v[:, -2:].mean(1))
+    return np.asarray((v - beside[:, None]).sum(1) * ACROSS_PX)
+
+
 def _ended(patches: Patches, box: IntArray, q: FloatArray, step: int) -> IntArray:
     """Return why tracks end at points q, TIP where they go on."""
     x, y = np.round(q[:, 0]).astype(int), np.round(q[:, 1]).astype(int)

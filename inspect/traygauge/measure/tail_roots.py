@@ -18,12 +18,16 @@ IntArray = npt.NDArray[np.intp]
 _MOST = 0.4  # of the diameter: further out a thread's root is not this face's
 #: A cut's slope across is fitted on what its thread leaves of the face: so much of it counts (drawn scenes).
 _SLOPE = 0.75
+#: Where the thread's own root lies inside the face, that counts too: a burr moves a face outwards (drawn scenes: 0.55 to 0.85).
+_INSIDE = 0.7
 #: A thread that sets out flatter than 45 degrees along the face has bent there, and its root has not.
 _LEAST_SLANT = 0.7
 _FIRST = 6  # points from a thread's root over which it sets out
 #: Threads sag: of the height that they set out at, 1 / e is left after so many diameters (drawn and rendered ones: 2.5
 #: to 4.5).
 _SAGS = 3.0
+#: Standard uncertainty of where a cut face lies beneath a thread, and the share of what thread and face disagree by.
+_FACE_MM, _DISAGREE = 0.08, 0.5
 
 
 def rooted(tails: Tails, tray: TrayView, frames: Frames, ends: Ends, body: IntArray) -> Tails:
@@ -57,14 +61,19 @@ def rooted(tails: Tails, tray: TrayView, frames: Frames, ends: Ends, body: IntAr
     slant = np.maximum((way * outward).sum(-1), _LEAST_SLANT)
     most = _MOST * bodies.diameter_mm
     late = np.clip(beyond[row, end] - _SLOPE * ends.slope[at[some], end] * beside, -most, most) / slant
+    # a cut that leans up or down has its two rims apart, and which of them a thread grows from no photo says
     half_height = np.sqrt(np.maximum(bodies.height_mm**2 - beside**2, 0.0))
+    leans = np.maximum(ends.view - np.abs(ends.view_expected), 0.0)[at[some], end]
+    u_root = np.sqrt(_FACE_MM**2 + (_DISAGREE * late) ** 2 + (half_height * leans / slant) ** 2)
 
-    lines, length, u_length = list(tails.centrelines_mm), tails.length_mm.copy(), tails.u_length_mm.copy()
+    lines, length = list(tails.centrelines_mm), tails.length_mm.copy()
     for k, line, ahead, gap in zip(some, seen, way, late, strict=True):
-        lines[k] = _begun(line, ahead, gap)
+        lines[k] = _begun(line, ahead, gap if gap > 0 else _INSIDE * gap)
         length[k] = _arcs(lines[k])[-1]
-    u_length[some] = np.hypot(u_length[some], half_height * ends.view[at[some], end] / slant)
-    return replace(tails, centrelines_mm=tuple(lines), length_mm=length, u_length_mm=u_length)
+    u, u_was = tails.u_length_mm.copy(), tails.u_root_mm.copy()
+    u[some] = np.sqrt(u[some] ** 2 - u_was[some] ** 2 + u_root**2)
+    u_was[some] = u_root
+    return replace(tails, centrelines_mm=tuple(lines), length_mm=length, u_length_mm=u, u_root_mm=u_was)
 
 
 def _sagging(tails: Tails, tray: TrayView, some: IntArray, bodies: Frames) -> list[FloatArray]:

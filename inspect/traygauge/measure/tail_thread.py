@@ -14,11 +14,10 @@ FloatArray = npt.NDArray[np.float64]
 
 #: What a tail is: narrower than this share of the diameter, twice as long as wide, from so many mm on.
 WIDEST_OF_DIAMETER = 0.25
+LONGER_THAN_WIDE = 2.0
 SHORTEST_MM = 0.3
-#: Lenient, because a drawn-out tail tapers and its blurred root is lost in the cut edge; see bench/tails_rate.py.
-LONGER_THAN_WIDE = 1.5
-#: Standard uncertainty of where a thread begins on a cut edge (drawn threads of known root: 0.1 mm at a blur of 1 px).
-ROOT_MM = 0.08
+#: Standard uncertainty of where a thread begins on a cut edge, by its outline (drawn threads of known root).
+ROOT_MM = 0.1
 #: A thread's blur over that of the bodies' edges, whose flanks turn away from the light (threads of known width).
 THREAD_BLUR = 0.9
 #: Contrast that glow beside bright pieces reaches, and halos of compression.
@@ -37,6 +36,7 @@ class Ridge:
     ----------
     points : ndarray (k, 2), photo px.
     weight : ndarray (k,): contrast integrated across, px of full contrast.
+    full : ndarray (k,): the same over the tray right beside, however bright that is.
     peak : ndarray (k,): contrast on the ridge.
     own : ndarray (k,), bool: whether the point lies in the piece's own region.
     shade : contrast that a shadow on the tray has at the most, or lit tray between shadows.
@@ -45,6 +45,7 @@ class Ridge:
 
     points: FloatArray
     weight: FloatArray
+    full: FloatArray
     peak: FloatArray
     own: npt.NDArray[np.bool_]
     shade: float
@@ -58,7 +59,7 @@ class Thread:
     Parameters
     ----------
     line : ndarray (k, 2), px, from the cut edge to the tip.
-    length_px, u_length_px : along itself, and its standard uncertainty from edge, blur and noise.
+    length_px : along itself.
     profile_px : mean width as the shape of its profiles tells, whatever its contrast.
     weight_px : mean width as its integrated contrast tells, if it is as bright as the body.
     taper : width near the far end / width near the root; NaN where that cannot be told.
@@ -68,7 +69,6 @@ class Thread:
 
     line: FloatArray
     length_px: float
-    u_length_px: float
     profile_px: float
     weight_px: float
     taper: float
@@ -90,6 +90,11 @@ class Sight:
         """Return half the width of a profile across a thread."""
         return 0.125 * self.diameter_px + 2.0 * self.blur_px
 
+    @property
+    def u_tip_px(self) -> float:
+        """Return the standard uncertainty of where a thread ends, or crosses an edge."""
+        return 0.3 * self.blur_px
+
 
 def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thread | None:
     """Return the thread that a ridge is, or None where it is no tail (a corner, a burr, a rim).
@@ -109,7 +114,7 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     if root is None:
         return None
     root = _at_region_edge(root, ridge.own, arc, sight.diameter_px)
-    tip = _tip(arc, ridge.weight, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
+    tip = _tip(arc, ridge.full, root.at_px, sight.blur_px) if ridge.has_tip else float(arc[-1])
     length = tip - root.at_px
     # a corner of the body ends where its two sides meet, a thread goes on from there (no such place: NaN, no objection)
     if min(length, tip - root.edge_px + 0.05 * sight.px_per_mm) < SHORTEST_MM * sight.px_per_mm:
@@ -123,9 +128,8 @@ def thread_of(ridge: Ridge, ring: FloatArray, step: float, sight: Sight) -> Thre
     if least > WIDEST_OF_DIAMETER * sight.diameter_px or length < LONGER_THAN_WIDE * least:
         return None
     line = _between(path, arc, root.at_px, tip)
-    u_length = float(np.hypot(ROOT_MM * sight.px_per_mm + 0.3 * sight.blur_px, 0.02 * length))
     taper = _taper(ridge, arc, (root.at_px, tip), sight.reach_px, THREAD_BLUR * sight.blur_px)
-    return Thread(line, length, u_length, profile, weight, taper, root.kinks, root.first, root.last)
+    return Thread(line, length, profile, weight, taper, root.kinks, root.first, root.last)
 
 
 def _at_region_edge(root: Root, own: npt.NDArray[np.bool_], arc: FloatArray, diameter_px: float) -> Root:

@@ -17,8 +17,8 @@ def view_correction(
     lines_mm: list[FloatArray],
     bodies_px: list[FloatArray],
     diameter_mm: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return what to add to tails' visible lengths for the sideways view, (t,), and its standard uncertainty, mm.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return what to add to tails' visible lengths for the sideways view, (t,), and u of root and of tip by it, mm.
 
     A tail is seen from where it leaves the body's outline. On a cut face turned away from the camera the outline is the
     face's upper rim, at the height radius + c, and hides what is lower: nothing of a tail that starts there, 2 c times
@@ -33,9 +33,9 @@ def view_correction(
     bodies_px : t outlines of their bodies.
     diameter_mm : the bodies' diameter.
     """
-    add, u = np.zeros(len(lines_px)), np.zeros(len(lines_px))
+    add, u_tip = np.zeros(len(lines_px)), np.zeros(len(lines_px))
     if tray.is_flat or not lines_px:
-        return add, u
+        return add, np.zeros_like(add), u_tip
     roots = np.array([line[0] for line in lines_mm])
     lean = tray.to_px(roots, diameter_mm) - tray.to_px(roots, 0.0)  # of the whole height, px
     radius = diameter_mm / 2
@@ -46,9 +46,8 @@ def view_correction(
         slant = max(float(_unit(line[k] - line[0]) @ normal), 0.5)
         half_height = np.sqrt(max(1.0 - (beside / scale / radius) ** 2, 0.0)) / 2  # c, in diameters
         add[i] = max(float(lean[i] @ normal), 0.0) / slant * half_height / scale
-        tip = abs(float(lean[i] @ _unit(line[-1] - line[-1 - k]))) / np.sqrt(12) / scale
-        u[i] = np.hypot(tip, add[i] / np.sqrt(3))
-    return add, u
+        u_tip[i] = abs(float(lean[i] @ _unit(line[-1] - line[-1 - k]))) / np.sqrt(12) / scale
+    return add, add / np.sqrt(3), u_tip
 
 
 def _face(body: FloatArray, root: FloatArray) -> tuple[FloatArray, float]:

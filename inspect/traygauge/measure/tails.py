@@ -18,8 +18,8 @@ from scipy import special
 
 from traygauge.measure.tail_outline import Rings, arcs, even_rings, narrow_peaks, outward, suspects
 from traygauge.measure.tail_patch import Patches, label_at, lay_out, signal_at
-from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, seeds
-from traygauge.measure.tail_thread import GLOW, TAPERS_BELOW, Ridge, Sight, Thread, thread_of, widths
+from traygauge.measure.tail_ridge import EDGE, OTHER, OWN, TIP, FollowRule, Tracks, follow, fullness, seeds
+from traygauge.measure.tail_thread import GLOW, ROOT_MM, TAPERS_BELOW, Ridge, Sight, Thread, thread_of, widths
 from traygauge.measure.tail_view import view_correction
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -40,6 +40,9 @@ LEAST_BODY = 3
 
 #: How far around a piece its threads are followed at first; those that run out of the picture get the next distance.
 LOOK_AROUND_MM = (0.6, 2.5, 10.0)
+
+#: Standard uncertainty of a way followed, as a share of it.
+_WINDS = 0.02
 
 #: Widest disc that bodies are opened with, px: its cost grows with its area, and what fills a picture has no tails.
 MOST_DISC_PX = 64.0
@@ -74,7 +77,8 @@ class Tails:
     owner : ndarray (t,): region that a tail belongs to.
     centrelines_px : tuple of t ndarrays (k, 2): from the cut edge to the tip, photo pixels.
     centrelines_mm : the same in sheet mm, in the pieces' plane as seen from above.
-    length_mm, u_length_mm : ndarray (t,): along the tail as seen from above, with standard uncertainty.
+    length_mm, u_length_mm : ndarray (t,): along the tail as seen from above, with standard uncertainty; `u_root_mm` is the
+        part of it that comes from where it begins.
     width_mm, u_width_mm : ndarray (t,): mean width; NaN where the photo cannot tell.
     tied_to : ndarray (t,): region that the thread ends at (it ties two bodies together), -1 where it has a tip.
     kinks : ndarray (t,): at how many of its sides the outline turns inwards where the body begins (0 to 2).
@@ -90,6 +94,7 @@ class Tails:
     centrelines_mm: tuple[FloatArray, ...]
     length_mm: FloatArray
     u_length_mm: FloatArray
+    u_root_mm: FloatArray
     width_mm: FloatArray
     u_width_mm: FloatArray
     tied_to: IntArray
@@ -131,7 +136,7 @@ class Tails:
 
 
 #: What `Tails` holds of each tail, values and lines.
-_OF_TAILS = ("owner", "length_mm", "u_length_mm", "width_mm", "u_width_mm", "tied_to", "kinks")
+_OF_TAILS = ("owner", "length_mm", "u_length_mm", "u_root_mm", "width_mm", "u_width_mm", "tied_to", "kinks")
 _LINES = ("centrelines_px", "centrelines_mm")
 
 
@@ -277,7 +282,7 @@ def _one(
 ) -> _Found | None:
     """Return what track i is, None where it is no thread on a cut edge."""
     k, sight = int(patches.region[p]), scene.sight
-    ridge = _ridge(scene.regions, k, patches.shift_px[p], out, back, i)
+    ridge = _ridge(scene, patches, p, out, back, i)
     thread = thread_of(ridge, ring, step, sight)
     if thread is None:
         return None
@@ -296,8 +301,9 @@ def _one(
     return _Found(k, ends_at, reaches, thread)
 
 
-def _ridge(regions: Regions, k: int, shift: FloatArray, out: Tracks, back: Tracks, i: int) -> Ridge:
+def _ridge(scene: Scene, patches: Patches, p: int, out: Tracks, back: Tracks, i: int) -> Ridge:
     """Return the way from the body to the tip, the track back to the body turned round."""
+    regions, k = scene.regions, int(patches.region[p])
     beyond = 3 if out.end[i] == TIP else 0  # what fades belongs to the profile of the tip
     n0, n1 = int(back.size[i]), int(min(out.size[i] + beyond, out.points.shape[1]))
     joined = [
@@ -307,12 +313,14 @@ def _ridge(regions: Regions, k: int, shift: FloatArray, out: Tracks, back: Track
     used = np.concatenate([np.ones(max(n0 - 1, 0), bool), np.arange(n1) < out.used[i]])
     points = joined[0][used]
     apart = np.concatenate([[True], np.hypot(*np.diff(points, axis=0).T) > 1e-6])
-    points = points[apart] + shift
+    full = fullness(patches, points[apart], scene.sight.reach_px)
+    points = points[apart] + patches.shift_px[p]
     own = label_at(regions, points) == k + 1
     shade = abs(float(regions.level_tray[k])) / max(
         float(regions.level_piece[k] - regions.level_tray[k]), 1e-9
     )
-    return Ridge(points, joined[1][used][apart], joined[2][used][apart], own, shade, bool(out.end[i] == TIP))
+    weight, peak = (along[used][apart] for along in joined[1:])
+    return Ridge(points, weight, full, peak, own, shade, bool(out.end[i] == TIP))
 
 
 def _bodies_apart(patches: Patches, p: int, a: FloatArray, b: FloatArray) -> bool:
@@ -380,9 +388,10 @@ def _gathered(scene: Scene, steps: dict[int, float], found: list[_Found], thread
     seen = np.array([float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines])
     length_px = np.array([f.thread.length_px for f in found])
     scale = length_px / np.maximum(seen, 1e-9)
-    hidden, u_hidden = view_correction(
+    hidden, u_hidden, u_tip = view_correction(
         tray, [f.thread.line for f in found], lines, [bodies[f.region] for f in found], diameter_mm
     )
+    u_root = np.hypot(ROOT_MM, u_hidden)
     width, u_width = widths([f.thread for f in found], sight.blur_px)
     tied = np.array([f.ends_at >= 0 for f in found], bool)
     owner = np.array([f.region for f in found], np.int64)
@@ -391,7 +400,8 @@ def _gathered(scene: Scene, steps: dict[int, float], found: list[_Found], thread
         tuple(f.thread.line for f in found),
         tuple(lines),
         seen + np.where(tied, 0.0, hidden),
-        np.hypot(np.array([f.thread.u_length_px for f in found]) / scale, u_hidden),
+        np.sqrt(u_root**2 + u_tip**2 + (sight.u_tip_px / scale) ** 2 + (_WINDS * seen) ** 2),
+        u_root,
         width / scale,
         u_width / scale,
         np.array([f.ends_at for f in found], np.int64),
