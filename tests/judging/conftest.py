@@ -29,6 +29,10 @@ def rectangle(x: float, y: float, length: float, width: float, angle: float = 0.
     return half @ np.array([[c, s], [-s, c]]) + [x, y]
 
 
+#: States of pieces of which a part shows.
+IN_PART = ("covered", "leaning", "axis unknown", "cut off")
+
+
 @pytest.fixture
 def batch():
     """Return a maker of batches of strand pieces, all columns that judging reads filled in plausibly."""
@@ -60,9 +64,14 @@ def batch():
             full = np.asarray(value, dtype=object)
             given[name] = np.broadcast_to(full, (n,)) if full.ndim == 0 else full
         area = np.nan_to_num(np.asarray(given["area_mm2"], float), nan=1.0)
-        outlines = tuple(  # what has no length lies as a square of its area
-            rectangle(cx, cy, ell, d) if np.isfinite(ell) else rectangle(cx, cy, a**0.5, a**0.5)
-            for cx, cy, ell, d, a in zip(x, y, length, diameter, area, strict=True)
+        across = np.nan_to_num(np.asarray(given["feret_max_mm"], float))
+        seen = np.sqrt(
+            np.maximum(across**2 - diameter**2, 0.0)
+        )  # the body that shows of a piece without a length
+        body = np.where(np.isfinite(length), length, np.where(np.isin(given["state"], IN_PART), seen, 0.0))
+        outlines = tuple(  # what has no body lies as a square of its area
+            rectangle(cx, cy, ell, d) if ell > 0 else rectangle(cx, cy, a**0.5, a**0.5)
+            for cx, cy, ell, d, a in zip(x, y, body, diameter, area, strict=True)
         )
         return Pieces.of(
             n,

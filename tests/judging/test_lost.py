@@ -8,7 +8,7 @@ import pytest
 
 from traygauge.judge.answers import _share_text
 from traygauge.judge.clusters import clustering
-from traygauge.judge.counted import Counted, Open
+from traygauge.judge.counted import Counted, Open, Weighed
 from traygauge.judge.distribution import distribution
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.lost import MOST_LOST, OFTENER, crossing_odds, made_up, stand_for, standing_chance
@@ -231,6 +231,6 @@ def test_the_sentence_says_the_share_that_the_tables_say():
     # 8 of 115 are 6.96 %; made up for lost pieces 6.94 %: no table may say 6.9 and the sentence 7.0
     clusters = clustering(np.zeros(115), np.zeros(115), 0.002)
     nothing = Open(0.0, 0.0, 0.0, np.zeros(0))
-    made_up_for = Counted(8, 115, 0.0694, 93.0, clusters, 0.0, 8 / 115, 93.0, nothing)
+    made_up_for = Counted(8, 115, 0.0694, 93.0, clusters, 0.0, *[Weighed(8 / 115, 93.0)] * 3, nothing)
     assert _share_text(made_up_for).startswith("6.9 % when weighted")
     assert _share_text(replace(made_up_for, share=8 / 115)) == "7.0 %"

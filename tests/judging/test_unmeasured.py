@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from traygauge.judge.counted import Open
+from traygauge.judge.clusters import clustering
+from traygauge.judge.counted import Counted, Open, Weighed
 from traygauge.judge.distribution import distribution
+from traygauge.judge.intervals import share_bounds
 from traygauge.judge.lost import FEW, OFTENER, crossing_odds
 from traygauge.judge.sample import sample
 from traygauge.judge.shares import count_share
@@ -235,7 +237,7 @@ def test_small_heaps_hold_long_ones_by_chance(batch):
     assert room.tolist() == [4.0] * 4 + [0.0] * 6  # 15.75 / 3.94
     assert (given.reach.holds_fewest[heap] <= FEW).all()
     assert (counted.open.hits, len(counted.open.odds)) == (0, 16)
-    assert counted.open.misses == given.reach.holds_most[heap].sum()  # and may all be short
+    assert counted.open.misses == 0  # and no less often long than the others
     # rare: as many longs in all heaps together as pieces in them, times OFTENER, times the share
     assert counted.open.odds.sum() == pytest.approx(OFTENER * number[heap].sum())
     share = 0.001
@@ -323,3 +325,55 @@ def test_no_piece_in_a_heap_is_thicker_than_the_heap_s_area_allows(batch):
     spread = distribution(sample(pieces, SPEC, {}), "diameter_mm")
     assert len(spread.most) == reach(pieces, SPEC).holds_most[-1] == 11
     assert spread.most.max() == pytest.approx(np.sqrt(2 * 30 / 11))
+
+
+def with_thread(outline, length):
+    """Return a rectangle's outline with a thread of a fifth of its width at the end of its long axis, `length` mm long."""
+    (x0, y0), (x1, _), (_, y1), _ = outline
+    middle, half = (y0 + y1) / 2, (y1 - y0) / 10
+    thread = [
+        (x1, middle - half),
+        (x1 + length, middle - half),
+        (x1 + length, middle + half),
+        (x1, middle + half),
+    ]
+    return np.array([(x0, y0), (x1, y0), *thread, (x1, y1), (x0, y1)])
+
+
+@pytest.mark.parametrize("state", ["covered", "leaning"])
+def test_a_thread_makes_no_piece_long(batch, state):
+    """2.6 mm of a body show, and a thread of 3 mm: the whole reaches beyond 4 mm, the body does not."""
+    pieces = batch(
+        [3.0, np.nan], state=["whole", state], feret_max_mm=np.hypot(2.6, 1.75), extent_mm=[3.5, 9.0]
+    )
+    threaded = with_thread(pieces.outlines_mm[1], 3.0)
+    pieces = replace(pieces, outlines_mm=(pieces.outlines_mm[0], threaded))
+    pieces["feret_max_mm"][1] = 5.8
+    assert 2.6 <= reach(pieces, SPEC).low[1] < 3.0
+
+
+@pytest.mark.parametrize(("across", "long"), [(1.8, True), (3.6, False)])
+def test_a_thing_no_wider_than_one_piece_lies_along_its_length(batch, across, long):
+    """6 mm by one diameter cannot lie across: less than half a diameter of it is shadow; two side by side may."""
+    pieces = batch([3.0, np.nan], state=["whole", "axis unknown"], feret_max_mm=np.hypot(6.0, across))
+    pieces["feret_min_mm"][1] = across
+    found = reach(pieces, SPEC)
+    assert (found.low[1] > 4.0) == long
+    assert found.low[1] == (pytest.approx(np.hypot(6.0, across) - 0.875, abs=0.4) if long else across)
+
+
+def test_the_closer_of_two_sound_bounds_stands():
+    """Error adds longs, so that the share as read bounds the true one from above, and never from below."""
+    clusters = clustering(np.zeros(200), np.zeros(200), 0.0)
+    nothing = Open(0.0, 0.0, 0.0, np.zeros(0))
+    corrected, read = Weighed(0.01, 60.0), Weighed(0.02, 200.0)
+    counted = Counted(
+        4, 200, corrected.share, corrected.effective, clusters, 0.0, corrected, read, read, nothing
+    )
+    low, high = counted.bounds(0.05, 0.05, unmeasured=True)
+    assert high == pytest.approx(share_bounds(4, 200, 0.05)[1])
+    assert low == pytest.approx(share_bounds(0.6, 60, 0.05)[0])
+    more = replace(counted, share=0.03, alone=Weighed(0.03, 60.0))  # error took longs away
+    low, high = more.bounds(0.05, 0.05, unmeasured=True)
+    assert high == pytest.approx(share_bounds(1.8, 60, 0.05)[1])
+    assert low == pytest.approx(share_bounds(4, 200, 0.05)[0])

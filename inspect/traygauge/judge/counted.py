@@ -38,6 +38,14 @@ class Open:
         return (share * n + more) / (n + more + float((1 - likely).sum()))
 
 
+@dataclass(frozen=True)
+class Weighed:
+    """A share of weighted pieces, a fraction, and how many independent equal ones they are worth."""
+
+    share: float
+    effective: float
+
+
 @dataclass(frozen=True, eq=False)
 class Counted:
     """A share as counted, all as fractions.
@@ -50,7 +58,8 @@ class Counted:
     n_effective : independent pieces that the sample is worth, before any look is paid for.
     clusters : what the photos do to it.
     u_share : standard uncertainty of the share through what all pieces share (scale, height ...).
-    alone, alone_effective : share and effective number of the measured pieces, nothing made up for those lost.
+    alone : of the measured pieces, nothing made up for those lost.
+    read, read_alone : the same two with measurement error left in.
     open : what was not measured.
     """
 
@@ -60,8 +69,9 @@ class Counted:
     n_effective: float
     clusters: Clustering
     u_share: float
-    alone: float
-    alone_effective: float
+    alone: Weighed
+    read: Weighed
+    read_alone: Weighed
     open: Open
 
     @property
@@ -76,24 +86,37 @@ class Counted:
         """
         if not self.n:
             return 0.0, 1.0
-        low = self._bound(self.share, self.n_effective, low_error, 0)
-        high = self._bound(self.share, self.n_effective, high_error, 1)
+        whole, nothing = (Weighed(self.share, self.n_effective), self.read), (0.0, 0.0)
+        low, high = self._bound(*whole, nothing, low_error, 0), self._bound(*whole, nothing, high_error, 1)
         if not unmeasured:
             return low, high
+        alone, o = (self.alone, self.read_alone), self.open
+        upper = self._bound(*alone, (o.hits, o.none), high_error, 1)
         return (
-            min(low, self._with_open(0.0, self.open.misses, low_error, 0)),
-            max(high, self._with_open(self.open.hits, self.open.none, high_error, 1)),
+            min(low, self._bound(*alone, (0.0, o.misses), low_error, 0)),
+            max(high, o.with_chance(upper, self.n + o.hits + o.none)),
         )
 
-    def _with_open(self, hits: float, others: float, error: float, side: int) -> float:
-        total = self.n + hits + others
-        share = (self.alone * self.n + hits) / total
-        bound = self._bound(share, self.alone_effective / self.n * total, error, side)
-        return self.open.with_chance(bound, total) if side else bound
+    def _bound(
+        self, corrected: Weighed, read: Weighed, more: tuple[float, float], error: float, side: int
+    ) -> float:
+        """Return a bound with so many hits and others more.
 
-    def _bound(self, share: float, n: float, error: float, side: int) -> float:
+        What measurement error moved a share by, taking it out makes up for, at the cost of spread. On the side that it
+        was moved towards the share as read bounds it as well: the closer of the two stands.
+        """
+        bound = self._with_more(corrected, *more, error, side)
+        if side and read.share > corrected.share:
+            return min(bound, self._with_more(read, *more, error, side))
+        if not side and read.share < corrected.share:
+            return max(bound, self._with_more(read, *more, error, side))
+        return bound
+
+    def _with_more(self, one: Weighed, hits: float, others: float, error: float, side: int) -> float:
         if error <= 0:
             return float(side)
+        total = self.n + hits + others
+        share, n = (one.share * self.n + hits) / total, one.effective / self.n * total
         bound = share_bounds(share * n, n, error)[side]
         away = math.hypot(bound - share, float(ndtri(1 - error)) * self.u_share)
         return min(1.0, share + away) if side else max(0.0, share - away)

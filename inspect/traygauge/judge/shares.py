@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from traygauge.judge.clusters import clustering
-from traygauge.judge.counted import Counted, Open
+from traygauge.judge.counted import Counted, Open, Weighed
 from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.intervals import share_bounds
 from traygauge.judge.looks import share_error
@@ -35,13 +35,23 @@ SMALLEST_CORRECTION = 0.5
 
 def count_share(sample: Sample, finding: str, by: str, error: float) -> Counted:
     """Return the share of one finding in a batch, by count, mass or area; `error` decides what the pieces are worth."""
-    counted, *worth = sample.once(("share", finding, by), lambda: _counted(sample, finding, by))
-    n, alone = (min(counted.clusters.effective(error) * one, float(counted.n)) for one in worth)
-    return replace(counted, n_effective=n, alone_effective=alone)
+    counted = sample.once(("share", finding, by), lambda: _counted(sample, finding, by))
+    independent = counted.clusters.effective(error)
+
+    def clustered(one: Weighed) -> Weighed:
+        return Weighed(one.share, min(independent * one.effective, float(counted.n)))
+
+    return replace(
+        counted,
+        n_effective=min(independent * counted.n_effective, float(counted.n)),
+        alone=clustered(counted.alone),
+        read=clustered(counted.read),
+        read_alone=clustered(counted.read_alone),
+    )
 
 
-def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float, float]:
-    """Return a share as if its pieces were independent, and how many equal pieces one is worth, made up or alone."""
+def _counted(sample: Sample, finding: str, by: str) -> Counted:
+    """Return a share whose effective numbers are how many equal pieces one is worth, as if they were independent."""
     base = sample.base(finding)
     hit, known = _known(sample, finding)
     enters = base & known & (sample.weights > 0)
@@ -53,15 +63,16 @@ def _counted(sample: Sample, finding: str, by: str) -> tuple[Counted, float, flo
     h = hit[enters].astype(float)
     cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
     shift, u_share = _error_near_limit(sample, finding, enters, w)
-    share, worth = _weighted_share(h + shift, w)
-    alone, alone_worth = _weighted_share(h + shift, amount[enters])
+    whole, alone, read, read_alone = (
+        _weighted_share(one, weight) for one in (h + shift, h) for weight in (w, amount[enters])
+    )
     if finding in _OF_THREADS:
-        u_share = _threads_misread(sample, enters, w, share)
+        u_share = _threads_misread(sample, enters, w, whole.share)
     heavier = 1.0 if by == "count" else _heavier(sample)
     open_ = _open(sample, finding, base & ~enters, hit, known, heavier)
-    n, (share, alone) = len(h), (min(max(one, 0.0), 1.0) for one in (share, alone))
-    counted = Counted(int(h.sum()), n, share, float(n), cluster, u_share, alone, float(n), open_)
-    return counted, worth, alone_worth
+    return Counted(
+        int(h.sum()), len(h), whole.share, whole.effective, cluster, u_share, alone, read, read_alone, open_
+    )
 
 
 def paid_errors(sample: Sample, counted: Counted, limit: float) -> tuple[float, float]:
@@ -163,18 +174,18 @@ def amounts(sample: Sample, by: str) -> FloatArray:
     return np.asarray(sample.weights * filled)
 
 
-def _weighted_share(h: FloatArray, w: FloatArray) -> tuple[float, float]:
+def _weighted_share(h: FloatArray, w: FloatArray) -> Weighed:
     """Return the weighted share and how many equal pieces one of these is worth (Korn and Graubard 1998)."""
     if not len(h):
-        return 0.0, 1.0
+        return Weighed(0.0, 1.0)
     n, total = len(h), w.sum()
     share = float((w * h).sum() / total)
     kish = float(total**2 / (w**2).sum() / n)
     plain = kish > 1 - 1e-12 and bool(((h == 0.0) | (h == 1.0)).all())
     variance = float(((w * (h - share)) ** 2).sum()) / total**2 * n / max(n - 1, 1)
     if plain or variance <= 0 or not 0 < share < 1:
-        return share, kish
-    return share, min(share * (1 - share) / variance / n, 1.0)
+        return Weighed(min(max(share, 0.0), 1.0), kish)
+    return Weighed(share, min(share * (1 - share) / variance / n, 1.0))
 
 
 def _error_near_limit(
@@ -224,8 +235,9 @@ def _open(
     """Return what the pieces that did not enter can do to a share.
 
     Of heaps, as many are hits as they have room for. Single ones may all be hits, but for long ones that hide by
-    chance: what stands, and what lies under others or met them in a small heap, is long in proportion to the rest. Whose
-    flanks others lie against, a piece's own width hardly decides.
+    chance: what stands, and what lies under others or met them in a small heap, is long in proportion to the rest. Long
+    ones meet others no less often than the rest, so that small heaps hold no more misses than those. Whose flanks others
+    lie against, a piece's own width hardly decides.
     """
     reached = sample.reach
     heap, single, cut = out & reached.is_heap, out & ~reached.is_heap, sample.weights == 0
@@ -236,6 +248,7 @@ def _open(
         limit = sample.spec.long_over_mm or math.inf
         longs = sample.once(("heap longs", limit), lambda: heap_longs(sample.pieces, reached, limit))
         few = heap & (reached.holds_fewest <= FEW)
+        misses -= float(reached.holds_most[few].sum())
         in_heaps = float(longs[heap & ~few].sum())
         none = float(reached.holds_fewest[heap & (longs == 0)].sum())
         short = known & ~hit & (sample.weights > 0)

@@ -14,6 +14,10 @@ from traygauge.measure.pieces import Pieces
 #: A piece more than this many diameters long does not stay standing on its cut face (common practice; beyond 2 the
 #: chance to land on an end is a tenth, Yong and Mahadevan, Am. J. Phys. 79 (2011) 1195).
 STANDS_UP_TO = 2.0
+#: A thing up to this wide, diameters, is one piece along its length, or two in one line: two side by side are wider.
+ONE_WIDE = 1.15
+#: States of single pieces whose length is bounded by what shows of their body.
+_NOT_MEASURED = ("covered", "leaning", "axis unknown")
 #: Findings that a piece under another one, or in a heap, can hide.
 _HIDDEN = ("stringy", "doubles", "tailed", "burred", "off-colour", "short", "thick", "thin")
 
@@ -74,16 +78,21 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
-    axis is unknown lies between its Feret diameters. Of a flake where the spec says that the pieces are strand only the
-    most is known: it may be one that is badly seen, with its shadow, or several that touch. Where that decides, the
-    most is what fits straight into the outline, without threads.
+    axis is unknown lies between its Feret diameters, and along the longer where it is no wider than one piece, less half
+    a diameter that may be its shadow. Of a flake where the spec says that the pieces are strand only the
+    most is known: it may be one that is badly seen, with its shadow, or several that touch. Where that decides, what
+    is seen is what fits straight into the outline, without threads.
     """
     state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
     known = fed_length_mm(pieces)
     diameter = _diameters(pieces, spec)
     extent = np.where(np.isfinite(pieces["extent_mm"]), pieces["extent_mm"], np.inf)
     low, high = known.copy(), known.copy()
-    body = np.sqrt(np.maximum(seen**2 - diameter**2, 0.0))
+    flake = np.zeros(len(pieces), bool)
+    if spec is not None and spec.strand.diameter_mm is not None:
+        flake = (pieces["form"] == "flake") & np.isfinite(known) & ~has(pieces, "doubles")
+    fits = _body(pieces, spec, seen, diameter, flake | np.isin(state, _NOT_MEASURED))
+    body = np.minimum(np.sqrt(np.maximum(seen**2 - diameter**2, 0.0)), fits)
 
     def put(name: str, least: FloatArray, most: FloatArray) -> None:
         here = (state == name) & ~np.isfinite(known)
@@ -91,14 +100,12 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     put("upright", np.zeros(len(pieces)), STANDS_UP_TO * diameter)
     # the raised end of a leaning piece lies on another one or two: no more than two diameters up
-    put("leaning", body, np.minimum(extent, np.hypot(seen, 2 * diameter)))
+    put("leaning", body, np.minimum(extent, np.hypot(fits, 2 * diameter)))
     put("covered", body, extent)
     put("cut off", body, body)
-    flake = np.zeros(len(pieces), bool)
-    if spec is not None and spec.strand.diameter_mm is not None:
-        flake = (pieces["form"] == "flake") & np.isfinite(known) & ~has(pieces, "doubles")
-    fits = _body(pieces, spec, seen, diameter, flake | (state == "axis unknown"))
-    put("axis unknown", np.nan_to_num(pieces["feret_min_mm"]), fits)
+    across = np.nan_to_num(pieces["feret_min_mm"])
+    along = (across < ONE_WIDE * diameter) & (body > across)
+    put("axis unknown", np.where(along, np.maximum(body - diameter / 2, across), across), fits)
     low[flake], high[flake] = 0.0, fits[flake]
     heap = state == "unresolved"
     high[heap] = seen[heap]
