@@ -377,3 +377,34 @@ def test_the_closer_of_two_sound_bounds_stands():
     low, high = more.bounds(0.05, 0.05, unmeasured=True)
     assert high == pytest.approx(share_bounds(1.8, 60, 0.05)[1])
     assert low == pytest.approx(share_bounds(4, 200, 0.05)[0])
+
+
+#: A lying piece of 3 by 1.75 mm with another at its middle (a T), the hull of the two, and a slender sliver.
+TEE = np.array(
+    [(0, 0), (3, 0), (3, 1.75), (2.4, 1.75), (2.4, 4.75), (0.6, 4.75), (0.6, 1.75), (0, 1.75)], float
+)
+PLATE = np.array([(0, 0), (3, 0), (3, 1.75), (2.4, 4.75), (0.6, 4.75), (0, 1.75)], float)
+SLIVER = np.array([(0, 0), (5.6, 0), (5.6, 1.4), (0, 1.4)], float)
+
+
+@pytest.mark.parametrize(
+    ("outline", "across", "area", "heap"),
+    [(TEE, 3.0, 10.65, True), (PLATE, 3.0, 12.45, False), (SLIVER, 1.4, 7.84, False)],
+)
+def test_a_hollow_thing_wider_than_strand_is_several_that_touch(batch, outline, across, area, heap):
+    """What is taken for a flake among strand, and how many longs it adds: by chance, one at the most, one surely."""
+    form = ["strand"] * 100 + ["flake"]
+    pieces = batch([3.0] * 100 + [5.2], form=form, diameter_mm=[1.75] * 100 + [np.nan])
+    pieces = replace(pieces, outlines_mm=(*pieces.outlines_mm[:-1], outline))
+    for name, value in {"feret_max_mm": 5.3, "feret_min_mm": across, "area_mm2": area}.items():
+        pieces[name][-1] = value
+    given = sample(pieces, SPEC, {})
+    counted = count_share(given, "long", "count", 0.025)
+    assert given.reach.is_heap[-1] == heap
+    if heap:
+        assert (counted.open.hits, counted.hits) == (0, 0)
+        assert len(counted.open.odds) == heap_longs(pieces, given.reach, 4.0)[-1]
+    elif outline is PLATE:
+        assert (counted.open.hits, counted.hits) == (1, 0)
+    else:
+        assert (counted.open.hits, counted.hits) == (0, 1)

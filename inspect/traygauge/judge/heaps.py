@@ -77,6 +77,12 @@ def longest_in(outline_mm: FloatArray, diameter_mm: float) -> float:
     return ((longest - 1) * pixel + 2 * radius) / OF_LENGTH  # edge pixels are full: one less is still no less
 
 
+def solidity(outline_mm: FloatArray) -> float:
+    """Return the area inside an outline (k, 2) over that of its convex hull, 0..1."""
+    outline = outline_mm.astype(np.float32)
+    return cv2.contourArea(outline) / max(cv2.contourArea(cv2.convexHull(outline)), 1e-9)
+
+
 def _drawn(outline_mm: FloatArray) -> tuple[npt.NDArray[np.uint8], float]:
     """Return the heap as a mask with a margin of two pixels, and the size of its pixels, mm."""
     low = outline_mm.min(0)

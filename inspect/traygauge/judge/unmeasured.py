@@ -16,6 +16,9 @@ from traygauge.measure.pieces import Pieces
 STANDS_UP_TO = 2.0
 #: A thing up to this wide, diameters, is one piece along its length, or two in one line: two side by side are wider.
 ONE_WIDE = 1.15
+#: A thing wider than this, diameters, whose outline has less than this share of its convex hull's area is no single piece:
+#: strand is narrower, and flakes are convex (drawn trays: 5 of 190 flakes were not, nor 9 of 10 of the strand that touched).
+SEVERAL_WIDE, HOLLOW = 1.3, 0.94
 #: States of single pieces whose length is bounded by what shows of their body.
 _NOT_MEASURED = ("covered", "leaning", "axis unknown")
 #: Findings that a piece under another one, or in a heap, can hide.
@@ -79,9 +82,9 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     An upright piece is no longer than what stays standing; a leaning or covered one is at least as
     long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
     axis is unknown lies between its Feret diameters, and along the longer where it is no wider than one piece, less half
-    a diameter that may be its shadow. Of a flake where the spec says that the pieces are strand only the
-    most is known: it may be one that is badly seen, with its shadow, or several that touch. Where that decides, what
-    is seen is what fits straight into the outline, without threads.
+    a diameter that may be its shadow. A flake where the spec says that the pieces are strand may be one that is badly
+    seen, with its shadow: so is its length bounded where it is no wider than one piece, else only the most is known, because
+    several may touch. Where that decides, what is seen is what fits straight into the outline, without threads.
     """
     state, seen = pieces["state"].astype(str), np.nan_to_num(pieces["feret_max_mm"])
     known = fed_length_mm(pieces)
@@ -91,6 +94,9 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     flake = np.zeros(len(pieces), bool)
     if spec is not None and spec.strand.diameter_mm is not None:
         flake = (pieces["form"] == "flake") & np.isfinite(known) & ~has(pieces, "doubles")
+    heap = _several(pieces, flake, diameter)
+    flake &= ~heap
+    heap |= state == "unresolved"
     fits = _body(pieces, spec, seen, diameter, flake | np.isin(state, _NOT_MEASURED))
     body = np.minimum(np.sqrt(np.maximum(seen**2 - diameter**2, 0.0)), fits)
 
@@ -104,11 +110,11 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     put("covered", body, extent)
     put("cut off", body, body)
     across = np.nan_to_num(pieces["feret_min_mm"])
-    along = (across < ONE_WIDE * diameter) & (body > across)
-    put("axis unknown", np.where(along, np.maximum(body - diameter / 2, across), across), fits)
-    low[flake], high[flake] = 0.0, fits[flake]
-    heap = state == "unresolved"
-    high[heap] = seen[heap]
+    along = (across > 0) & (across < ONE_WIDE * diameter) & (body > across)
+    least = np.where(along, np.maximum(body - diameter / 2, across), across)
+    put("axis unknown", least, fits)
+    low[flake], high[flake] = np.where(along, least, 0.0)[flake], fits[flake]
+    low[heap], high[heap] = np.nan, seen[heap]
     other = ~heap & ~np.isfinite(low)  # measured state without a length, as a crumb: what is seen of it
     low[other], high[other] = 0.0, seen[other]
     fewest, most = _holds(pieces, heap, known, diameter)
@@ -161,6 +167,18 @@ def _diameters(pieces: Pieces, spec: Spec | None) -> FloatArray:
     width = np.where(pieces["state"] == "upright", pieces["feret_min_mm"], usual)
     width = np.where(np.isfinite(width), width, pieces["feret_min_mm"])
     return np.where(np.isfinite(of_piece), of_piece, np.nan_to_num(width))
+
+
+def _several(pieces: Pieces, flake: BoolArray, diameter: FloatArray) -> BoolArray:
+    """Return which of the things taken for flakes are several pieces that touch (n,)."""
+    several = np.zeros(len(pieces), bool)
+    wide = np.nan_to_num(pieces["feret_min_mm"]) > SEVERAL_WIDE * diameter
+    for k in np.flatnonzero(flake & wide):
+        if len(pieces.outlines_mm) and len(pieces.outlines_mm[k]) > 2:
+            from traygauge.judge.heaps import solidity  # not needed where all is measured
+
+            several[k] = solidity(pieces.outlines_mm[k]) < HOLLOW
+    return several
 
 
 def _body(
