@@ -16,6 +16,9 @@ from traygauge.measure.pieces import Pieces
 STANDS_UP_TO = 2.0
 #: A thing up to this wide, diameters, is one piece along its length, or two in one line: two side by side are wider.
 ONE_WIDE = 1.15
+#: Diameters of what shows that may be no piece: a shadow, or by how much a raised end, up to two diameters above the tray,
+#: is seen further out than it is (15 degrees off the middle of the view).
+ASTRAY = 0.5
 #: A thing wider than this, diameters, whose outline has less than this share of its convex hull's area is no single piece:
 #: strand is narrower, and flakes are convex (drawn trays: 5 of 190 flakes were not, nor 9 of 10 of the strand that touched).
 SEVERAL_WIDE, HOLLOW = 1.3, 0.94
@@ -79,10 +82,11 @@ def most_pieces(area_mm2: npt.ArrayLike, length_mm: npt.ArrayLike, diameter_mm: 
 def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     """Return the bounds for every piece.
 
-    An upright piece is no longer than what stays standing; a leaning or covered one is at least as
-    long as what is seen of it and at most as its possible extent; a cut-off one counts by what is seen; one whose
+    An upright piece is no longer than what stays standing; a covered or leaning one is at least as
+    long as what is seen of it (half a diameter less where it leans, because a raised end is seen further out) and at most
+    as its possible extent; a cut-off one counts by what is seen; one whose
     axis is unknown lies between its Feret diameters, and along the longer where it is no wider than one piece, less half
-    a diameter that may be its shadow. A flake where the spec says that the pieces are strand may be one that is badly
+    a diameter that may be shadow. A flake where the spec says that the pieces are strand may be one that is badly
     seen, with its shadow: so is its length bounded where it is no wider than one piece, else only the most is known, because
     several may touch. Where that decides, what is seen is what fits straight into the outline, without threads.
     """
@@ -106,12 +110,14 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
 
     put("upright", np.zeros(len(pieces)), STANDS_UP_TO * diameter)
     # the raised end of a leaning piece lies on another one or two: no more than two diameters up
-    put("leaning", body, np.minimum(extent, np.hypot(fits, 2 * diameter)))
+    put(
+        "leaning", np.maximum(body - ASTRAY * diameter, 0.0), np.minimum(extent, np.hypot(fits, 2 * diameter))
+    )
     put("covered", body, extent)
     put("cut off", body, body)
     across = np.nan_to_num(pieces["feret_min_mm"])
     along = (across > 0) & (across < ONE_WIDE * diameter) & (body > across)
-    least = np.where(along, np.maximum(body - diameter / 2, across), across)
+    least = np.where(along, np.maximum(body - ASTRAY * diameter, across), across)
     put("axis unknown", least, fits)
     low[flake], high[flake] = np.where(along, least, 0.0)[flake], fits[flake]
     low[heap], high[heap] = np.nan, seen[heap]
