@@ -67,26 +67,29 @@ class Optics:
 
 
 @lru_cache(maxsize=512)
-def _limb_table(sigma: float, limb: Limb, turn: float) -> tuple[FloatArray, ...]:
-    """Return the blurred light of the sky, of the lamps, and disc 1[|u| < 1], at the places `_GRID`; sigma in u."""
+def _limb_table(sigma: float, limb: Limb, turn: float) -> FloatArray:
+    """Return the blurred light of the sky, of the lamps, and disc 1[|u| < 1], (3, ...), at the places `_GRID`; sigma in u."""
     sky, lamps = flank_light(_GRID, limb, turn)
     far = min(int(4 * sigma / _STEP) + 1, (len(_GRID) - 1) // 2)
     reach = _STEP * np.arange(-far, far + 1)
     kernel = np.exp(-0.5 * (reach / sigma) ** 2)
     kernel /= kernel.sum()
     disc = (np.abs(_GRID) < 1.0).astype(float)
-    return tuple(np.convolve(light, kernel, "same") for light in (sky, lamps, disc))
+    return np.stack([np.convolve(light, kernel, "same") for light in (sky, lamps, disc)])
 
 
 def _basis(
     u: FloatArray, shift: FloatArray, optics: Optics, half_px: float, limb: Limb, turn: float
 ) -> FloatArray:
     """Return (len(shift), len(u), 3): the blurred sky, limb and outside, edge at 1 + shift."""
-    at = u / (1.0 + shift[:, None])
+    place = np.clip((u / (1.0 + shift[:, None]) - _GRID[0]) / _STEP, 0.0, len(_GRID) - 1.001)
+    left = place.astype(np.intp)
+    part = place - left
 
     def blurred(sigma_px: float) -> FloatArray:
         table = _limb_table(round(sigma_px / half_px, 4), limb, turn)
-        return np.stack([np.interp(at, _GRID, light) for light in table], -1)
+        low = table.take(left, 1)
+        return np.moveaxis(low + part * (table.take(left + 1, 1) - low), 0, -1)
 
     inside = blurred(optics.sigma_px)
     if optics.sharpen:
