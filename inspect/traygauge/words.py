@@ -117,6 +117,15 @@ COLUMNS: tuple[Column, ...] = (
         "for fibres, of a short piece the cut length says more",
     ),
     Column("fibre_width_mm", "mm", "number", 3, "area of the whole outline / fibre length"),
+    Column(
+        "standing_mm",
+        "mm",
+        "number",
+        3,
+        "rough length of a piece that stands, by how far its top is seen from its foot: makes up for it, and is never judged",
+        "u_standing_mm",
+    ),
+    Column("u_standing_mm", "mm", "number", 3, "standard uncertainty of that length"),
 )
 
 

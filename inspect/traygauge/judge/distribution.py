@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -47,6 +47,7 @@ class Distribution(Once):
     u_shared, u_own : ndarrays (n,), standard uncertainty that all share, and the rest of each, mm.
     clusters : what the photos do to the figures.
     least, most : ndarrays (k,): the unmeasured pieces at their shortest and at their longest (infinite: no end seen).
+    others : ndarray (2, m): sizes like none measured, ascending, and what stands for lost pieces that have them.
     """
 
     values: FloatArray
@@ -58,6 +59,7 @@ class Distribution(Once):
     clusters: Clustering
     least: FloatArray
     most: FloatArray
+    others: FloatArray = field(default_factory=lambda: np.zeros((2, 0)))
 
     @property
     def n(self) -> int:
@@ -66,7 +68,10 @@ class Distribution(Once):
 
     def by_size(self, power: int) -> Distribution:
         """Return the same, each piece counted by a power of its size; a power of 0 leaves all as they are."""
-        return replace(self, made_up=self.made_up * self.values**power)
+        size, number = self.others
+        return replace(
+            self, made_up=self.made_up * self.values**power, others=np.stack([size, number * size**power])
+        )
 
     def estimate(self, statistic: str) -> float:
         """Return a figure: "mean", "median", "D10", "D90", or "spread", which is (D90 - D10) / median, a fraction.
@@ -79,12 +84,12 @@ class Distribution(Once):
         if not self.n:
             return math.nan
         if statistic == "mean":
-            return float(np.average(self.values, weights=self.counts))
+            return float(np.average(self.whole[0], weights=self.whole[1]))
         if statistic == "spread":
             low, middle, high = (self.estimate(name) for name in ("D10", "median", "D90"))
             return (high - low) / middle if middle > 0 else math.nan
         p = _QUANTILES[statistic]
-        found = float(percentile(self.values, p, weights=self.counts, rule="median_unbiased"))
+        found = float(percentile(self.whole[0], p, weights=self.whole[1], rule="median_unbiased"))
         return found - self._shift(p)
 
     def bounds(
@@ -121,6 +126,17 @@ class Distribution(Once):
         return counts / counts.mean() if len(counts) else counts
 
     @cached_property
+    def whole(self) -> tuple[FloatArray, FloatArray]:
+        """Return all sizes, those of lost pieces that are like none measured among them, ascending, and what each counts."""
+        size, number = self.others
+        if not number.sum() > 0:
+            return self.values, self.counts
+        values = np.concatenate([self.values, size])
+        counts = np.concatenate([self.weights * self.made_up, number])
+        order = np.argsort(values, kind="stable")
+        return values[order], counts[order]
+
+    @cached_property
     def u_made_up(self) -> float:
         """Return the standard uncertainty of the mean through what made up for lost pieces, mm: half of what that changes.
 
@@ -155,10 +171,11 @@ class Distribution(Once):
         if statistic == "mean" and not np.isfinite(self.values[-1]):
             return nothing
         if statistic == "mean":
+            values, counts = self.whole
             return mean_bounds(
-                self.values,
+                values,
                 error,
-                weights=self.counts,
+                weights=counts,
                 design_effect=effect,
                 degrees=degrees,
                 u_shared=math.hypot(u, self.u_made_up),
@@ -265,7 +282,8 @@ def _distribution(sample: Sample, column: str) -> Distribution:
     measured = inside & np.isfinite(value) & ~sample.reach.is_heap
     order = np.flatnonzero(measured)[np.argsort(value[measured], kind="stable")]
     weights = sample.weights[order]
-    weights = weights / weights.mean() if len(weights) else weights
+    each = float(weights.mean()) if len(weights) else 1.0
+    weights = weights / each
     beside = inside & ~measured & unread(pieces) if of == 1 else np.zeros(len(pieces), bool)
     lost = inside & ~measured & ~beside
     stands_for = made_up(pieces, sample.reach, sample.weights, measured, lost)
@@ -276,13 +294,14 @@ def _distribution(sample: Sample, column: str) -> Distribution:
     return Distribution(
         value[order],
         weights * (1 + beside.sum() / max(len(weights), 1)),
-        stands_for[order],
+        stands_for.counts[order],
         sample.photo[order].astype(float),
         sample.u_shared(of)[order],
         sample.u_own(of)[order],
         clusters,
         least,
         most,
+        np.stack([stands_for.length_mm, stands_for.number / each]) if of == 0 else np.zeros((2, 0)),
     )
 
 

@@ -2,24 +2,34 @@
 
 What was measured stands for them: each lost piece is shared out over the measured ones that it may be like. Which
 those are is said by what shows of it, as far as anything does (the length that shows of a covered piece, the extent of
-a leaning one), and by the chance that geometry gives to a piece of some size of being lost in that way. How many were
-lost is seen, so only the proportion of the chances is taken from a model.
+a leaning one, how far the top of a standing one is seen from its foot), and by the chance that geometry gives to a
+piece of some size of being lost in that way. How many were lost is seen, so only the proportion of the chances is taken
+from a model. Short pieces may all be lost: some of what stands may be like nothing that was measured.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
 from traygauge.judge.findings import BoolArray, FloatArray
-from traygauge.judge.unmeasured import Reach
+from traygauge.judge.unmeasured import MOST_FLAKES, STANDS_UP_TO, Reach
 from traygauge.measure.pieces import Pieces
+from traygauge.measure.standing_length import u_standing_mm
 
 #: More than so many lost ones a measured piece does not stand for on the average, whatever the model says.
 MOST_LOST = 4.0
 #: How surely a length lies inside the bounds that are seen of it, as a standard deviation in diameters (common practice).
 BOUND_SD = 0.2
+#: How often what is seen of a piece that stands says nothing of its length: a flank in the dark, a neighbour's edge.
+_MISREAD = 0.05
+#: What shows no more area than that of this many diameters by one, and may lie either way, is as long as its area says.
+_ROUND = 1.3
+#: So many lengths stand for those that no measured piece has.
+_OTHERS = 24
 _ROUNDS = 100
 #: Pieces of up to three times the usual length come to lie under others at most so many times as often as usual ones
 #: (`crossing_odds`: 2.0 to 2.3 where the usual ones are one to three times as long as thick).
@@ -29,6 +39,8 @@ OFTENER = 2.3
 WIDER_OFTENER = 1.5
 #: States of pieces that are lost to others lying on or beside them.
 UNDER_OTHERS = ("covered", "leaning", "unresolved")
+#: States of what is lost for being short: it stands, or is hardly longer than thick.
+_SHORT = ("upright", "axis unknown")
 #: Up to so many pieces in one heap met by chance when they were strewn (judgement); what is larger was not spread, and may
 #: be what hooked together.
 FEW = 3
@@ -82,41 +94,90 @@ def stand_for(likely: FloatArray, number: FloatArray, weights: FloatArray) -> Fl
     return np.asarray(np.divide(total, weights, out=np.ones_like(total), where=weights > 0))
 
 
+@dataclass(frozen=True, eq=False)
+class MadeUp:
+    """What makes up for lost pieces.
+
+    Parameters
+    ----------
+    counts : ndarray (n,): what each piece stands for, beside its weight; 1 where it stands for itself alone.
+    length_mm, number : ndarrays (m,): lengths like none that was measured, and how many of the lost have them.
+    """
+
+    counts: FloatArray
+    length_mm: FloatArray
+    number: FloatArray
+
+
 def made_up(
     pieces: Pieces, reached: Reach, weights: FloatArray, enters: BoolArray, lost: BoolArray
-) -> FloatArray:
-    """Return what each piece that enters a figure stands for (n,), beside its weight; 1 for the others.
+) -> MadeUp:
+    """Return what each of n pieces that enters a figure stands for, and which lost ones are like none of them.
 
     Parameters
     ----------
     enters, lost : ndarrays (n,), bool: pieces that the figure is drawn from, and those of its kind that it lacks.
         Of a heap, so many are lost as lie between the fewest and the most that it can hold.
+
+    Notes
+    -----
+    Where all short pieces stand, none is measured. A piece like none of those measured is as likely as one like a
+    certain one of them (rule of succession): beside them stands one of any length up to what stays standing. Regrind
+    has none, because what is unlike its strand is a flake.
     """
     state = pieces["state"].astype(str)
     counts = np.ones(len(pieces))
     lost = lost & (state != "cut off")  # the weights make up for those
     if not enters.any() or not lost.any():
-        return counts
+        return MadeUp(counts, np.zeros(0), np.zeros(0))
     one, out = np.flatnonzero(enters), np.flatnonzero(lost)
-    likely = _inside(reached, one, out)
-    likely *= np.where((state[out] == "upright")[:, None], _standing(pieces, reached)[one], 1.0)
+    usual = max(float(np.median(reached.diameter_mm[one])), 0.01)
+    ratio = np.zeros(0) if _flaky(pieces) else STANDS_UP_TO * (np.arange(_OTHERS) + 0.5) / _OTHERS
+    likely = _fits(pieces, reached, np.concatenate([_middle(reached)[one], ratio * usual]), out)
+    standing = _standing(np.concatenate([_ratio(pieces, reached)[one], ratio]))
+    likely *= np.where((state[out] == "upright")[:, None], standing, 1.0)
     # where an upper piece begins is as likely for each mm of a covered one, so that only what shows counts
     met = np.isin(state[out], ("leaning", "unresolved"))
-    likely *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
-    counts[one] = stand_for(likely, reached.holds[out], weights[one])
-    return counts
+    likely[:, : len(one)] *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
+    likely[~np.isin(state[out], _SHORT), len(one) :] = 0.0
+    alone = np.concatenate([weights[one], np.full(len(ratio), 1.0 / _OTHERS)])
+    stands_for = stand_for(likely, reached.holds[out], alone)
+    counts[one] = stands_for[: len(one)]
+    return MadeUp(counts, ratio * usual, (stands_for[len(one) :] - 1.0) / _OTHERS)
 
 
-def _inside(reached: Reach, one: npt.NDArray[np.intp], out: npt.NDArray[np.intp]) -> FloatArray:
-    """Return how well the length of each piece of `one` (n,) fits the bounds of each of `out` (k,): ndarray (k, n), 0..1.
+def _flaky(pieces: Pieces) -> bool:
+    return float((pieces["form"] == "flake").mean()) > MOST_FLAKES
 
-    Never quite 0, so that what fits none of them goes to those that fit it best.
+
+def _fits(pieces: Pieces, reached: Reach, length_mm: FloatArray, out: npt.NDArray[np.intp]) -> FloatArray:
+    """Return how well lengths (m,) fit what is seen of each of `out` (k,): ndarray (k, m), up to a factor for each.
+
+    Of what stands, how far its top is seen from its foot; of what may lie either way and is hardly longer than thick,
+    its area; but in regrind, where either may be a flake. Never quite 0, so that what fits none of them goes to those
+    that fit it best.
     """
-    length = (reached.low[one] + np.fmin(reached.high[one], 1e6)) / 2
-    sd = BOUND_SD * np.maximum(reached.diameter_mm[out], 0.1)[:, None]
-    low, high = np.nan_to_num(reached.low[out]), np.fmin(reached.high[out], 1e6)
-    fits = ndtr((length - low[:, None]) / sd) * ndtr((high[:, None] - length) / sd)
-    return np.asarray(np.where(np.isfinite(length), np.maximum(fits, 1e-12), 1e-12))
+    low, high, diameter = reached.low[out], reached.high[out], np.maximum(reached.diameter_mm[out], 0.1)
+    if _flaky(pieces):
+        return _inside(length_mm, low, high, BOUND_SD * diameter)
+    shown = pieces["area_mm2"][out].astype(float) / diameter
+    either_way = (pieces["state"][out] == "axis unknown") & (shown < _ROUND * diameter)
+    low, high = np.where(either_way, shown, low), np.where(either_way, shown, high)
+    fits = _inside(length_mm, low, high, BOUND_SD * diameter)
+    seen, u = pieces["standing_mm"][out].astype(float), pieces["u_standing_mm"][out].astype(float)
+    told = np.isfinite(seen) & np.isfinite(u)
+    seen, u, diameter = seen[told, None], u[told, None], diameter[told, None]
+    each = u_standing_mm(length_mm, u_standing_mm(seen, 1.0, diameter) / u, diameter)
+    near = np.exp(-(((length_mm - seen) / each) ** 2) / 2) / each / np.sqrt(2 * np.pi)
+    fits[told] *= near + _MISREAD / (STANDS_UP_TO * diameter)
+    return fits
+
+
+def _inside(length_mm: FloatArray, low: FloatArray, high: FloatArray, sd: FloatArray) -> FloatArray:
+    """Return how well lengths (m,) lie between bounds (k,) that are certain by `sd` (k,): ndarray (k, m), 0..1."""
+    low, high, sd = np.nan_to_num(low)[:, None], np.fmin(high, 1e6)[:, None], np.maximum(sd, 0.02)[:, None]
+    fits = ndtr((length_mm - low) / sd) * ndtr((high - length_mm) / sd)
+    return np.asarray(np.where(np.isfinite(length_mm), np.maximum(fits, 1e-12), 1e-12))
 
 
 def odds_when_hidden(
@@ -144,7 +205,8 @@ def odds_when_hidden(
     under = np.flatnonzero(unknown & np.isin(state, UNDER_OTHERS[:2]))
     like = np.zeros(len(under))
     if len(under) and short.any():
-        like = _inside(reached, np.flatnonzero(short), under).mean(1)
+        low, high, sd = reached.low[under], reached.high[under], BOUND_SD * reached.diameter_mm[under]
+        like = _inside(_middle(reached)[short], low, high, sd).mean(1)
     oftener = np.where(state[under] == "leaning", OFTENER, 1.0)
     standing = _odds_standing(pieces, reached, short, unknown & (state == "upright"), limit_mm)
     return np.concatenate([standing, oftener / np.maximum(like, 1e-9)])
@@ -173,7 +235,7 @@ def _odds_standing(
     pieces: Pieces, reached: Reach, short: BoolArray, upright: BoolArray, limit_mm: float
 ) -> FloatArray:
     """Return the odds to be long of what stands (k,): the chance to stand at the limit's length over that of short ones."""
-    usual = _standing(pieces, reached)[short]
+    usual = _standing(_ratio(pieces, reached)[short])
     usual = usual[usual > 0]
     if not len(usual):
         return np.ones(np.count_nonzero(upright))
@@ -181,9 +243,18 @@ def _odds_standing(
     return np.asarray(np.minimum(standing_chance(ratio) / usual.mean(), 1.0))
 
 
-def _standing(pieces: Pieces, reached: Reach) -> FloatArray:
-    ratio = np.nan_to_num(pieces["length_mm"].astype(float)) / np.maximum(reached.diameter_mm, 0.01)
-    return np.where(ratio > 0, standing_chance(np.maximum(ratio, 0.01)), 0.0)
+def _middle(reached: Reach) -> FloatArray:
+    return np.asarray((reached.low + np.fmin(reached.high, 1e6)) / 2)
+
+
+def _ratio(pieces: Pieces, reached: Reach) -> FloatArray:
+    return np.asarray(
+        np.nan_to_num(pieces["length_mm"].astype(float)) / np.maximum(reached.diameter_mm, 0.01)
+    )
+
+
+def _standing(ratio: FloatArray) -> FloatArray:
+    return np.asarray(np.where(ratio > 0, standing_chance(np.maximum(ratio, 0.01)), 0.0))
 
 
 def _crossing(pieces: Pieces, enters: BoolArray) -> FloatArray:

@@ -316,7 +316,8 @@ def _made_up(sample: Sample) -> list[str]:
         share = 100 * n / max(int(strand.sum()), 1)
         lines.append(
             f"Length figures leave out {number_of(n, 'piece')} on end ({share:.2g} % of the strand). Short ones stand more "
-            "often than long ones; the figures are corrected for it by the chance to stand (Yong and Mahadevan 2011)."
+            "often than long ones; the figures are corrected for it by the chance to stand (Yong and Mahadevan 2011), and by "
+            "how far their tops are seen from their feet, where that is told."
         )
     if joined := int((strand & has(sample.pieces, "doubles")).sum()):
         lines.append(

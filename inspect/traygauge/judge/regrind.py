@@ -13,13 +13,12 @@ from traygauge.judge.intervals import share_bounds
 from traygauge.judge.sample import Sample
 from traygauge.judge.shares import amounts, count_share, has_mass
 from traygauge.judge.sieves import R20_3_MM
+from traygauge.judge.unmeasured import MOST_FLAKES
 from traygauge.judge.verdict import Interval
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-#: A batch with a larger share of flakes was not made by a strand cutter: it is regrind (judgement).
-MOST_FLAKES = 0.2
 #: What the sizes are called, and no more: a sieve also turns pieces, bends them and sees their thickness.
 NAME = "mesh size by projection"
 

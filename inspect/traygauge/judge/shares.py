@@ -59,7 +59,7 @@ def _counted(sample: Sample, finding: str, by: str) -> Counted:
     if finding in _OF_WIDTH:
         lost &= ~unread(sample.pieces)  # all that were read stand for them alike
     amount = amounts(sample, by)
-    w = (amount * made_up(sample.pieces, sample.reach, sample.weights, enters, lost))[enters]
+    w = (amount * made_up(sample.pieces, sample.reach, sample.weights, enters, lost).counts)[enters]
     h = hit[enters].astype(float)
     cluster = clustering(h, sample.photo[enters], sample.spec.judging.within_photo_correlation)
     shift, u_share = _error_near_limit(sample, finding, enters, w)

@@ -62,7 +62,8 @@ def size_distribution(of: Distribution, by: str) -> SizeDistribution:
     r = WEIGHTINGS[by]
     weighted = of.by_size(r)
     low, middle, high = (weighted.estimate(name) for name in ("D10", "median", "D90"))
-    return SizeDistribution(by, r, low, middle, high, moment_mean(of.values, r + 1, r, weights=of.counts))
+    sizes, counts = of.whole
+    return SizeDistribution(by, r, low, middle, high, moment_mean(sizes, r + 1, r, weights=counts))
 
 
 def size_distributions(of: Distribution) -> tuple[SizeDistribution, ...]:

@@ -24,6 +24,8 @@ ASTRAY = 0.5
 SEVERAL_WIDE, HOLLOW = 1.3, 0.94
 #: States of single pieces whose length is bounded by what shows of their body.
 _NOT_MEASURED = ("covered", "leaning", "axis unknown")
+#: A batch with a larger share of flakes was not made by a strand cutter: it is regrind (judgement).
+MOST_FLAKES = 0.2
 #: Findings that a piece under another one, or in a heap, can hide.
 _HIDDEN = ("stringy", "doubles", "tailed", "burred", "off-colour", "short", "thick", "thin")
 

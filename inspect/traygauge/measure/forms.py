@@ -14,6 +14,7 @@ from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines, rod_gaps
 from traygauge.measure.signal import Signal
 from traygauge.measure.standing import Standing, standing
+from traygauge.measure.standing_length import standing_lengths
 from traygauge.measure.strand_odds import StrandOdds, evidence, strand_odds
 from traygauge_calib.tray_view import TrayView
 
@@ -87,6 +88,7 @@ class Kinds:
     middle_mm : ndarray (n, 2): middle of the body, sheet mm.
     height_mm : ndarray (n,): height of the plane in which its outline is seen.
     diameter_mm : ndarray (n,): NaN where none is seen.
+    standing_mm : ndarray (2, n): length of what stands, and its standard uncertainty; NaN where it is not told.
     """
 
     form: npt.NDArray[np.object_]
@@ -96,6 +98,7 @@ class Kinds:
     middle_mm: FloatArray
     height_mm: FloatArray
     diameter_mm: FloatArray
+    standing_mm: FloatArray
 
 
 def few_vertices(tray: TrayView, outlines_px: tuple[FloatArray, ...]) -> Outlines:
@@ -118,10 +121,10 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     state, form = state.copy(), np.full(n, "thread", dtype=object)
     measured, double = np.zeros(n, bool), np.zeros(n, bool)
     middle, height = first.centre_mm.copy(), np.minimum(first.diameter_mm / 2, 1.5)
-    diameter = np.full(n, np.nan)
+    diameter, stands = np.full(n, np.nan), np.full((2, n), np.nan)
     form[~np.isin(state, ["whole", "parted"])] = "strand"
     if tried is None:
-        return Kinds(form, state, measured, double, middle, height, diameter)
+        return Kinds(form, state, measured, double, middle, height, diameter, stands)
     at, bodies = tried.index, tried.bodies
     said, stood = state[at] == "leaning", state[at] == "upright"
     looks = _look(tray, first, tried, said)
@@ -150,14 +153,18 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     height[at[strand]] = bodies.frames.height_mm[strand]
     diameter[at[lying]] = bodies.frames.diameter_mm[lying]
     diameter[at[looks.upright]] = looks.stand.diameter_mm[looks.upright]
-    return Kinds(form, state, measured, double, middle, height, diameter)
+    up = np.flatnonzero(looks.upright)
+    if len(up):
+        light = tried.signal.rows(up), tried.apart.rows(up)
+        stands[:, at[up]] = standing_lengths(tray, tried.outlines.rows(up), *light, looks.usual_mm)
+    return Kinds(form, state, measured, double, middle, height, diameter, stands)
 
 
 @dataclass(frozen=True, eq=False)
 class _Looks:
     """How the k things tried look: exactly one of crumb, upright, strand, or none of them (a flake); ndarrays (k,).
 
-    `sure`: axis and cut faces can be told, as far as the thing is a lying strand piece.
+    `sure`: axis and cut faces can be told, as far as the thing is a lying strand piece. `usual_mm`: the batch's diameter.
     """
 
     crumb: BoolArray
@@ -165,6 +172,7 @@ class _Looks:
     strand: BoolArray
     sure: BoolArray
     stand: Standing
+    usual_mm: float
 
 
 def _look(tray: TrayView, first: Frames, tried: Tried, leaning: BoolArray) -> _Looks:
@@ -190,7 +198,7 @@ def _look(tray: TrayView, first: Frames, tried: Tried, leaning: BoolArray) -> _L
     alone = lying.mean(beyond > _APART) < _PART_BEYOND
     well_fitted = np.where(tried.by_rod, alone & (well_fitted | usual), well_fitted)
     sure = bodies.axis_sure & likely & well_fitted & ~(stand.odds > max(_MAY_STAND, no_flake))
-    return _Looks(crumb, upright, strand, sure, stand)
+    return _Looks(crumb, upright, strand, sure, stand, odds.diameter_mm)
 
 
 def _lies_after_all(tray: TrayView, tried: Tried, looks: _Looks, others: BoolArray) -> BoolArray:

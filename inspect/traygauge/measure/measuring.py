@@ -156,6 +156,8 @@ def _table(
         ),
         "findings": _own_findings(tails, kinds),
         "diameter_mm": kinds.diameter_mm,
+        "standing_mm": kinds.standing_mm[0],
+        "u_standing_mm": kinds.standing_mm[1],
     } | {name: getattr(shapes, name) for name in _OF_SHAPE}
     parts: dict[str, Any] = {
         "outlines_mm": on_tray.raised(tray, kinds.height_mm).each(),

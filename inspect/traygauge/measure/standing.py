@@ -150,26 +150,32 @@ def _fit(points: FloatArray, most: FloatArray) -> _Disc:
     whole = np.stack([low[:, 0] + radius, aside, *round_, drawn, zero], -1)
     face = np.stack([high[:, 0] - radius, aside, *round_, zero + 1e-6, zero], -1)
     slack = np.repeat([[9.0, _ASLANT_SD], [1e-3, 1e-3]], n, axis=0)
-    p, misfit = _nearest(
+    p, misfit = nearest_discs(
         np.concatenate([points, points]), np.concatenate([whole, face]), slack, np.tile(most, 2)
     )
     best = np.where(misfit[n:] < misfit[:n], n, 0) + np.arange(n)
     return _Disc(p[best, :2], p[best, 5:], misfit[best], p[best, 2:5])
 
 
-def _nearest(
-    points: FloatArray, p: FloatArray, slack: FloatArray, most: FloatArray
+def nearest_discs(
+    points: FloatArray,
+    p: FloatArray,
+    slack: FloatArray,
+    most: FloatArray,
+    size_sd: float = _SIZE_SD,
+    oval_sd: float = _OVAL_SD,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the parameters (n, 7) of the discs nearest to outlines and their misfits (n,), by Gauss-Newton.
 
     The parameters: the foot's middle x, y; the shape xx, yy, xy; where the top lies, x, y, which may change by about
-    `slack` (n, 2). Points that lie far off count less. Those that stay far above `most` (n,) are given up.
+    `slack` (n, 2); discs are one usual diameter wide and round, by the standard deviations given. Points that lie far
+    off count less. Those that stay far above `most` (n,) are given up.
     """
     zero = np.zeros(len(p))
     # half the memory, and what is left of a fit is far above its rounding
     outlines = points.transpose(2, 0, 1).astype(np.float32)
     prior = np.column_stack([p[:, :2], zero + 2, zero + 2, zero, p[:, 5:]])
-    size, oval = zero + 2 * _SIZE_SD, zero + 2 * _OVAL_SD
+    size, oval = zero + 2 * size_sd, zero + 2 * oval_sd
     hold = 1 / np.column_stack([zero + 9.0, zero + 9.0, size, size, oval, slack]) ** 2
     p, misfit, left = p.copy(), np.full(len(p), np.inf), np.arange(len(p))
     for step in range(_ROUNDS + 1):
