@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from traygauge.measure.limb import FLASH, Limb, flank_light, turns, usual_limb
-from traygauge_shared.scenes import Batch, Lamp, Lighting, tray
+from traygauge_shared.scenes import LIGHTS, Batch, Lamp, Lighting, phone_over, tray
 
 U = np.arange(0.3, 1.4, 0.04)
 
@@ -80,3 +80,15 @@ def test_diameters_under_a_lamp_at_one_side(measured_scene, elevation, spread, a
     u = np.append(seen.pieces["u_diameter_mm"], np.nan)[seen.at]
     assert (np.abs(error) < 1.96 * u[np.isfinite(u)]).mean() >= 0.9
     assert np.nanmedian(seen.pieces.u_parts["shared light"][:, 1]) > 0.0
+
+
+@pytest.mark.parametrize("light", ["softboxes", "overcast"])
+def test_diameters_under_even_light_are_those_of_sky_and_lamps(measured_scene, light) -> None:
+    """Light that is as strong on either flank is no light by Lambert's law alone, from wherever a piece is seen."""
+    camera = phone_over(focal_35mm=26.0)
+    batch = Batch(count=60, oval_max=1.0, burr_fraction=0.0)
+    seen = measured_scene(tray(batch, seed=9, camera=camera, light=LIGHTS[light]))
+    error = seen.errors("diameter_mm", "width_seen_mm")
+    assert len(error) >= 50
+    assert abs(np.median(error)) < 0.013
+    assert np.nanmax(seen.pieces.u_parts["shared light"]) == 0.0

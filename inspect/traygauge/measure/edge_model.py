@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.limb import FLASH, Limb, flank_light, turns, unevenness, usual_limb
+from traygauge.measure.limb import FLASH, Limb, flank_light, turns, usual_limb
 from traygauge.measure.medians import medians
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,14 +36,16 @@ _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like b
 _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close to a parabola
 #: A flash lights both flanks alike, but for so much of their light in four of five pieces; its limb has this share of
 #: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
-#: at the most). Other light takes a limb as dark for blur. Lamps at one side leave flanks this uneven,
-#: and their limb explains profiles as well as an even one, by the second figure (clear strand: 1.6 times worse).
+#: at the most). Other light takes a limb as dark for blur.
 _EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
-_ONE_SIDED = 0.15, 1.3
+#: Where less of the light than this falls towards the limb, it comes from within (clear strand: 0.03 and less, all others
+#: 0.4 and more).
+_FROM_WITHIN = 0.2
 _LIMB_SEEN = 0.08  # blur, in half widths, up to which the limb is seen apart from it
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
-#: Thickness (log) and turn are rounded so: 2 % more or less of the blur moves an edge by 0.005 px, the turn by 0.03 px.
-_SAME_SIZE, _SAME_TURN = 0.04, 0.25
+#: Thickness (log) and turn are rounded so: 4 % more or less of the blur moves an edge by 0.01 px, the turn by 0.03 px.
+#: A photo's blur needs the turn no closer than to the last figure.
+_SAME_SIZE, _SAME_TURN, _TURN_FOR_BLUR = 0.08, 0.25, 1.0
 _STEP = 0.005  # of the grid that the light of a flank is blurred on, in half widths
 _GRID = np.arange(-1.2, 2.9, _STEP) + _STEP / 2  # as far as any blur reaches
 #: Profiles multiplied at once: what comes of them stays in a core's own memory, and so few wake none of the threads of
@@ -69,13 +71,22 @@ class Optics:
 @lru_cache(maxsize=512)
 def _limb_table(sigma: float, limb: Limb, turn: float) -> FloatArray:
     """Return the blurred light of the sky, of the lamps, and disc 1[|u| < 1], (3, ...), at the places `_GRID`; sigma in u."""
-    sky, lamps = flank_light(_GRID, limb, turn)
+    _, lamps = flank_light(_GRID, limb, turn)
+    sky, disc = _even_table(sigma, limb)
+    return np.stack([sky, _smeared(lamps, sigma), disc])
+
+
+@lru_cache(maxsize=64)
+def _even_table(sigma: float, limb: Limb) -> tuple[FloatArray, FloatArray]:
+    """Return what no turn of the lamps changes of `_limb_table`: sky and disc."""
+    return _smeared(flank_light(_GRID, limb)[0], sigma), _smeared((np.abs(_GRID) < 1.0).astype(float), sigma)
+
+
+def _smeared(light: FloatArray, sigma: float) -> FloatArray:
     far = min(int(4 * sigma / _STEP) + 1, (len(_GRID) - 1) // 2)
     reach = _STEP * np.arange(-far, far + 1)
     kernel = np.exp(-0.5 * (reach / sigma) ** 2)
-    kernel /= kernel.sum()
-    disc = (np.abs(_GRID) < 1.0).astype(float)
-    return np.stack([np.convolve(light, kernel, "same") for light in (sky, lamps, disc)])
+    return np.convolve(light, kernel / kernel.sum(), "same")
 
 
 def _basis(
@@ -170,7 +181,7 @@ def find_optics(
     limb : what the light does towards it.
     turn : ndarray (n,): how far it comes from each profile's side.
     """
-    alike = list(_alike(1.0, turn, len(profiles)))
+    alike = list(_alike(1.0, turn, len(profiles), _TURN_FOR_BLUR))
     p = _normal(profiles, u, limb)
 
     def cost(sigma_px: float) -> float:
@@ -187,30 +198,26 @@ def find_optics(
 
 
 def find_light(
-    profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float, own_light: bool, hold: float
+    profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float, even: Limb, own_light: bool
 ) -> tuple[Limb, Optics]:
     """Return how one photo's light falls towards the limb, and its blur.
 
-    A lamp at one side is told by how uneven the flanks are, if the limb that it leaves explains them as well as one that is
-    the same on both: clear strand, lit from within, is uneven too.
+    Bright pieces are lit by sky and lamps. Even where these leave both flanks alike, a limb by Lambert's law alone puts the
+    edges up to 0.02 mm too far in, and the more so the more a piece is seen from the side: one flank then turns up, to the
+    light, and the other one down.
 
     Parameters
     ----------
     profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
+    even : the limb as it would be if its light were the same on both sides.
     own_light : whether it is the light of bright pieces.
-    hold : how firmly profiles are held to the usual limb.
     """
     sides = profiles.reshape(-1, len(u))
-    limb = Limb(usual_limb_share(sides, u), hold)
-    optics = find_optics(sides, u, half_px, sigma_guess_px, limb)
-    if not own_light or np.median(np.abs(unevenness(profiles, u))) < _ONE_SIDED[0]:
-        return limb, optics
-    turned = usual_limb(profiles, u)
-    turn = turns(profiles, u, turned).ravel()
-    other = find_optics(sides, u, half_px, sigma_guess_px, turned, turn)
-    even = np.median(place_edges(sides, u, half_px, optics, limb)[1])
-    as_well = np.median(place_edges(sides, u, half_px, other, turned, turn=turn)[1]) < _ONE_SIDED[1] * even
-    return (turned, other) if as_well else (limb, optics)
+    if not own_light or even.share < _FROM_WITHIN:
+        return even, find_optics(sides, u, half_px, sigma_guess_px, even)
+    limb = usual_limb(profiles, u)
+    turn = turns(profiles, u, limb).ravel()
+    return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn)
 
 
 def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics, limb: Limb) -> bool:
@@ -220,7 +227,7 @@ def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optic
     ----------
     profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
     optics : with the blur of the ring's edges, which lie on the tray.
-    limb : of the light as it would be from elsewhere.
+    limb : of even light from elsewhere.
     """
     if limb.share < _ALL_LIMB or optics.sigma_px > _LIMB_SEEN * half_px:
         return False
@@ -269,13 +276,13 @@ def place_edges(
 
 
 def _alike(
-    thickness: FloatArray | float, turn: FloatArray | float, n: int
+    thickness: FloatArray | float, turn: FloatArray | float, n: int, same_turn: float = _SAME_TURN
 ) -> Iterator[tuple[npt.NDArray[np.intp], float, float]]:
     """Yield the profiles, of n, that are about as thick and as much turned as others, with both."""
     steps = np.stack(
         [
             np.rint(np.broadcast_to(np.log(thickness) / _SAME_SIZE, n)),
-            np.rint(np.broadcast_to(np.asarray(turn) / _SAME_TURN, n)),
+            np.rint(np.broadcast_to(np.asarray(turn) / same_turn, n)),
         ]
     ).astype(int)
     kinds, which = np.unique(steps, axis=1, return_inverse=True)
@@ -283,5 +290,5 @@ def _alike(
         yield (
             np.flatnonzero(which.ravel() == k),
             float(np.exp(_SAME_SIZE * size)),
-            round(float(_SAME_TURN * of), 2),
+            round(float(same_turn * of), 2),
         )

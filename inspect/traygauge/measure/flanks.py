@@ -15,10 +15,11 @@ from traygauge.measure.edge_model import (
     find_light,
     flash_lit,
     place_edges,
+    usual_limb_share,
 )
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
-from traygauge.measure.limb import FLASH, turns
+from traygauge.measure.limb import FLASH, Limb, lit_from_one_side, turns
 from traygauge.measure.met_flanks import held_to_batch, met_stations
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge.measure.solving import solved
@@ -333,13 +334,15 @@ def _fine(
     some = both[: likely : -(-likely // _SHOW_OPTICS)]
     own_light = not signal.of_colour and float(np.median(signal.sense[:likely])) > 0
     hold = _COLOUR_HOLD if signal.of_colour else 1.0
-    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, own_light, hold)
+    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
+    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, own_light)
     turn = turns(both, u, limb) * (signal.sense > 0)[:, None]
-    flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), limb)
+    flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), even)
     thickness = tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1) / half_px
     thickness = thickness.repeat(2)
     edge, residual = place_edges(mean, u, half_px, optics, limb, thickness, turn.ravel())
-    lamp_px = _LAMP_PX * max(1.0, optics.sigma_px / _SHARP_PX) ** 2 if limb.own_light else 0.0
+    one_sided = limb.own_light and lit_from_one_side(some, u)
+    lamp_px = _LAMP_PX * max(1.0, optics.sigma_px / _SHARP_PX) ** 2 if one_sided else 0.0
     u_light = lamp_px / (half_px * thickness)
     if flash:
         free, (edge, residual) = edge, place_edges(mean, u, half_px, optics, FLASH, thickness)

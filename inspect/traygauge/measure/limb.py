@@ -34,6 +34,7 @@ _SPREAD = 0.5
 _FLANK = (0.55, 0.75)  # where, in half widths, a piece's flanks are compared
 _MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 _INSIDE = (0.3, 0.8)  # what no blur reaches
+_ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
 #: Some light always is the sky's; a tone curve that steepens shades would leave it none, and no step on the dark limb.
 _SHARES = np.linspace(0.1, 0.85, 6)
 
@@ -124,6 +125,11 @@ def unevenness(profiles: FloatArray, u: FloatArray) -> FloatArray:
     """Return how much brighter the first flank of each body is than the second, over both, (n,), -1 to 1."""
     flank = np.median(profiles[..., (u > _FLANK[0]) & (u < _FLANK[1])], -1)
     return np.asarray(np.clip((flank[:, 0] - flank[:, 1]) / np.maximum(flank.sum(1), 1e-9), -1.0, 1.0))
+
+
+def lit_from_one_side(profiles: FloatArray, u: FloatArray) -> bool:
+    """Return whether lamps at one side leave the flanks of most bodies uneven; profiles (n, 2, m)."""
+    return bool(np.median(np.abs(unevenness(profiles, u))) >= _ONE_SIDED)
 
 
 def _turn_of(uneven: FloatArray, limb: Limb) -> FloatArray:
