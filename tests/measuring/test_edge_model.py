@@ -14,7 +14,7 @@ from traygauge.measure.edge_model import (
     usual_limb_share,
 )
 from traygauge.measure.limb import FLASH, Limb, flank_light
-from traygauge_shared.scenes import LIGHTS, Batch, tray
+from traygauge_shared.scenes import LIGHTS, Batch, Sensor, tray
 
 HALF_PX = 14.0
 U = np.arange(0.4, 1.4, 0.55 / HALF_PX)
@@ -174,3 +174,19 @@ def test_widths_under_a_flash_lie_in_what_is_stated(measured_scene) -> None:
     assert len(error) >= 35
     assert abs(np.median(error)) < 0.02
     assert (np.abs(error) < 1.96 * np.nanmin(seen.pieces["u_diameter_mm"])).mean() >= 0.9
+
+
+def test_the_local_blur_follows_the_rings() -> None:
+    ring = np.array([0.5, 1.0, 2.0, 9.0])
+    assert Optics(0.8, SHARPEN, ring_px=1.0).local_px(ring) == pytest.approx([0.4, 0.8, 1.6, 2.0])
+    assert Optics(0.8, SHARPEN).local_px(ring) == pytest.approx(0.8)
+
+
+def test_widths_where_a_lens_is_not_sharp_all_over(measured_scene) -> None:
+    """One blur for all would put edges of pieces in the sharp middle too far out, and of those at the sides too far in."""
+    askew = Sensor(blur_px=0.9, defocus_px=4.0, defocus_deg=0.0)
+    seen = measured_scene(tray(Batch(count=60, oval_max=1.0, burr_fraction=0.0), seed=9, sensor=askew))
+    error = seen.errors("diameter_mm", "width_seen_mm")
+    assert len(error) >= 50
+    assert error.std() < 0.042
+    assert np.quantile(np.abs(error), 0.95) < 0.085

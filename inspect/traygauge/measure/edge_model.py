@@ -46,6 +46,7 @@ _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 #: Thickness (log) and turn are rounded so: 4 % more or less of the blur moves an edge by 0.01 px, the turn by 0.03 px.
 #: A photo's blur needs the turn no closer than to the last figure.
 _SAME_SIZE, _SAME_TURN, _TURN_FOR_BLUR = 0.08, 0.25, 1.0
+_LOCAL = 0.5, 2.5  # blur of one place over the usual one, at the most
 _STEP = 0.005  # of the grid that the light of a flank is blurred on, in half widths
 _GRID = np.arange(-1.2, 2.9, _STEP) + _STEP / 2  # as far as any blur reaches
 #: Profiles multiplied at once: what comes of them stays in a core's own memory, and so few wake none of the threads of
@@ -62,10 +63,18 @@ class Optics:
     ----------
     sigma_px : standard deviation of the blur, px.
     sharpen : strength of the overshoot: the signal plus this times (signal - signal blurred by `SHARPEN_PX`).
+    ring_px : blur of the ring's edges where pieces usually lie, px; 0 where it is not known.
     """
 
     sigma_px: float
     sharpen: float
+    ring_px: float = 0.0
+
+    def local_px(self, ring_px: FloatArray) -> FloatArray:
+        """Return the blur, px, where that of the ring's edges is another (...): a lens held askew is not sharp all over."""
+        if not self.ring_px:
+            return np.full_like(ring_px, self.sigma_px)
+        return np.asarray(self.sigma_px * np.clip(ring_px / self.ring_px, *_LOCAL), float)
 
 
 @lru_cache(maxsize=512)
@@ -258,8 +267,8 @@ def place_edges(
 ) -> tuple[FloatArray, FloatArray]:
     """Return where each profile's edge lies, in u (1 + shift), and the residual's standard deviation over contrast.
 
-    `thickness` (n,): each half width over `half_px`. The blur is as wide in px on thick pieces as on thin ones, and on
-    those that the camera sees from the side, which look thicker. `turn` (n,): how far the light comes from each side.
+    `thickness` (n,): each half width over `half_px`, and the photo's blur over the local one. The blur is as wide in px on
+    thick pieces as on thin ones, and on those that the camera sees from the side, which look thicker. `turn` (n,): how far the light comes from each side.
     An edge that ends at the bounds of the search (u from 0.76 to 1.24) is NaN.
     """
     normal, cost = _normal(profiles, u, limb), np.empty((len(profiles), len(_FINE)))

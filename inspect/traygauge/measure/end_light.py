@@ -142,7 +142,7 @@ def rims_of(tray: TrayView, frames: Frames, width_mm: FloatArray) -> Rims:
 
 def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics, apart: Apart) -> EndLight:
     """Return the light of some ends (a signal of as many rows), at m places each."""
-    blur = optics.sigma_px / tray.px_per_mm(rims.anchor, rims.height)
+    blur = optics.local_px(tray.blur_px.at(rims.anchor)) / tray.px_per_mm(rims.anchor, rims.height)
     s = np.linspace(-1, 0, m)[None] * (rims.inner + rims.outer)[:, None] + rims.outer[:, None]
     # rows keep off the sides as far as the blur carries their darkness inwards
     room = np.clip(1.0 - 1.8 * blur / rims.radius, 0.35, ROWS[-1]) / ROWS[-1]

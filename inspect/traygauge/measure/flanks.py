@@ -336,14 +336,16 @@ def _fine(
     hold = _COLOUR_HOLD if signal.of_colour else 1.0
     even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
     limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, own_light)
+    optics = replace(optics, ring_px=sharpest)
     turn = turns(both, u, limb) * (signal.sense > 0)[:, None]
     flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), even)
-    thickness = tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1) / half_px
-    thickness = thickness.repeat(2)
+    own_px = (tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1)).repeat(2)
+    local_px = optics.local_px(tray.blur_px.at(frames.centre_mm)).repeat(2)
+    thickness = own_px / half_px * optics.sigma_px / local_px
     edge, residual = place_edges(mean, u, half_px, optics, limb, thickness, turn.ravel())
     one_sided = limb.own_light and lit_from_one_side(some, u)
-    lamp_px = _LAMP_PX * max(1.0, optics.sigma_px / _SHARP_PX) ** 2 if one_sided else 0.0
-    u_light = lamp_px / (half_px * thickness)
+    lamp_px = one_sided * _LAMP_PX * np.maximum(1.0, local_px / _SHARP_PX) ** 2
+    u_light = lamp_px / own_px
     if flash:
         free, (edge, residual) = edge, place_edges(mean, u, half_px, optics, FLASH, thickness)
         u_light = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one

@@ -62,7 +62,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     px = 1.0 / tray.px_per_mm(frames.centre_mm, frames.height_mm)
     lean = np.abs(ends.view_expected)
     scale, height = tray.scale, tray.camera_height_mm
-    blur = max(1.0, optics.sigma_px / 0.8)
+    blur = np.maximum(1.0, optics.local_px(tray.blur_px.at(frames.centre_mm)) / 0.8)
     # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
     # piece's flank joins it; colour takes no part in shadows, and falls off only over the last pixels
     if signal.of_colour:
@@ -87,7 +87,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "shared light": np.stack([np.full_like(length, _DARK_RIMS_MM * bodies.flanks.flash), light], -1),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
-        "edge": px[:, None] * blur * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
+        "edge": (px * blur)[:, None] * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
