@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.limb import FLASH, Limb, flank_light, turns, usual_limb
+from traygauge.measure.limb import FLASH, LEAST_SHARE, Limb, flank_light, turns, usual_limb
 from traygauge.measure.medians import medians
 
 FloatArray = npt.NDArray[np.float64]
@@ -38,8 +38,8 @@ _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close
 #: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
 #: at the most). Other light takes a limb as dark for blur.
 _EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
-#: Where less of the light than this falls towards the limb, it comes from within (clear strand: 0.03 and less, all others
-#: 0.4 and more).
+#: Where less of the light than this falls towards the limb, it comes from within (rendered clear strand: 0.03 and less, all
+#: others 0.4 and more; drawn clear strand is told by what sky and lamps leave of it).
 _FROM_WITHIN = 0.2
 _LIMB_SEEN = 0.08  # blur, in half widths, up to which the limb is seen apart from it
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
@@ -222,9 +222,9 @@ def find_light(
     own_light : whether it is the light of bright pieces.
     """
     sides = profiles.reshape(-1, len(u))
-    if not own_light or even.share < _FROM_WITHIN:
+    limb = usual_limb(profiles, u) if own_light and even.share >= _FROM_WITHIN else even
+    if not limb.own_light or limb.share <= LEAST_SHARE:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even)
-    limb = usual_limb(profiles, u)
     turn = turns(profiles, u, limb).ravel()
     return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn)
 
