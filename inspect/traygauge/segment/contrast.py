@@ -307,6 +307,13 @@ def own_weights(light: FloatArray, signal: Signal, coarse: CoarseLook) -> FloatA
     return weight
 
 
+def noise_in(weight: FloatArray, coarse: CoarseLook) -> FloatArray:
+    """Return the standard deviation (n,) of the bare tray's pixels in signals of weights (n, 3) of linear R, G, B."""
+    slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - srgb_to_linear(coarse.tray / 255.0)
+    of_code = weight * slope
+    return np.asarray(np.sqrt(np.einsum("ni,ij,nj->n", of_code, coarse.noise, of_code)), float)
+
+
 def code_weights(weight: FloatArray, tray: FloatArray, piece: FloatArray) -> FloatArray:
     """Return weights (3,) of code values that step from tray to piece as the linear signal does."""
     apart = np.abs(piece - tray) > 2.0

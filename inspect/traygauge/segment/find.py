@@ -9,8 +9,8 @@ import numpy.typing as npt
 from traygauge.segment.background import TrayField, tray_field
 from traygauge.segment.clumps import Scene, Thing, around, parted
 from traygauge.segment.colour import LUMINANCE, linear_to_lab
-from traygauge.segment.contrast import Signal, own_weights
-from traygauge.segment.look import look
+from traygauge.segment.contrast import FAINT, Signal, noise_in, own_weights
+from traygauge.segment.look import CoarseLook, look
 from traygauge.segment.mask import all_pieces
 from traygauge.segment.outline import Light, Outlines, linear_light, refine, weighted_light
 from traygauge.segment.regions import Regions
@@ -30,6 +30,9 @@ SMALLEST_MM = 0.28
 SHARP = 0.25
 #: Specks smaller than this, and hairs and scratches narrower, must do better.
 SPECK_MM, HAIR_MM, SHARP_SPECK = 0.5, 0.15, 0.45
+#: What has less than `FAINT` of the photo's contrast differs from the tray by so many standard deviations of its mean, as grain on
+#: the bare tray would have it: that in shadows is coarser (up to 20 of them on rendered trays, foreign pieces from 43 on).
+ABOVE_GRAIN = 25.0
 
 #: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: so much is left of it.
 LEFT_AMONG_SHADOWS = 0.25
@@ -66,7 +69,7 @@ def find_pieces(tray: TrayView) -> Regions:
     shared = weighted_light(window.pixels, signal.weight) if (weight == signal.weight).all() else None
     light: Light = linear_light(window.pixels) if shared is None else shared
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
-    stands_out = _stands_out(outlines, colour, weight, signal, window, field)
+    stands_out = _stands_out(outlines, colour, weight, signal, window, field, coarse)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
     if not len(keep):
         return _nothing(tray, window)
@@ -214,8 +217,9 @@ def _stands_out(
     signal: Signal,
     window: Window,
     field: TrayField,
+    coarse: CoarseLook,
 ) -> Bool:
-    """Return which regions are no specks and rise sharply by a good part of their contrast, and of the usual one."""
+    """Return which regions are no specks or grain, and rise sharply by a good part of their contrast, and of the usual one."""
     own = ((colour - srgb_to_linear(field.colour / 255.0)) * weight).sum(1)
     usual = np.where((weight == signal.weight).all(1), signal.step, own)
     light = field.light
@@ -231,9 +235,11 @@ def _stands_out(
     blur = 2.355 * window.blur_px / window.px_per_mm
     faint = (size < SPECK_MM) | (thick < np.hypot(HAIR_MM, blur))
     least = np.where(faint, SHARP_SPECK, SHARP) * np.maximum(own, usual)
-    return np.asarray(
-        (outlines.mean(outlines.rise) / local > least) & (size > np.hypot(SMALLEST_MM, blur)), bool
-    )
+    # neighbours err together as far as the blur reaches
+    grains = np.maximum(area * window.px_per_mm**2 / (4 * np.pi * max(window.blur_px, 1.0) ** 2), 1.0)
+    plain = (own > FAINT * signal.step) | (own * np.sqrt(grains) > ABOVE_GRAIN * noise_in(weight, coarse))
+    sharp = outlines.mean(outlines.rise) / local > least
+    return np.asarray(plain & sharp & (size > np.hypot(SMALLEST_MM, blur)), bool)
 
 
 def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
