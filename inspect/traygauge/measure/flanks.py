@@ -39,9 +39,9 @@ _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
 #: Standard uncertainty of an edge under lamps at one side, px: what coats take, and how softly the light ends on dark flanks,
-#: move it by 0.1 px (rendered and drawn trays), most of which `uncertainty`'s part for all light holds; it grows with the
-#: square of a blur wider than the second.
-_LAMP_PX, _SHARP_PX = 0.05, 0.8
+#: move it by 0.1 to 0.2 px on the average of a photo (rendered and drawn trays), part of which `uncertainty`'s part for all
+#: light holds; it grows with the square of a blur wider than the second.
+_LAMP_PX, _SHARP_PX = 0.12, 0.8
 #: Swings of diameters with the way pieces lie up to the first, in diameters, are what limbs leave under lamps at one side, and
 #: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
 #: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light).

@@ -238,8 +238,9 @@ def _stands_out(
     # neighbours err together as far as the blur reaches
     grains = np.maximum(area * window.px_per_mm**2 / (4 * np.pi * max(window.blur_px, 1.0) ** 2), 1.0)
     plain = (own > FAINT * signal.step) | (own * np.sqrt(grains) > ABOVE_GRAIN * noise_in(weight, coarse))
-    sharp = outlines.mean(outlines.rise) / local > least
-    return np.asarray(plain & sharp & (size > np.hypot(SMALLEST_MM, blur)), bool)
+    sharp = (outlines.mean(outlines.rise) / local > least) & (size > np.hypot(SMALLEST_MM, blur))
+    # where nothing is plain the photo is one that shows no pieces plainly, which is for its fitness to say
+    return np.asarray(sharp & (plain | ~(sharp & plain).any()), bool)
 
 
 def _beside_others(contours: Contours, labels: Labels, window: Window) -> Bool:
