@@ -153,7 +153,10 @@ def part(table: Table, pick: npt.NDArray[np.bool_]) -> Table:
 
 
 def rate(table: Table, limit_mm: float) -> tuple[int, int, int]:
-    """Return (hits, true ones, reported ones) of tails longer than a limit; near ones, and stumps that the definition calls burrs, are left out."""
+    """Return (hits, true ones, reported ones) of tails longer than a limit.
+
+    Near ones are left out, and stumps that are no tails by definition.
+    """
     clear = (np.abs(table.true - limit_mm) > GUARD_MM) & (table.true >= LONGER_THAN_WIDE * table.true_width)
     true, said = clear & (table.true > limit_mm), clear & (table.found > limit_mm)
     return int((true & said).sum()), int(true.sum()), int(said.sum())

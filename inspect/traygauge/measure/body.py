@@ -55,8 +55,9 @@ class Bodies:
 def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart, likely: int) -> Bodies:
     """Return the bodies that explain the light of n pieces, starting from first frames.
 
-    So many of the first show what is usual (`likely`); the others may well be no lying strand. A piece about as long as thick is tried with its axis both ways; straight flanks as wide as the batch's and well
-    explained cut faces decide, and where they do not, `axis_sure` is False.
+    So many of the first show what is usual (`likely`); the others may well be no lying strand. A piece about as long as
+    thick is tried with its axis both ways; straight flanks as wide as the batch's and well explained cut faces decide, and
+    where they do not, `axis_sure` is False.
     """
     n = len(first)
     turn, doubtful = _likely_ways(signal, tray, first, likely)

@@ -27,8 +27,8 @@ _CRUMB_SHARE, _CRUMB_MM = 0.62, 0.8
 #: Log odds from which a thing stands rather than lies, from which it may stand (so that it is not measured as lying),
 #: and from which it is rather that than a flake in a batch half of flakes.
 _STANDS, _MAY_STAND, _NO_FLAKE = 1.0, 0.0, 1.5
-#: And up to which it lies though parting took it for a disc: short pieces look like one among others. Of those on test photos
-#: and drawn heaps that stood none was below -0.8, of those that lay one in twenty above.
+#: And up to which it lies though parting took it for a disc: short pieces look like one among others. On rendered photos
+#: those that stood had 0.8 and more, those that lay -2.8 and less.
 _LIES = -2.5
 #: A disc is as wide as the strand, and so is a piece that passed for one, to this in log.
 _AS_WIDE = 0.1

@@ -160,13 +160,12 @@ def _read_in(
         least = low if beside is None else BESIDE_HUE
         mark = max(_valley(coarse, _rise(coarse, by_code / step))[0], least)
     light_tray, light_piece = (srgb_to_linear(c / 255.0) for c in (coarse.tray, piece))
-    slope = srgb_to_linear((coarse.tray + 1.0) / 255.0) - light_tray
     return Signal(
         weight=weight,
         piece=piece,
         step=step,
         shaded=float(weight @ (SHADED * light_piece - light_tray)),
-        noise=float(np.sqrt(weight @ (coarse.noise * np.outer(slope, slope)) @ weight)),
+        noise=float(noise_in(weight[None], coarse)[0]),
         by_code=by_code,
         mark=mark,
         ridge_mark=max(low, RIDGE_MARK) if danger else low,
