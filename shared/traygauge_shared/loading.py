@@ -27,6 +27,7 @@ from traygauge_shared.decoder_messages import decoder_messages
 from traygauge_shared.errors import PhotoError
 from traygauge_shared.exif import Exif, read_exif, read_exif_block
 from traygauge_shared.photo import Photo
+from traygauge_shared.threads import beside
 
 Pixels = npt.NDArray[np.uint8]
 
@@ -78,6 +79,7 @@ def decode_photo(data: bytes, name: str) -> Photo:
     if len(data) > MAX_BYTES:
         raise _too_many_bytes(len(data))
     file_format = _format_of(data)
+    digest = beside(hashlib.sha256, data)  # decoding keeps one processor core busy
     try:
         with decoder_messages() as messages:
             pixels, exif = _DECODERS[file_format](data)
@@ -90,7 +92,7 @@ def decode_photo(data: bytes, name: str) -> Photo:
     stated = exif.upright()
     return Photo(
         name=clean_name(name),
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=digest.result().hexdigest(),
         pixels=_upright(pixels, exif.orientation),
         file_format=file_format,
         focal_35mm=stated.focal_35mm,

@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from traygauge.measure.tails import Tails
 from traygauge.segment.regions import Regions
+from traygauge_shared.threads import in_bands
 
 TAIL_LABEL = -1
 
@@ -20,7 +21,8 @@ def labels_without_tails(regions: Regions, tails: Tails, blur_px: float) -> npt.
     """
     if not len(tails.owner):
         return regions.labels
-    labels = regions.labels.copy()
+    labels = np.empty_like(regions.labels)
+    in_bands(len(labels), lambda rows: np.copyto(labels[rows], regions.labels[rows]))
     scale = regions.tray.px_per_mm(np.array([line.mean(0) for line in tails.centrelines_mm]))
     for line, width, px_per_mm in zip(tails.centrelines_px, tails.width_mm, scale, strict=True):
         wide = np.nan_to_num(width, nan=0.15) * px_per_mm + 4 * blur_px

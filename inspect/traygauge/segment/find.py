@@ -17,6 +17,7 @@ from traygauge.segment.regions import Regions
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
+from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
@@ -60,13 +61,17 @@ def find_pieces(tray: TrayView) -> Regions:
     field = tray_field(window)
     coarse = look(window, field)
     mask, signal = all_pieces(window, field, coarse)
+    if signal is None:
+        return _nothing(tray, window)
+    # begun before it is known whether all pieces are read in it, as they nearly always are: the second core is free
+    weighed = beside(weighted_light, window.pixels, signal.weight)
     contours, gaps = _contours(mask, window)
-    if signal is None or not contours:
+    if not contours:
         return _nothing(tray, window)
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
-    shared = weighted_light(window.pixels, signal.weight) if (weight == signal.weight).all() else None
+    shared = weighed.result() if (weight == signal.weight).all() else None
     light: Light = linear_light(window.pixels) if shared is None else shared
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
     stands_out = _stands_out(outlines, colour, weight, signal, window, field, coarse)
@@ -269,6 +274,7 @@ def _regions(
     light: npt.NDArray[np.float32] | None,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
+    colour = beside(_mean_colours, labels, _middles([t.contour for t in things]), window, field)
     cut = _cut_off([t.contour for t in things], window)
     level_tray, level_piece = outlines.levels
     lines = outlines.apart(outlines.points.astype(np.float32))
@@ -285,7 +291,7 @@ def _regions(
         own_contrast=weight,
         level_tray=level_tray,
         level_piece=level_piece,
-        colour_lab=linear_to_lab(_mean_colours(labels, _middles([t.contour for t in things]), window, field)),
+        colour_lab=linear_to_lab(colour.result()),
         confidence=np.array([t.confidence for t in things]),
         heap=np.array([t.heap for t in things], np.int64),
         extent_px=np.maximum(extent, whole),
