@@ -60,11 +60,11 @@ def standing_lengths(
     slant = np.linalg.norm(lean, axis=1)
     ray = lean / np.maximum(slant, 1e-6)[:, None]
     way = np.stack([ray, np.stack([-ray[:, 1], ray[:, 0]], -1)], 1)
-    seen = np.einsum("nmi,nji->nmj", points - middle[:, None], way) / usual_mm
-    low, extent = seen.min(1), np.ptp(seen, axis=1)
+    seen = np.einsum("nmi,nji->jnm", points - middle[:, None], way) / usual_mm
+    low, extent = seen.min(2), np.ptp(seen, axis=2)
     zero = np.zeros(n)
-    drawn = np.maximum(extent[:, 0] - 1.0, 0.02)
-    start = [low[:, 0] + 0.5, low[:, 1] + extent[:, 1] / 2, zero + 2, zero + 2, zero, drawn, zero]
+    drawn = np.maximum(extent[0] - 1.0, 0.02)
+    start = [low[0] + 0.5, low[1] + extent[1] / 2, zero + 2, zero + 2, zero, drawn, zero]
     discs, _ = nearest_discs(
         seen,
         np.stack(start, -1),
