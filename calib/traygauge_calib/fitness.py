@@ -356,7 +356,8 @@ def _block_steps(lines: npt.NDArray[np.uint8]) -> float:
     whole = np.asarray(steps[:, : steps.shape[1] // 8 * 8])
     if not whole.size:
         return 1.0
-    by_phase = whole.sum(0, dtype=np.int64).reshape(-1, 8).mean(0)
+    by_column = np.asarray(cv2.reduce(whole, 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S))
+    by_phase = by_column.reshape(-1, 8).mean(0)
     worst = int(by_phase.argmax())
     others = float(np.delete(by_phase, worst).mean())
     return float(by_phase[worst]) / max(others, 0.05 * len(whole))
