@@ -101,6 +101,36 @@ def test_pieces_about_as_long_as_thick_are_measured_along_their_axis(short_dark)
     assert np.abs((found - true + 90) % 180 - 90)[known].max() < 20
 
 
+def sheared(angle: float, length: float, thick: float, cut: float) -> npt.NDArray[np.float64]:
+    """Return the outline of two straight flanks and two cuts that are off square by the same tangent."""
+    v = np.linspace(-1.0, 1.0, 21) * thick / 2
+    end = np.stack([length / 2 + cut * v, v], -1)
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    return np.concatenate([end, end[::-1] - [length, 0]]) @ turn
+
+
+@pytest.mark.parametrize("ratio", [0.9, 1.0, 1.02, 1.2])
+def test_nearly_square_outlines_lie_along_their_sides(seen: Seen, ratio: float) -> None:
+    """Second moments of what is as long as thick say nothing of its direction: a cut a little off square turns them."""
+    view, angles = seen[1], np.radians(np.arange(5.0, 175.0, 13.0))
+    outlines = tuple(
+        view.to_px([96.0, 66.0] + sheared(a, 1.75 * ratio, 1.75, 0.09), np.full(42, 0.875)) for a in angles
+    )
+    off = np.degrees(first_frames(view, outlines).axis - angles)
+    assert np.abs((off + 45) % 90 - 45).max() < 6.0
+
+
+def test_pieces_as_long_as_thick_are_told_from_flakes_and_measured(measured_scene) -> None:
+    batch = Batch(count=60, nominal_mm=1.75, length_sd_mm=0.05, cut_deg=(12.0, 3.0), long_fraction=0)
+    where = {
+        "camera": phone_over(width=2800, height=2100, tilt_deg=3.0),
+        "area_mm": (50.0, 30.0, 142.0, 102.0),
+    }
+    seen = measured_scene(tray(batch, seed=12, light=LIGHTS["window"], **where))
+    lengths = np.append(seen.pieces["length_mm"], np.nan)[seen.at]
+    assert np.isfinite(lengths).sum() >= 58
+
+
 @pytest.fixture(scope="module")
 def red_on_green(measured_scene):
     """Return pieces that are told from their tray by colour, with oblique cuts: their ends are hard to fit."""

@@ -95,7 +95,7 @@ def test_what_lies_beside_a_body_is_not_beyond_its_end() -> None:
     one = np.ones((1, 2))
     frames = Frames(np.array([[20.0, 20.0]]), np.zeros(1), np.zeros(1), np.array([3.0]), np.array([1.75]))
     ends = Ends(1.5 * one, 0 * one, 0 * one, 0 * one, one, 0.03 * one, 0.01 * one, 0 * one, 0 * one, 0 * one)
-    bodies = Bodies(frames, None, ends, np.ones(1, bool), np.ones(1))
+    bodies = Bodies(frames, None, ends, np.ones(1, bool))
     plain = rectangle(3.0, 1.75)
     x, y = (plain - 20.0).T
     flank, end = plain.copy(), plain.copy()

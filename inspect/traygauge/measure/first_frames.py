@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -12,6 +13,10 @@ from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+
+#: Below this ratio of the sides second moments say little of their directions, and nothing of a square's (drawn pieces: a
+#: third of those lay more than 15 degrees off, one in a thousand since).
+_NEARLY_SQUARE = 1.5
 
 
 def _moments(points: FloatArray, size: npt.NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
@@ -55,6 +60,28 @@ def _main_axes(spread: FloatArray) -> tuple[FloatArray, FloatArray]:
     return np.arctan2(2 * xy, xx - yy) / 2, np.sqrt(12 * np.maximum(variance, 1e-4))
 
 
+def _straight_axes(
+    spread: FloatArray,
+    axis: FloatArray,
+    sides: FloatArray,
+    outlines: tuple[FloatArray, ...],
+    to_mm: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return axes and sides as `_main_axes` does, those of nearly square ones along the rectangle of least area.
+
+    Two straight flanks are two of its sides, however round the ends look. `to_mm` (n, 2, 2) takes the outlines' steps to mm,
+    in which `spread` (n, 2, 2) is.
+    """
+    axis, sides = axis.copy(), sides.copy()
+    for k in np.flatnonzero(sides[:, 0] < _NEARLY_SQUARE * sides[:, 1]):
+        turn = np.radians(cv2.minAreaRect((outlines[k] @ to_mm[k].T).astype(np.float32))[2])
+        across = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+        variance = np.einsum("ij,jk,ik->i", across, spread[k], across)
+        axis[k] = turn + np.pi / 2 * variance.argmax()
+        sides[k] = np.sqrt(12 * np.maximum(np.sort(variance)[::-1], 1e-4))
+    return axis, sides
+
+
 def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
     """Return for each outline the rectangle of the same second moments, in the plane at half its width."""
     centre, spread = _moments(np.concatenate(outlines), np.array([len(o) for o in outlines]))
@@ -62,10 +89,12 @@ def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
     for _ in range(2):  # the height follows from the width, and the scale from the height
         middle = tray.to_mm(centre, diameter / 2)
         _, jac = local_maps(tray, middle, diameter / 2)
-        back = np.linalg.inv(jac)
-        axis, sides = _main_axes(back @ spread @ back.transpose(0, 2, 1))
+        back = np.asarray(np.linalg.inv(jac), float)
+        spread_mm = back @ spread @ back.transpose(0, 2, 1)
+        axis, sides = _main_axes(spread_mm)
         diameter = sides[:, 1]
-    return Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], diameter)
+    axis, sides = _straight_axes(spread_mm, axis, sides, outlines, back)
+    return Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], sides[:, 1])
 
 
 def rods_with_axis(regions: Regions) -> BoolArray:

@@ -31,6 +31,8 @@ _ANY_WIDTH, _ANY_PIECES = 0.4, 2.0
 _BEFORE = (4.0, 1.0)
 _ROUNDS = 12
 _LOG_MM = np.linspace(np.log(0.1), np.log(20.0), 1060)
+#: Widths that the density of widths knows of, mm.
+WIDTHS_MM = 0.11, 19.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +82,7 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
     """
     if not len(odds):
         return StrandOdds(np.zeros(0), 0.5, float("nan"))
-    width = np.clip(np.nan_to_num(width_mm, nan=1.0), 0.11, 19.0)
+    width = np.clip(np.nan_to_num(width_mm, nan=1.0), *WIDTHS_MM)
     odds = np.nan_to_num(odds) + np.where(parted, _PARTED, 0.0)
     p = 1 / (1 + np.exp(-odds))
     share = 0.5
