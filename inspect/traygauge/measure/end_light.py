@@ -13,6 +13,7 @@ from traygauge.measure.edge_model import Optics
 from traygauge.measure.frame import Frames
 from traygauge.measure.medians import medians
 from traygauge.measure.signal import Signal, local_maps, look_up, on_lines
+from traygauge.segment.regions import Labels
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,7 +36,7 @@ class Apart:
 
     Parameters
     ----------
-    labels : ndarray (h, w), int32: 0 tray, k + 1 the body of piece k, -1 a tail.
+    labels : ndarray (h, w), whole numbers: 0 tray, k + 1 the body of piece k, -1 a tail.
     origin_px : photo pixel (x, y) of `labels[0, 0]`.
     label : ndarray (n,): the label of each measured piece.
     tray_level : ndarray (n,): signal of the tray beside each piece.
@@ -44,7 +45,7 @@ class Apart:
     outlines_px : of the bodies of all the photo's pieces, photo pixels.
     """
 
-    labels: npt.NDArray[np.int32]
+    labels: Labels
     origin_px: tuple[int, int]
     label: npt.NDArray[np.int64]
     tray_level: FloatArray

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from traygauge.measure.tails import Tails
-from traygauge.segment.regions import Regions
+from traygauge.segment.regions import Labels, Regions
 from traygauge_shared.threads import in_bands
 
 TAIL_LABEL = -1
 
 
-def labels_without_tails(regions: Regions, tails: Tails, blur_px: float) -> npt.NDArray[np.int32]:
+def labels_without_tails(regions: Regions, tails: Tails, blur_px: float) -> Labels:
     """Return `regions.labels` with every tail's pixels, blur included, set to `TAIL_LABEL`.
 
     The array is the regions' own where there are none. Burrs stay: most of what stands out a little is no burr, and

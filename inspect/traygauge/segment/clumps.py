@@ -13,13 +13,13 @@ from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
 from traygauge.segment.part_label import room_px, spread
 from traygauge.segment.pixels import Mask, closed, dilated, disc, eroded, opened, square
+from traygauge.segment.regions import Labels
 from traygauge.segment.window import Window
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
-Labels = npt.NDArray[np.int32]
 Contour = npt.NDArray[np.int32]
 
 #: Parts in one line are a double up to this turn (rad), offset and gap (diameters): what touches by chance is not.

@@ -13,7 +13,7 @@ from traygauge.segment.contrast import FAINT, Signal, noise_in, own_weights
 from traygauge.segment.look import CoarseLook, look
 from traygauge.segment.mask import all_pieces
 from traygauge.segment.outline import Light, Outlines, linear_light, refine, weighted_light
-from traygauge.segment.regions import Regions
+from traygauge.segment.regions import Labels, Regions, label_type
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
@@ -22,7 +22,6 @@ from traygauge_shared.threads import beside
 FloatArray = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
-Labels = npt.NDArray[np.int32]
 Contours = list[npt.NDArray[np.int32]]
 
 #: The smallest thing that is a region: crumbs from 0.3 mm; smaller ones and dust are alike.
@@ -86,6 +85,7 @@ def find_pieces(tray: TrayView) -> Regions:
         things = parted(told, labels, keep + 1, scene)
     else:  # nothing can be measured here: do not spend time on it
         things = [Thing(contour, k) for k, contour in enumerate(told)]
+    labels = labels.astype(label_type(max(len(contours), len(things))), copy=False)
     outlines = _outlines_of(things, outlines.take(keep), light, weight[keep], (told, labels), window)
     order = _reading_order(things, window)
     things, outlines = [things[k] for k in order], outlines.take(order)
@@ -173,7 +173,7 @@ def _joined(contours: Contours) -> tuple[npt.NDArray[np.int32], IndexArray, Inde
 
 def _drawn(contours: Contours, gaps: Contours, window: Window) -> Labels:
     """Return the label image of contours (k, 2) that run through the rims' pixel centres."""
-    labels = np.zeros(window.inside.shape, np.int32)
+    labels = np.zeros(window.inside.shape, label_type(len(contours)))
     for k, contour in enumerate(contours):
         cv2.fillPoly(labels, [contour], k + 1)
     for gap in gaps:  # OpenCV gives a hole by the piece's pixels round it
@@ -343,7 +343,7 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
-        labels=np.zeros(window.inside.shape, np.int32),
+        labels=np.zeros(window.inside.shape, label_type(0)),
         outlines_px=(),
         state=(),
         contrast=LUMINANCE.copy(),

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.segment.regions import Labels
 from traygauge_shared.light import LINEAR_OF_CODE
 from traygauge_shared.threads import in_bands
 
@@ -117,7 +118,7 @@ def refine(
     weight: FloatArray,
     *,
     blur_px: float,
-    beside: tuple[npt.NDArray[np.int32], IndexArray] | None = None,
+    beside: tuple[Labels, IndexArray] | None = None,
 ) -> Outlines:
     """Return the contours moved along their normals to the half-contrast edge.
 
@@ -144,7 +145,7 @@ def _refined(
     light: Light,
     weight: FloatArray,
     blur_px: float,
-    beside: tuple[npt.NDArray[np.int32], IndexArray] | None,
+    beside: tuple[Labels, IndexArray] | None,
 ) -> Outlines:
     """Return some contours as `refine` does."""
     contours = [c[::2] if len(c) > LONG_PX else c for c in contours]
@@ -172,7 +173,7 @@ def _refined(
     return Outlines(moved, region, free, *(a.astype(float) for a in (inner, outer, rise)))
 
 
-def _free(beyond: Float32Array, labels: npt.NDArray[np.int32], number: IndexArray) -> Bool:
+def _free(beyond: Float32Array, labels: Labels, number: IndexArray) -> Bool:
     """Return whether no other region lies at each of the points."""
     x, y = (np.clip(np.rint(beyond[:, k]).astype(int), 0, labels.shape[1 - k] - 1) for k in (0, 1))
     there = labels[y, x]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +11,15 @@ import numpy.typing as npt
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
+Labels = npt.NDArray[np.signedinteger[Any]]
+
+
+def label_type(count: int) -> type[np.int16 | np.int32]:
+    """Return the type of a label image that holds numbers up to `count`.
+
+    An image half as large is filled and copied sooner, and has the system clear fewer new pages.
+    """
+    return np.int16 if count < 2**15 else np.int32
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,7 +30,7 @@ class Regions:
     ----------
     tray : the tray view they were found in.
     origin_px : photo pixel (x, y) of `labels[0, 0]`.
-    labels : ndarray (h, w), int32: 0 tray, k + 1 for region k (its pixels, threads included, holes filled).
+    labels : ndarray (h, w), int16 or int32: 0 tray, k + 1 for region k (its pixels, threads included, holes filled).
     outlines_px : tuple of n ndarrays (k, 2): closed sub-pixel outline at the region's own half contrast, photo
         pixels, last point not repeated, counter-clockwise as seen in the photo or clockwise alike.
     state : tuple of n words of `traygauge.words.STATES`; segmenting gives whole, parted, covered, cut off, unresolved.
@@ -44,7 +54,7 @@ class Regions:
 
     tray: TrayView
     origin_px: tuple[int, int]
-    labels: npt.NDArray[np.int32]
+    labels: Labels
     outlines_px: tuple[FloatArray, ...]
     state: tuple[str, ...]
     contrast: FloatArray
