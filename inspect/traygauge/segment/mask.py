@@ -187,7 +187,13 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
 def _bytes(pixels: npt.NDArray[np.uint8], weights: FloatArray, offset: float) -> Mask:
     """Return the weighted sum of the code values and an offset, clipped to 0..255."""
     turn, out = np.append(weights, offset)[None], np.empty(pixels.shape[:2], np.uint8)
-    in_bands(len(pixels), lambda rows: cv2.transform(pixels[rows], turn, out[rows]))
+
+    def weigh(rows: slice) -> None:
+        # OpenCV weighs single numbers in half of the time that it takes for bytes, and rounds them alike
+        value = cv2.transform(pixels[rows].astype(np.float32), turn)
+        cv2.convertScaleAbs(cv2.threshold(value, 0, 0, cv2.THRESH_TOZERO, value)[1], out[rows])
+
+    in_bands(len(pixels), weigh, high=16)
     return out
 
 
