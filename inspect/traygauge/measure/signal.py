@@ -118,7 +118,7 @@ def read_signal(regions: Regions, light: MeasuringLight) -> Signal:
     if light.over is not None:
         values = _colour_alone(pixels, light.weights, light.over)
     elif regions.light is not None and (light.weights == regions.contrast).all():
-        values = regions.light  # the pieces were found in it
+        values = regions.light  # weighted while pieces were looked for
     else:
         values = weighted_light(pixels, light.weights)
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None

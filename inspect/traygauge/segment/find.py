@@ -62,7 +62,7 @@ def find_pieces(tray: TrayView) -> Regions:
     mask, signal = all_pieces(window, field, coarse)
     if signal is None:
         return _nothing(tray, window)
-    # begun before it is known whether all pieces are read in it, as they nearly always are: the second core is free
+    # begun long before pieces are measured in it: the second core is free
     weighed = beside(weighted_light, window.pixels, signal.weight)
     contours, gaps = _contours(mask, window)
     if not contours:
@@ -70,8 +70,8 @@ def find_pieces(tray: TrayView) -> Regions:
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
-    shared = weighed.result() if (weight == signal.weight).all() else None
-    light: Light = linear_light(window.pixels) if shared is None else shared
+    alike = bool((weight == signal.weight).all())
+    light: Light = weighed.result() if alike else linear_light(window.pixels)
     outlines = refine(contours, light, weight, blur_px=window.blur_px)
     stands_out = _stands_out(outlines, colour, weight, signal, window, field, coarse)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
@@ -92,7 +92,7 @@ def find_pieces(tray: TrayView) -> Regions:
     own = weight[keep][[t.source for t in things]]
     labels[:] = 0
     _draw_outlines(labels, things, outlines)
-    return _regions(tray, window, field, signal, things, labels, outlines, own, shared)
+    return _regions(tray, window, field, signal, things, labels, outlines, own, weighed.result())
 
 
 def _outlines_of(
@@ -271,7 +271,7 @@ def _regions(
     labels: Labels,
     outlines: Outlines,
     weight: FloatArray,
-    light: npt.NDArray[np.float32] | None,
+    light: npt.NDArray[np.float32],
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
     colour = beside(_mean_colours, labels, _middles([t.contour for t in things]), window, field)

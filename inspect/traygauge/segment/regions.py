@@ -48,8 +48,7 @@ class Regions:
     told_from_shadows : 1 where pieces can be told from shadows, 0 where those are as dark; NaN for an empty tray.
     rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
         piece that explains a parted region, photo pixels; NaN rows where none was fitted.
-    light : ndarray like `labels`, float32: the photo's linear light weighted by `contrast`, where all regions are read
-        in that; else None.
+    light : ndarray like `labels`, float32: the photo's linear light weighted by `contrast`; None where nothing lies.
     """
 
     tray: TrayView
