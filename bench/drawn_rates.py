@@ -11,7 +11,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 from accuracy import HEAD, LONG_MM, TAIL_MM, UNDER, interval, row
 from scoring import LONG_GUARD_MM, TAIL_GUARD_MM, Matched, as_truth, match, pooled
 
@@ -19,9 +18,19 @@ from traygauge.measure import measure_pieces
 from traygauge.segment.find import find_pieces
 from traygauge_calib.scale import calibrate
 from traygauge_shared.loading import decode_photo
-from traygauge_shared.scenes import Batch, Lamp, Lighting, Scene, Sheet, draw, phone_over, photo_bytes, tray
+from traygauge_shared.scenes import (
+    Batch,
+    Drawn,
+    Lamp,
+    Lighting,
+    Scene,
+    Sheet,
+    draw,
+    phone_over,
+    photo_bytes,
+    tray,
+)
 
-FloatArray = npt.NDArray[np.float64]
 COLOURS = (
     (0.80, 0.79, 0.75),
     (0.75, 0.52, 0.03),
@@ -64,26 +73,15 @@ def scenes(seed: int, batch: Batch) -> Iterator[Scene]:
 
 def measured(scene: Scene) -> Matched:
     """Return a drawn scene measured and held against its truth."""
-    drawn = draw(scene)
-    view = calibrate(decode_photo(photo_bytes(drawn), "drawn.jpg"))
-    return match(as_truth(list(drawn.truth)), measure_pieces(find_pieces(view)), LONG_MM, TAIL_MM)
+    return measured_and_drawn(scene)[0]
 
 
-def measured_with_view(scene: Scene) -> tuple[FloatArray, ...]:
-    """Return D a / H along the axis, D a² / 2 H² across it, and the errors of length and diameter, mm, (n,) each."""
+def measured_and_drawn(scene: Scene) -> tuple[Matched, Drawn]:
+    """Return a scene measured and held against its truth, and as it was drawn."""
     drawn = draw(scene)
     view = calibrate(decode_photo(photo_bytes(drawn), "drawn.jpg"))
     truth = as_truth(list(drawn.truth))
-    m = match(truth, measure_pieces(find_pieces(view)), LONG_MM, TAIL_MM)
-    foot, height = drawn.camera.centre_mm[:2], drawn.camera.centre_mm[2]
-    away = np.stack([truth["x_mm"], truth["y_mm"]], -1).astype(float) - foot
-    axis = np.radians(truth["axis_deg"].astype(float))
-    along = np.abs(away[:, 0] * np.cos(axis) + away[:, 1] * np.sin(axis)) / height
-    across = np.abs(-away[:, 0] * np.sin(axis) + away[:, 1] * np.cos(axis)) / height
-    width = truth["width_seen_mm"].astype(float)
-    errors = [m.measured[k] - m.truth[k] for k in ("length_mm", "width_seen_mm")]
-    good = (m.group == "apart") & np.isfinite(errors[0])
-    return (width * along)[good], (width * across**2 / 2)[good], errors[0][good], errors[1][good]
+    return match(truth, measure_pieces(find_pieces(view)), LONG_MM, TAIL_MM), drawn
 
 
 def until(kind: str, limit: float, guard: float, wanted: int, batch: Batch, seed: int) -> Matched:

@@ -40,9 +40,12 @@ def main() -> None:
     speed.start_up(first.photo)
     if not given.quick:
         import drawn_rates
+        import views
 
         print("\nRates on drawn trays")
         drawn_rates.main()
+        print("\nTrends with place and direction on drawn trays")
+        views.main()
 
 
 def drawn_photo(folder: Path, count: int) -> Path:

@@ -9,7 +9,7 @@ of its own; what is not swept is a matt white strand of 1.75 mm, cut at 3 mm, on
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -102,33 +102,17 @@ def measured(scene: Scene, pieces: int) -> Matched:
     return measure(replace(scene, pieces=scene.pieces[:pieces]))
 
 
-def by_view(pieces: int) -> Iterator[tuple[str, FloatArray, FloatArray]]:
-    """Yield (what, sideways view, error): length against D a / H along the axis, width against D a² / 2 H² across."""
-    from drawn_rates import measured_with_view
-
-    for light in ("softboxes", "window", "hard lamp"):
-        scene = tray(
-            replace(USUAL, count=2 * pieces), seed=38, camera=_phone(focal_35mm=26.0), light=LIGHTS[light]
-        )
-        along, across, length, width = measured_with_view(scene)
-        yield f"length, {light}", along, length
-        yield f"diameter, {light}", across, width
-
-
 def main() -> None:
     """Print and draw the sweeps."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--pieces", type=int, default=60)
-    parser.add_argument("--only", nargs="*", choices=[*SWEEPS, "view"], default=[*SWEEPS, "view"])
+    parser.add_argument("--only", nargs="*", choices=list(SWEEPS), default=list(SWEEPS))
     parser.add_argument("--out", type=Path, default=Path("bench/out"))
     given = parser.parse_args()
     given.out.mkdir(parents=True, exist_ok=True)
     for name in given.only:
-        if name == "view":
-            print_view(given.pieces)
-            continue
         title, settings, scene_of = SWEEPS[name]
         print(
             f"\n{name}: {title}\n{'':>8s} {'measured':>9s}  {'length, µm: bias / robust / 95 %':>34s}  {'diameter, µm':>20s}"
@@ -146,18 +130,6 @@ def main() -> None:
                 flush=True,
             )
         (given.out / f"sweep_{name}.svg").write_text(drawing(name, title, settings, errors))
-
-
-def print_view(pieces: int) -> None:
-    """Print the slope of the errors on the sideways view, with its standard error."""
-    print("\nview: slope of the error on D a / H (length) and D a² / 2 H² (diameter)")
-    for what, x, e in by_view(pieces):
-        good = np.abs(e - np.median(e)) < 0.2
-        line, covariance = np.polyfit(x[good], e[good], 1, cov=True)
-        print(
-            f"  {what:24s} {line[0]:+.3f} ± {np.sqrt(covariance[0, 0]):.3f}   ({good.sum()} pieces)",
-            flush=True,
-        )
 
 
 def drawing(
