@@ -417,3 +417,29 @@ def test_a_hollow_thing_wider_than_strand_is_several_that_touch(batch, outline, 
         assert (counted.open.hits, counted.hits) == (1, 0)
     else:
         assert (counted.open.hits, counted.hits) == (0, 1)
+
+
+@pytest.mark.parametrize("cut_deg", [0.0, 20.0])
+def test_what_shows_of_a_piece_of_unknown_axis_reaches_from_corner_to_corner(batch, cut_deg):
+    """A piece of 3.6 by 1.75 mm, cut square or askew, reaches further than it is long, and is not long by that."""
+    askew = 1.75 * np.tan(np.radians(cut_deg))
+    reaches = np.hypot(3.6 + askew, 1.75)
+    pieces = batch([3.0, np.nan], state=["whole", "axis unknown"], feret_max_mm=reaches, extent_mm=reaches)
+    pieces["feret_min_mm"][1] = 1.75
+    high = reach(pieces, SPEC).high[1]
+    assert 3.6 <= high < reaches - 0.15
+    assert (high <= 4.0) == (cut_deg == 0)
+
+
+@pytest.mark.parametrize(("outline", "heap"), [(TEE, True), (PLATE, False)])
+def test_a_hollow_thing_of_unknown_axis_is_several_that_touch(batch, outline, heap):
+    """It is long by chance, as what lies in small heaps is; what is not hollow may be long, surely."""
+    pieces = batch([3.0] * 100 + [np.nan], state=["whole"] * 100 + ["axis unknown"])
+    pieces = replace(pieces, outlines_mm=(*pieces.outlines_mm[:-1], outline))
+    for name, value in {"feret_max_mm": 5.3, "feret_min_mm": 3.0, "area_mm2": 10.65}.items():
+        pieces[name][-1] = value
+    given = sample(pieces, SPEC, {})
+    counted = count_share(given, "long", "count", 0.025)
+    assert given.reach.is_heap[-1] == heap
+    assert counted.open.hits == (0 if heap else 1)
+    assert len(counted.open.odds) == (heap_longs(pieces, given.reach, 4.0)[-1] if heap else 0)

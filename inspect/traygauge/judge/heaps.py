@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.judge.unmeasured import most_pieces
+from traygauge.judge.unmeasured import OF_BODY, most_pieces
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -16,9 +16,6 @@ LARGE_PX = 400
 #: A piece is looked for with this part of its diameter and of its length: outlines are a little uncertain, and a mildly
 #: bent piece leaves its chord (0.1 mm for 4 mm at a radius of 20 mm).
 OF_DIAMETER, OF_LENGTH = 0.88, 0.98
-#: A single piece is nowhere narrower than this part of its widest place: pinched cuts and ragged outlines are not, threads
-#: are (judgement: threads are a quarter of the diameter, blurred up to a half).
-OF_BODY = 0.7
 #: Directions in which a straight axis is looked for.
 DIRECTIONS = 36
 
