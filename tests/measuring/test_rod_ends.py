@@ -45,7 +45,8 @@ def with_short_rods(dark: Any, *, met: bool) -> np.ndarray:
     centre, ahead = (regions.tray.to_px(middle + shift * along, height) for shift in (0.0, 0.1))
     turn = np.arctan2(*(ahead - centre).T[::-1])
     length = (pieces["length_mm"] - 2 * SHORT_MM) * px
-    rods = np.column_stack([centre, turn, length, pieces["diameter_mm"] * px])
+    lies = np.zeros(len(turn))
+    rods = np.column_stack([centre, turn, length, pieces["diameter_mm"] * px, lies])
     if met:
         for k, rod in enumerate(rods):
             for side in (-1.0, 1.0):

@@ -22,6 +22,7 @@ from traygauge.segment.part_necks import parted_at_necks, solidity
 from traygauge.segment.part_polish import polished
 from traygauge.segment.part_prior import heap_prior
 from traygauge.segment.part_witness import INSIDE, LAST, Witness, hidden_by, sample_points
+from traygauge_shared.scenes import StrandPiece
 
 RNG = np.random.default_rng(5)
 
@@ -329,7 +330,7 @@ def test_a_length_is_not_stated_where_an_end_lies_under_another():
     rods = np.array([[40.0, 40.0, 0.0, 60.0, 20.0, 0.0], [70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0]])
     mask = part_label.labelled(np.ones((90, 90), bool), rods, 0.0)[0] > 0
     for order, state in (((0, 1), ("covered", "parted")), ((1, 0), ("parted", "parted"))):
-        parting = _as_parting(mask, rods[list(order)], ["parted", "parted"], np.ones(2), 20.0)
+        parting = _as_parting(mask, rods[list(order)], np.zeros(2), ["parted", "parted"], np.ones(2), 20.0)
         assert parting.state == state
 
 
@@ -370,6 +371,45 @@ def test_an_end_as_good_as_beside_a_flank_covers_no_piece_as_long_as_usual(depth
     assert states(flat, rods, np.zeros((2, 2)), stack, (44.0, 4.0))[0] == state
 
 
+@pytest.mark.parametrize(("end", "state"), [("first", "leaning"), ("last", "covered")])
+def test_a_leaning_piece_rests_on_what_its_face_lies_against(end, state) -> None:
+    """Seen from above it is shorter than usual; its first end is the raised one, and only the other may run on below."""
+    side = 1.0 if end == "last" else -1.0
+    rods = np.array(
+        [[60.0, 60.0, 0.0, 28.0, 28.0, 8.0], [60.0 + side * 36.5, 60.0, np.pi / 2, 80.0, 28.0, 0.0]]
+    )
+    said = seen_whole(rods)
+    stack = stacked(rods, said, np.zeros(2, np.int64), 28.0)
+    assert stack.abuts[0].max() > 0.6
+    flat = SimpleNamespace(lean_at=lambda x, y: np.zeros((len(x), 2)))
+    bulge = np.array([[0.57, 0.57], [0.0, 0.0]])
+    assert states(flat, rods, bulge, stack, (56.0, 4.0))[0] == state
+
+
+def test_what_noise_shows_across_every_rod_says_nothing_against_any() -> None:
+    """Grain looks like faint lines across all of them; a line that only one shows is its own."""
+    rods = np.array([[60.0 + 100.0 * k, 60.0, 0.0, 56.0, 28.0, 0.0] for k in range(9)])
+    said = seen_whole(rods)
+    stack = stacked(rods, said, np.zeros(9, np.int64), 28.0)
+    said.seen[:, INSIDE] = 0.13  # of ten tenths of each
+    assert (confidences(said, stack) == 1.0).all()
+    said.seen[4, INSIDE] = 0.23
+    sure = confidences(said, stack)
+    assert sure[4] < 0.2
+    assert (np.delete(sure, 4) == 1.0).all()
+
+
+@pytest.mark.parametrize("tilt", [0.0, 20.0, 35.0])
+def test_both_ends_together_tell_the_tilt(heap, tilt: float) -> None:
+    things = [
+        StrandPiece(9.0 * (k % 3) - 9.0, 9.0 * (k // 3) - 9.0, axis_deg=40.0 * k, tilt_deg=tilt)
+        for k in range(9)
+    ]
+    found = np.degrees([p.rod_px[0, 5] for p in heap(things).partings])
+    assert np.isfinite(found).sum() >= 7
+    assert np.nanmedian(np.abs(found - tilt)) < 3.0
+
+
 @pytest.mark.parametrize(("wide", "state"), [(3, "parted"), (20, "covered")])
 def test_what_meets_others_along_a_strip_much_narrower_than_itself_is_whole(wide, state) -> None:
     """A disc sawn off strand lies on its flank; a piece that runs on below another does so at its full width."""
@@ -379,7 +419,7 @@ def test_what_meets_others_along_a_strip_much_narrower_than_itself_is_whole(wide
         True  # half as long as thick, against the rod's flank as far as it reaches
     )
     rods = np.array([[39.5, 19.5, 0.0, 60.0, 20.0, 0.0]])
-    parting = _as_parting(mask, rods, ["parted"], np.ones(1), 20.0)
+    parting = _as_parting(mask, rods, np.zeros(1), ["parted"], np.ones(1), 20.0)
     assert parting.state == ("parted", state)
     assert (parting.labels[33:39, 72 - wide : 88 - wide] == 2).all()
 

@@ -17,8 +17,8 @@ def parting(turn_deg: float, gap: float, state: tuple[str, str] = ("parted", "pa
     half = LENGTH / 2 + gap * DIAMETER / 2
     rods = np.array(
         [
-            [-half * np.cos(turn / 2), half * np.sin(turn / 2), -turn / 2, LENGTH, DIAMETER],
-            [half * np.cos(turn / 2), half * np.sin(turn / 2), turn / 2, LENGTH, DIAMETER],
+            [-half * np.cos(turn / 2), half * np.sin(turn / 2), -turn / 2, LENGTH, DIAMETER, 0.0],
+            [half * np.cos(turn / 2), half * np.sin(turn / 2), turn / 2, LENGTH, DIAMETER, 0.0],
         ]
     )
     return Parting(np.zeros((1, 1), np.int32), state, np.ones(2), rods)

@@ -245,7 +245,7 @@ def test_an_empty_tray_is_empty(see: See, window: str, glare: Any) -> None:
     assert regions.level_tray.shape == regions.level_piece.shape == regions.confidence.shape == (0,)
     assert regions.colour_lab.shape == (0, 3)
     assert regions.own_contrast.shape == (0, 3)
-    assert regions.rod_px.shape == (0, 5)
+    assert regions.rod_px.shape == (0, 6)
     assert np.isnan(regions.contrast_to_noise)
 
 

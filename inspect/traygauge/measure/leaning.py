@@ -41,6 +41,9 @@ IntArray = npt.NDArray[np.intp]
 #: Tilts tried, radians, positive where the end along the axis is raised; steeper ones are rarer (a normal
 #: distribution's standard deviation, common practice).
 TILTS, _TILT_SD = np.radians(np.arange(-55.0, 56.0, 5.0)), np.radians(25.0)
+#: How far the tilt that parting found by its edges may be off, radians, and how likely it is that it found another edge
+#: (swept on drawn and rendered heaps).
+_FOUND_SD, _MISTAKEN = np.radians(6.0), 0.2
 #: How bright a raised face of a bright piece is, between tray and flank, and how far it strays: it looks up to the light.
 _RAISED_FACE = 0.6, 0.4
 #: How far an outer rim may lie from the outline's end, in diameters, as a standard deviation, and how far from another
@@ -69,8 +72,11 @@ class Leaning:
     u_tilt_mm: FloatArray
 
 
-def leaning(tray: TrayView, tried: Tried, leans: BoolArray) -> Leaning:
-    """Return the lengths of bodies as they are if those of a mask (n,) rest at an angle."""
+def leaning(tray: TrayView, tried: Tried, leans: BoolArray, tilt: FloatArray) -> Leaning:
+    """Return the lengths of bodies as they are if those of a mask (n,) rest at an angle.
+
+    `tilt` (n,) is what parting found of it, radians; 0 or NaN where it found nothing.
+    """
     rows, bodies = np.flatnonzero(leans), tried.bodies
     if not len(rows):
         return Leaning(rows, bodies, np.zeros(0))
@@ -83,7 +89,7 @@ def leaning(tray: TrayView, tried: Tried, leans: BoolArray) -> Leaning:
     expected = _expected(light.dark, usual)
     fit = ended(light, begin(light), expected)
     each = cost(light, fit.p, fit.misfit, np.full(len(light.lean), usual**2), expected)
-    chance = _chances(each.reshape(len(TILTS), -1, 2))
+    chance = _chances(each.reshape(len(TILTS), -1, 2), tilt[rows])
     length = lengths_between(tray, frames, rims, slope, fit.p[0].reshape(slope.shape))
     mean = (chance * length).sum(0)
     spread = np.sqrt((chance * (length - mean) ** 2).sum(0))
@@ -139,15 +145,22 @@ def _expected(dark: BoolArray, residual: float) -> Usual:
     )
 
 
-def _chances(each: FloatArray) -> FloatArray:
-    """Return how likely each tilt of each piece is, (m, k), from what it costs at both ends (m, k, 2).
+def _chances(each: FloatArray, tilt: FloatArray) -> FloatArray:
+    """Return how likely each tilt of each piece is, (m, k), from what it costs at both ends (m, k, 2) and by parting (k,).
 
     Where something lies at an end that no tilt explains, that end says less.
     """
     least = each.min(0)
-    total = ((each - least) / np.maximum(least / _PLAIN, 1.0)).sum(2) + (TILTS[:, None] / _TILT_SD) ** 2
+    total = ((each - least) / np.maximum(least / _PLAIN, 1.0)).sum(2) + _rarity(tilt)
     chance = np.exp((total.min(0) - total) / 2)
     return np.asarray(chance / chance.sum(0))
+
+
+def _rarity(tilt: FloatArray) -> FloatArray:
+    """Return what each of `TILTS` costs before the light at the ends is looked at, (m, k): parting may have found one (k,)."""
+    any_ = np.exp(-((TILTS[:, None] / _TILT_SD) ** 2) / 2)
+    near = np.exp(-(((np.abs(TILTS[:, None]) - tilt) / _FOUND_SD) ** 2) / 2)
+    return np.asarray(-2 * np.log(np.where(tilt > 0, near + _MISTAKEN * any_, any_)))
 
 
 def rim_slopes(lean: FloatArray) -> FloatArray:

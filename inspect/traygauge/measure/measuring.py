@@ -41,6 +41,8 @@ DISC_END = 0.5
 #: shows bounds it nearly as well; nor one so many times as long as usual, or as short: those are mostly parted badly, or
 #: stand.
 _MOST_U_LEANING, _UNUSUAL_LEANING = 0.2, 1.3
+#: What is left unexplained of an end that is explained plainly, in usual ones.
+_PLAINLY = 2.0
 #: Columns that are figures of the whole outline's shape.
 _OF_SHAPE = (
     *("feret_max_mm", "feret_min_mm", "feret_ratio", "area_mm2", "perimeter_mm", "solidity"),
@@ -166,7 +168,7 @@ def _table(
     }
     if tried is not None:
         _put_bodies(columns, parts, tray, kinds, tried, regions.confidence)
-        _put_leaning(columns, parts["u_parts"], tray, kinds, tried, regions.confidence)
+        _put_leaning(columns, parts["u_parts"], regions, kinds, tried)
     return Pieces.of(n, columns, **parts)
 
 
@@ -242,29 +244,32 @@ def _of_length(frames: Frames, u_length_mm: FloatArray) -> dict[str, FloatArray]
 def _put_leaning(
     columns: dict[str, Any],
     parts: dict[str, FloatArray],
-    tray: TrayView,
+    regions: Regions,
     kinds: Kinds,
     tried: Tried,
-    confidence: FloatArray,
 ) -> None:
     """Put the lengths of pieces that rest at an angle into the columns, and what they are uncertain by into the parts.
 
     The width that such a piece shows is none that anything is promised of, nor do its rims tell cut from tilt. Of dark
-    pieces no length is stated: no light tells face from flank, and shadows beside a raised end pass for more of it.
+    ones the light does not tell face from flank, and shadow beside a raised end passes for more of it: there a length is
+    stated only where the edges told parting the tilt, and both ends are explained plainly.
     """
-    at, lies = tried.index, kinds.measured[tried.index]
-    told = np.isfinite(kinds.diameter_mm[at]) & (tried.signal.sense > 0)
-    found = leaning(tray, tried, told & (kinds.state[at] == "leaning"))
+    at, lies, tray = tried.index, kinds.measured[tried.index], regions.tray
+    bright, tilt = tried.signal.sense > 0, regions.rod_px[at, 5]
+    told = np.isfinite(kinds.diameter_mm[at]) & (bright | (tilt > 0))
+    found = leaning(tray, tried, told & (kinds.state[at] == "leaning"), tilt)
     if not (len(found.rows) and lies.any()):
         return
     frames = found.bodies.frames.rows(found.rows)
-    shares = u_parts(tray, found.bodies, tried.signal, np.where(tried.by_rod, confidence[at], np.inf))
+    shares = u_parts(tray, found.bodies, tried.signal, np.where(tried.by_rod, regions.confidence[at], np.inf))
     shares |= {"odd width": u_odd_width(tried.bodies.frames.diameter_mm, lies)}
     own = {name: part[found.rows, 0] for name, part in shares.items()}
     own["piece's tilt"] = np.hypot(own["piece's tilt"], found.u_tilt_mm)
     u = np.sqrt(sum(part**2 for part in own.values()))
     ratio = frames.length_mm / np.median(tried.bodies.frames.length_mm[lies])
     known = (u < _MOST_U_LEANING * frames.diameter_mm) & (np.abs(np.log(ratio)) < np.log(_UNUSUAL_LEANING))
+    residual = found.bodies.ends.residual
+    known &= bright[found.rows] | (residual[found.rows].max(1) < _PLAINLY * np.median(residual))
     rows = at[found.rows[known]]
     for name, value in _of_length(frames, u).items():
         columns[name][rows] = value[known]

@@ -35,7 +35,7 @@ SLIM, STRAIGHT = 1.06, 0.94
 #: Highlights up to this width cut into a piece's outline where they reach its end.
 NOTCH_MM = 0.45
 #: What stands for the rod of a thing that none explains.
-NO_ROD = np.full(5, np.nan)
+NO_ROD = np.full(6, np.nan)
 #: Confidence from which on a parted piece explains what is seen.
 SURE = 0.4
 
@@ -68,7 +68,7 @@ class Thing:
     confidence : 0..1, 1 for what lies free.
     heap : number of its clump, -1 for what lies free.
     clump_px : largest extent of the whole clump, px, along a covered piece's axis; 0 for what lies free.
-    rod : ndarray (5,): the rod that explains it, crop pixels; NaN where there is none.
+    rod : ndarray (6,): the rod that explains it, crop pixels; NaN where there is none.
     patch : rows, columns and pixels (bool) of what parting gave it; None for what lies free.
     """
 
@@ -254,7 +254,7 @@ def _whole(found: _Found, parting: Parting) -> Thing:
 def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
     """Return a clump's pieces."""
     at, mask = found.cut(MARGIN)
-    corner = np.array([at[1].start, at[0].start, 0, 0, 0])
+    corner = np.array([at[1].start, at[0].start, 0, 0, 0, 0])
     span = 2.0 * float(cv2.minEnclosingCircle(found.contour)[1])
     labels = _threads_given_back(parting.labels, mask)
     rods = parting.rod_px + corner
@@ -281,7 +281,7 @@ def _doubles(parting: Parting) -> list[tuple[int, int]]:
 
     Both lie: what stands on end or leans has no face in line with another's.
     """
-    x, y, angle, length, diameter = parting.rod_px.T
+    x, y, angle, length, diameter, _ = parting.rod_px.T
     lying = np.array(parting.state) == "parted"
     one, two = np.triu_indices(len(parting), 1)
     turn = (angle[two] - angle[one] + np.pi / 2) % np.pi - np.pi / 2

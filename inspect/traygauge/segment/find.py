@@ -280,7 +280,7 @@ def _regions(
     lines = outlines.apart(outlines.points.astype(np.float32))
     extent = [2.0 * cv2.minEnclosingCircle(line)[1] for line in lines]
     whole = [t.clump_px if t.state in ("unresolved", "covered") else 0.0 for t in things]
-    origin = np.array([*window.origin_px, 0, 0, 0], float)
+    origin = np.array([*window.origin_px, 0, 0, 0, 0], float)
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
@@ -356,6 +356,6 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         extent_px=np.zeros(0),
         contrast_to_noise=float("nan"),
         told_from_shadows=float("nan"),
-        rod_px=np.zeros((0, 5)),
+        rod_px=np.zeros((0, 6)),
         light=None,
     )

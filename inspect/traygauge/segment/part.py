@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment import part_budget, part_judge, part_label, part_necks, part_polish
+from traygauge.segment import part_budget, part_judge, part_label, part_necks, part_polish, part_tilt
 from traygauge.segment.part_explain import explained
 from traygauge.segment.part_field import BoolArray, Clump, FloatArray, field_of
 from traygauge.segment.part_prior import StrandPrior, heap_prior, looks_single, strand_prior
@@ -38,8 +38,8 @@ class Parting:
     labels : ndarray (h, w), int32: 0 tray, k + 1 for piece k.
     state : tuple of k words: parted, covered, upright, unresolved, or whole where the clump turned out to be one.
     confidence : ndarray (k,), 0..1: how well the piece is explained.
-    rod_px : ndarray (k, 5): middle x, y, axis angle (rad, x towards y, 0..pi), length, diameter, crop pixels; NaN
-        where no rod explains the piece.
+    rod_px : ndarray (k, 6): middle x, y, axis angle (rad, x towards y, 0..pi), length, diameter, crop pixels, and the
+        tilt at which it rests (rad, 0: it lies); NaN where no rod explains the piece.
     """
 
     labels: npt.NDArray[np.int32]
@@ -83,6 +83,7 @@ def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]
     stack = part_judge.stacked(found.rods, found.said, own, field.diameter)
     rods, bulge = part_polish.polished(field, found.rods, stack.hidden)
     state = part_judge.states(field, rods, bulge, stack, found.usual)
+    tilt = part_tilt.tilts(field, found.rods, stack.hidden)
     confidence = part_judge.confidences(found.said, stack)
     out = []
     for k, clump in enumerate(clumps):
@@ -93,7 +94,7 @@ def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]
         if not found.paid[k]:
             out.append(_unresolved(clump.mask))
         elif _explains(clump.mask, crop, confidence[mine]):
-            out.append(_as_parting(clump.mask, crop, words, confidence[mine], diameter))
+            out.append(_as_parting(clump.mask, crop, tilt[mine], words, confidence[mine], diameter))
         else:
             out.append(_at_necks(clump.mask, 0.1 * diameter**2))
     return out
@@ -110,17 +111,22 @@ def _explains(mask: BoolArray, rods: FloatArray, confidence: FloatArray) -> bool
 
 
 def _as_parting(
-    mask: BoolArray, rods: FloatArray, state: list[str], confidence: FloatArray, diameter: float
+    mask: BoolArray,
+    rods: FloatArray,
+    tilt: FloatArray,
+    state: list[str],
+    confidence: FloatArray,
+    diameter: float,
 ) -> Parting:
-    """Return a clump parted after its rods (n, 6), lowest first; what they leave is covered or unresolved."""
+    """Return a clump parted after its rods (n, 6), lowest first, that rest at some tilts (n,); what they leave is covered or unresolved."""
     labels, left = part_label.labelled(mask, rods, 0.08 * diameter)
     rest = part_label.blobs(left, 0.16 * diameter, 0.2 * diameter**2)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
     hidden = part_label.ends_hidden(labels, rods).max(1) > _HIDDEN
     areas = np.bincount(rest.ravel())[1:]
-    rod_px = np.full((len(rods) + len(areas), 5), np.nan)
-    rod_px[: len(rods)] = rods[:, :5]
+    rod_px = np.full((len(rods) + len(areas), 6), np.nan)
+    rod_px[: len(rods)] = np.concatenate([rods[:, :5], tilt[:, None]], 1)
     rod_px[:, 2] %= np.pi
     poor = np.flatnonzero(confidence < part_judge.POOR)
     rod_px[poor] = np.nan
@@ -139,7 +145,7 @@ def _as_parting(
 
 def _unresolved(mask: BoolArray) -> Parting:
     """Return a clump that is left as it is."""
-    return Parting(mask.astype(np.int32), ("unresolved",), np.zeros(1), np.full((1, 5), np.nan))
+    return Parting(mask.astype(np.int32), ("unresolved",), np.zeros(1), np.full((1, 6), np.nan))
 
 
 def _at_necks(mask: BoolArray, least_area: float) -> Parting:
@@ -148,7 +154,7 @@ def _at_necks(mask: BoolArray, least_area: float) -> Parting:
     n = len(necks.confidence)
     one = "whole" if n == 1 else "parted"
     words = tuple(one if solid > _HOLLOW else "unresolved" for solid in necks.solidity)
-    return Parting(part_label.spread(necks.labels, mask), words, necks.confidence, np.full((n, 5), np.nan))
+    return Parting(part_label.spread(necks.labels, mask), words, necks.confidence, np.full((n, 6), np.nan))
 
 
 def _compact(

@@ -22,6 +22,9 @@ _LEANS = 0.18
 #: An end that lies against another piece with more than this share of itself is placed less surely, by so much where all
 #: of it does: its own edge, the other's and the shadow between them lie side by side (drawn and rendered heaps).
 _AGAINST_FROM, _AGAINST = 0.6, 0.25
+#: How clearly lines may run across a rod, summed over its tenths: not at all doubtful, and no rod. What most rods of a
+#: photo show beyond that is the picture's noise.
+_LINES = 0.4, 1.5
 #: Below this confidence a rod is no explanation.
 POOR = 0.15
 
@@ -78,7 +81,8 @@ def states(
 
     Covered is what shows no whole end, no whole flank or too little of itself, and what is far shorter than the
     batch's `usual` length (middle, spread; px) while it ends at another piece's outline: it runs on below that. An end
-    just below another's flank is no sign of that where the piece is as long as usual already.
+    just below another's flank is no sign of that where the piece is as long as usual already, nor is the raised end of
+    one that leans (its first, `part_rods.face_side`), which shows its face: it rests on what lies there.
     """
     ends = np.stack([stack.hidden[:, part].mean(1) for part in (FIRST, LAST)], 1)
     flanks = np.stack([stack.hidden[:, part].mean(1) for part in (LEFT, RIGHT)], 1)
@@ -87,9 +91,10 @@ def states(
     gone = np.where(ordinary[:, None], np.minimum(ends, stack.under), ends)
     covered = (gone.max(1) > _GONE) | (flanks.min(1) > _GONE)
     covered |= stack.hidden[:, INSIDE].mean(1) > _MOSTLY
-    covered |= (rods[:, 3] < usual[0] - stray) & (stack.abuts.max(1) > 0.6)
-    upright = rods[:, 5] > 0.42 * rods[:, 4]
     leaning = bulge.min(1) > np.abs(lean_along(field, rods)) + _LEANS
+    abuts = np.where(leaning, stack.abuts[:, 1], stack.abuts.max(1))
+    covered |= (rods[:, 3] < usual[0] - stray) & (abuts > 0.6)
+    upright = rods[:, 5] > 0.42 * rods[:, 4]
     words = np.where(covered, "covered", np.where(leaning, "leaning", "parted"))
     return [str(word) for word in np.where(upright, "upright", words)]
 
@@ -104,6 +109,7 @@ def confidences(said: Witness, stack: Stack) -> FloatArray:
         seen.append(np.where(open_ > 0, mean, 1.0))
     flank, end = np.minimum(seen[0], seen[1]), np.minimum(seen[2], seen[3])
     lines = (said.seen[:, INSIDE] * weight[:, INSIDE]).sum(1) / 5
+    common = max(float(np.median(lines)) - _LINES[0], 0.0) if len(lines) else 0.0
     outside = (~said.inside[:, INSIDE]).mean(1)
     return np.asarray(
         np.minimum.reduce(
@@ -112,7 +118,7 @@ def confidences(said: Witness, stack: Stack) -> FloatArray:
                 1 - _AGAINST * _rise(stack.abuts.max(1), _AGAINST_FROM, 1.0),
                 _rise(end, 0.2, 0.75),
                 _rise(flank, 0.3, 0.7),
-                1 - _rise(lines, 0.4, 1.5),
+                1 - _rise(lines - common, *_LINES),
                 1 - _rise(outside, 0.02, 0.2),
             ]
         ),

@@ -100,7 +100,7 @@ def contact_px(labels: LabelArray, label: int) -> int:
 
 
 def room_px(mask: BoolArray, rod: FloatArray) -> float:
-    """Return how long a straight piece can be that shows a rod (5,), px: as far as the clump runs on along its axis.
+    """Return how long a straight piece can be that shows a rod (6,), px: as far as the clump runs on along its axis.
 
     Where its end is hidden it may run on below others, and below those next to them; never where the tray shows. The
     clump's largest extent where no rod is known.

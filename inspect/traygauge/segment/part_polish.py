@@ -12,27 +12,28 @@ import numpy as np
 from scipy.special import erf
 
 from traygauge.segment.part_contact import held_back
-from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, IntArray, f32, pull
-from traygauge.segment.part_rods import ARCH, CAP, at_an_angle, energy_across, face_side, lean_along, sampled
+from traygauge.segment.part_ends import (
+    APEX,
+    BULGES,
+    FACE,
+    FINE,
+    SHIFTS,
+    SLANT,
+    SLOPES,
+    SURE,
+    end_scores,
+    steps_met,
+    strip_across,
+    sums_along,
+)
+from traygauge.segment.part_field import BoolArray, Field, Float32Array, FloatArray, f32
+from traygauge.segment.part_rods import at_an_angle, face_side, lean_along
 from traygauge.segment.part_witness import FIRST, LAST
 
-#: Bulges tried, in radii, and sideways slopes of the cut face.
-_BULGES = np.array([0.0, 0.08, 0.16, 0.24, 0.32, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
-_SLOPES = np.array([-0.36, -0.24, -0.12, 0.0, 0.12, 0.24, 0.36])
-#: An end is sought where its outline is, this share of the bulge beyond the flanks' end.
-_APEX = 0.85
-#: Tangent of a cut's angle from square, as a standard deviation (common practice, no source).
-_SLANT = 0.09
 #: Spread of the bulge that slanted cuts make, in radii; how unlikely (log) any bulge is at the most.
 _BULGE_SD, _BULGE_MOST = 0.12, 90.0
-#: How much likelier an end is that is seen more clearly by 1, as a logarithm (swept on drawn scenes).
-_SURE = 30.0
-#: What the edge between face and flank counts, against the outline; in full from this bulge on.
-_FACE, _FACE_SEEN = 0.5, 0.2
-#: Steps of a strip across an end, diameters: fine ones for the last reading, coarse ones to find leaning pieces.
-_FINE, _COARSE = 0.5 / 28.0, 1.0 / 28.0
-#: Fine steps that an end may move in the last reading.
-_SHIFTS = np.arange(-8, 9)
+#: Steps of a strip across an end, diameters, to find leaning pieces.
+_COARSE = 1.0 / 28.0
 
 
 def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -48,9 +49,9 @@ def polished(field: Field, rods: FloatArray, hidden: BoolArray) -> tuple[FloatAr
     face = face_side(field, rods)
     ends, bulge = [], []
     for side, part in ((-1, FIRST), (1, LAST)):
-        score = _end_scores(field, rods, side, ~hidden[:, part], (face == side) & (most > 0.05))
+        score = end_scores(field, rods, side, ~hidden[:, part], (face == side) & (most > 0.05))
         shift, depth = _placed(score, np.where(most > 0.8, most, view), most)
-        ends.append(side * (rods[:, 3] / 2 + _APEX * (rods[:, 5] - depth * radius)) + shift * field.diameter)
+        ends.append(side * (rods[:, 3] / 2 + APEX * (rods[:, 5] - depth * radius)) + shift * field.diameter)
         bulge.append(depth)
     cap = (bulge[0] + bulge[1]) / 2 * radius
     back = held_back(_with_ends(rods, ends[0], ends[1], cap), field.diameter)
@@ -63,23 +64,8 @@ def _usual_bulge(view: FloatArray) -> FloatArray:
 
     Cuts lean up and down as much as they lean sideways, either way: the mean of a folded normal distribution.
     """
-    z = view / _SLANT
-    return np.asarray(_SLANT * np.sqrt(2 / np.pi) * np.exp(-0.5 * z**2) + view * erf(z / np.sqrt(2)), float)
-
-
-def _end_scores(field: Field, rods: FloatArray, side: int, read: BoolArray, faced: BoolArray) -> Float32Array:
-    """Return the pull on one end for each (bulge, slope, shift): of its outline and of the edge behind its face.
-
-    Ends that must show their face (`faced`) are held to both; of others a cut that slants may show it.
-    """
-    strip = _strip(field, rods, side, read, _FINE, 48, falling=True)
-    outer, inner, between = (
-        _along(strip, _index(_BULGES, _SLOPES, _SHIFTS, bulging, side, _FINE, 48))
-        for bulging in (side, -side, 0)
-    )
-    shown = np.minimum(1, _BULGES / _FACE_SEEN).astype(np.float32)[:, None, None]
-    must = faced[:, None, None, None]
-    return f32(outer + np.float32(_FACE) * np.where(must, shown * inner, np.maximum(inner - between, 0)))
+    z = view / SLANT
+    return np.asarray(SLANT * np.sqrt(2 / np.pi) * np.exp(-0.5 * z**2) + view * erf(z / np.sqrt(2)), float)
 
 
 def _with_ends(rods: FloatArray, first: FloatArray, last: FloatArray, cap: FloatArray) -> FloatArray:
@@ -99,14 +85,14 @@ def _placed(score: Float32Array, least: FloatArray, most: FloatArray) -> tuple[F
     The mean over all that an end can look like, each weighed by how well it is seen: the outlines of a cut that leans
     and of one that lies a little further out are almost alike, and the best of them hops from one to the other.
     """
-    outside = np.maximum(least[:, None] - _BULGES, 0) + np.maximum(_BULGES - most[:, None], 0)
+    outside = np.maximum(least[:, None] - BULGES, 0) + np.maximum(BULGES - most[:, None], 0)
     bulging = np.minimum((outside / _BULGE_SD) ** 2 / 2, _BULGE_MOST)[:, :, None, None]
-    leaning = ((_SLOPES / _SLANT) ** 2 / 2)[:, None]
-    score = _SURE * score - f32(bulging) - f32(leaning)
+    leaning = ((SLOPES / SLANT) ** 2 / 2)[:, None]
+    score = SURE * score - f32(bulging) - f32(leaning)
     likely = np.exp(score - score.max((1, 2, 3), keepdims=True)).sum(2)
     likely /= likely.sum((1, 2), keepdims=True)
-    bulge = likely.sum(2) @ _BULGES
-    return np.asarray(likely.sum(1) @ _SHIFTS * _FINE, np.float64), np.asarray(bulge, np.float64)
+    bulge = likely.sum(2) @ BULGES
+    return np.asarray(likely.sum(1) @ SHIFTS * FINE, np.float64), np.asarray(bulge, np.float64)
 
 
 #: Bulges tried for whole ends, radii, and how far (coarse steps) those may lie from the ends found so far.
@@ -143,7 +129,7 @@ def reread(field: Field, rods: FloatArray) -> FloatArray:
         score = np.where(allowed, total, -np.inf)[some]
         last, bulge = np.unravel_index(score.reshape(len(some), -1).argmax(1), score.shape[1:])
         depth = _WHOLE[bulge] * rods[some, 4] / 2
-        base = rods[some, 3] / 2 + _APEX * (rods[some, 5] - depth)
+        base = rods[some, 3] / 2 + APEX * (rods[some, 5] - depth)
         first_at = np.where(last == 0, faced_at[0][some, bulge], plain_at[0][some, bulge])
         last_at = np.where(last == 0, plain_at[1][some, bulge], faced_at[1][some, bulge])
         new = _with_ends(rods[some], -base - first_at, base + last_at, depth)
@@ -155,56 +141,11 @@ def reread(field: Field, rods: FloatArray) -> FloatArray:
 
 def _whole_ends(field: Field, rods: FloatArray, side: int) -> tuple[Float32Array, Float32Array]:
     """Return the pull of an end's outline, and with that of its face, for each bulge and shift: (n, bulges, shifts)."""
-    strip = _strip(field, rods, side, np.ones((len(rods), 7), bool), _COARSE, 64)
+    strip = strip_across(field, rods, side, np.ones((len(rods), 7), bool), _COARSE, 64)
     outer, inner, between = (
-        _along(strip, _index(_WHOLE, np.zeros(1), side * _WHOLE_SHIFTS, bulging, side, _COARSE, 64))[:, :, 0]
+        sums_along(strip, steps_met(_WHOLE, np.zeros(1), side * _WHOLE_SHIFTS, bulging, side, _COARSE, 64))[
+            :, :, 0
+        ]
         for bulging in (side, -side, 0)
     )
-    return outer, outer + np.float32(_FACE) * np.maximum(inner - between, 0)
-
-
-def _strip(
-    field: Field,
-    rods: FloatArray,
-    side: int,
-    read: BoolArray,
-    step: float,
-    half: int,
-    *,
-    falling: bool = False,
-) -> Float32Array:
-    """Return the pull of edges across the rods around one end's outline: ndarray (n, 7 across, 2 half + 1 along).
-
-    Each row is weighted so that a sum over them is the mean of those to be read. With `falling`, edges beyond which a place
-    is less like the strand count more: of a dark gap's two edges that is the piece's own.
-    """
-    x, y, angle, length, diameter, cap = f32(rods).T[:, :, None, None]
-    c, s = np.cos(angle), np.sin(angle)
-    apex = side * (length / 2 + np.float32(_APEX) * cap)
-    along = apex + np.arange(-half, half + 1, dtype=np.float32) * np.float32(step * field.diameter)
-    across = diameter / 2 * CAP[:, None]
-    at = x + along * c - across * s, y + along * s + across * c
-    energy = energy_across(sampled(field.tensor, *at), c, s)
-    if falling and field.likeness is not None:
-        rise = sampled(field.likeness, *at)
-        energy = energy + np.minimum(side * (rise[..., 0] * c + rise[..., 1] * s), 0.0) ** 2
-    weight = read + 1e-3
-    weight = (weight / weight.sum(1, keepdims=True)).astype(np.float32)
-    return f32(pull(f32(energy)) * weight[:, :, None])
-
-
-def _index(
-    bulges: FloatArray, slopes: FloatArray, shifts: IntArray, bulging: int, side: int, step: float, half: int
-) -> IntArray:
-    """Return which step of a strip an end of some shape and shift meets: (bulges, slopes, 7, shifts)."""
-    at = bulges[:, None, None] * (bulging * ARCH - side * _APEX) + slopes[:, None] * CAP
-    steps = np.rint(at * 0.5 / step).astype(np.int64)[..., None] + shifts
-    return np.asarray(np.clip(steps + half, 0, 2 * half), np.int64)
-
-
-def _along(strip: Float32Array, index: IntArray) -> Float32Array:
-    """Return the sums of strips (n, 7, steps) along ends of every shape: (n, bulges, slopes, shifts)."""
-    total = strip[:, 0][:, index[:, :, 0]]
-    for row in range(1, strip.shape[1]):
-        total = total + strip[:, row][:, index[:, :, row]]
-    return total
+    return outer, outer + np.float32(FACE) * np.maximum(inner - between, 0)

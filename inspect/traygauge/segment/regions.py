@@ -46,8 +46,9 @@ class Regions:
         the axis where a piece is covered).
     contrast_to_noise : level difference over noise, the photo's median.
     told_from_shadows : 1 where pieces can be told from shadows, 0 where those are as dark; NaN for an empty tray.
-    rod_px : ndarray (n, 5): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
-        piece that explains a parted region, photo pixels; NaN rows where none was fitted.
+    rod_px : ndarray (n, 6): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
+        piece that explains a parted region, photo pixels, and the tilt at which it rests (radians, 0: it lies); NaN rows
+        where none was fitted.
     light : ndarray like `labels`, float32: the photo's linear light weighted by `contrast`; None where nothing lies.
     """
 
