@@ -127,8 +127,8 @@ def reach(pieces: Pieces, spec: Spec | None) -> Reach:
     across = np.nan_to_num(pieces["feret_min_mm"])
     along = (across > 0) & (across < ONE_WIDE * diameter) & (body > across)
     least = np.where(along, np.maximum(body - ASTRAY * diameter, across), across)
-    end = OF_BODY * np.minimum(across, diameter)  # what is seen reaches from corner to corner
-    put("axis unknown", least, np.minimum(fits, np.sqrt(np.maximum(seen**2 - end**2, 0.0))))
+    most = np.where(seen > _limit_mm(spec), np.minimum(fits, _to_corners(seen, across, diameter)), fits)
+    put("axis unknown", least, most)
     low[flake], high[flake] = np.where(along, least, 0.0)[flake], fits[flake]
     low[heap], high[heap] = np.nan, seen[heap]
     other = ~heap & ~np.isfinite(low)  # measured state without a length, as a crumb: what is seen of it
@@ -185,6 +185,18 @@ def _diameters(pieces: Pieces, spec: Spec | None) -> FloatArray:
     return np.where(np.isfinite(of_piece), of_piece, np.nan_to_num(width))
 
 
+def _limit_mm(spec: Spec | None) -> float:
+    """Return what is longer is long, mm; infinite where nothing is."""
+    limit = None if spec is None else spec.long_over_mm
+    return np.inf if limit is None else limit
+
+
+def _to_corners(seen: FloatArray, across: FloatArray, diameter: FloatArray) -> FloatArray:
+    """Return how long straight pieces are at the most, mm (n,), that are seen from corner to corner over `seen` mm."""
+    end = OF_BODY * np.minimum(across, diameter)
+    return np.asarray(np.sqrt(np.maximum(seen**2 - end**2, 0.0)))
+
+
 def _several(pieces: Pieces, doubtful: BoolArray, diameter: FloatArray) -> BoolArray:
     """Return which of the things that pass for flakes, or for pieces of unknown axis, are several that touch (n,)."""
     several = np.zeros(len(pieces), bool)
@@ -201,11 +213,8 @@ def _body(
     pieces: Pieces, spec: Spec | None, seen: FloatArray, diameter: FloatArray, asked: BoolArray
 ) -> FloatArray:
     """Return the largest extents (n,); of those that are asked for and would be long by it, that of the body alone."""
-    limit = None if spec is None else spec.long_over_mm
-    if limit is None:
-        return seen
     extent = seen.copy()
-    for k in np.flatnonzero(asked & (seen > limit)):
+    for k in np.flatnonzero(asked & (seen > _limit_mm(spec))):
         if len(pieces.outlines_mm) and len(pieces.outlines_mm[k]) > 2:
             from traygauge.judge.heaps import longest_in  # draws: not needed where all is measured
 
