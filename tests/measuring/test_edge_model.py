@@ -8,6 +8,7 @@ from traygauge.measure.edge_model import (
     SHARPEN,
     SHARPEN_PX,
     Optics,
+    find_light,
     find_optics,
     flash_lit,
     place_edges,
@@ -117,6 +118,23 @@ def test_an_edge_out_of_reach_is_no_number() -> None:
     profile = (1.0 - ndtr((U - 1.9) / 0.05))[None]
     found, _ = place_edges(profile, U, HALF_PX, Optics(0.7, SHARPEN), Limb(0.0))
     assert np.isnan(found[0])
+
+
+@pytest.mark.parametrize(("within", "own_light"), [(0.0, True), (0.2, True), (0.6, False), (1.0, False)])
+def test_what_an_even_sky_lights_is_not_lit_from_within(within: float, own_light: bool) -> None:
+    """Half of an even sky's light reaches a limb: a fall that light from within lacks."""
+    fine = np.linspace(-3, 4, 7001)
+    sky, _ = flank_light(fine, Limb(0.0, own_light=True))
+    cosine = np.sqrt(np.clip(1 - fine * fine, 0, None))
+    light = sky * ((1 - within) + within * 2 / (1 + cosine))
+    kernel = np.exp(-0.5 * (np.arange(-200, 201) * 0.001 / (0.6 / HALF_PX)) ** 2)
+    flat = 0.02 + np.interp(U, fine, np.convolve(light, kernel / kernel.sum(), "same"))
+    profiles = np.broadcast_to(flat, (12, 2, len(U))) + np.random.default_rng(5).normal(
+        0, 0.002, (12, 2, len(U))
+    )
+    even = Limb(usual_limb_share(profiles.reshape(-1, len(U)), U))
+    limb, _ = find_light(profiles, U, HALF_PX, 0.6, even, own_light=True)
+    assert limb.own_light == own_light
 
 
 @pytest.mark.parametrize("turn", [-2.0, -1.0, -0.5, 0.5, 1.0, 2.0])

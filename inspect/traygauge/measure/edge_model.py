@@ -38,9 +38,10 @@ _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close
 #: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
 #: at the most). Other light takes a limb as dark for blur.
 _EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
-#: Where less of the light than this falls towards the limb, it comes from within (rendered clear strand: 0.03 and less, all
-#: others 0.4 and more; drawn clear strand is told by what sky and lamps leave of it).
-_FROM_WITHIN = 0.2
+#: Where less of the light than this falls towards the limb, half of it and more comes from within: of an even sky's 0.53 falls
+#: by Lambert's law, of half and half 0.29 (drawn and rendered see-through strand up to 0.28, all other 0.56 and more). What
+#: seems to fall by more than the second, and yet is explained best without lamps, are the streaks of clear strand.
+_FROM_WITHIN, _MOST_OF_SKY = 0.4, 0.8
 _LIMB_SEEN = 0.08  # blur, in half widths, up to which the limb is seen apart from it
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 #: Thickness (log) and turn are rounded so: 4 % more or less of the blur moves an edge by 0.01 px, the turn by 0.03 px.
@@ -223,7 +224,8 @@ def find_light(
     """
     sides = profiles.reshape(-1, len(u))
     limb = usual_limb(profiles, u) if own_light and even.share >= _FROM_WITHIN else even
-    if not limb.own_light or limb.share <= LEAST_SHARE:
+    streaks = limb.share <= LEAST_SHARE and even.share > _MOST_OF_SKY
+    if not limb.own_light or streaks:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even)
     turn = turns(profiles, u, limb).ravel()
     return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn)

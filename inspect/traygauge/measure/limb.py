@@ -36,7 +36,7 @@ _MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 _INSIDE = (0.3, 0.8)  # what no blur reaches
 _ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
 #: Some light always is the sky's; a tone curve that steepens shades would leave it none, and no step on the dark limb.
-#: Of an even sky a quarter falls as a lamp's; what is explained best by the least share comes from within (clear strand).
+#: Of an even sky a quarter falls as a lamp's, or less.
 LEAST_SHARE = 0.1
 _SHARES = np.linspace(LEAST_SHARE, 0.85, 6)
 
