@@ -288,6 +288,13 @@ def test_widths_of_thin_threads_lean_on_the_broad_ones() -> None:
     assert widths([], 1.0)[0].shape == (0,)
 
 
+def test_a_thread_far_brighter_than_its_body_has_no_width() -> None:
+    """Its integral once made it wider than the tray, which then was all tail: no piece had an end (blue on dark blue)."""
+    width, u = widths([slab(1.6, 0.9, 400.0)], 1.0)
+    assert np.isnan(width).all()
+    assert np.isnan(u).all()
+
+
 def view(camera: PerspectiveCamera | FlatCamera) -> TrayView:
     photo = Photo("none", "", np.zeros((10, 10, 3), np.uint8))
     field = LocalField.constant(1.0)

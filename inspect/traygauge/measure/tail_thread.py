@@ -179,6 +179,7 @@ def _tip(arc: FloatArray, weight: FloatArray, root: float, blur: float) -> float
 #: Blurred slab of width w (in blurs): integral over peak, tabled to be read backwards.
 _SLAB = np.linspace(0.05, 20.0, 400)
 _INTEGRAL_OVER_PEAK = _SLAB / special.erf(_SLAB / (2 * np.sqrt(2)))
+_TOO_WIDE = 6.0  # blurs: twice what a thread may be wide whose profile is no broader than blur makes it
 
 
 def widths(threads: list[Thread], blur_px: float) -> tuple[FloatArray, FloatArray]:
@@ -187,7 +188,8 @@ def widths(threads: list[Thread], blur_px: float) -> tuple[FloatArray, FloatArra
     From the profiles where they are broader than blur would make them. Narrower ones from their integrated contrast,
     divided by how bright threads are in this photo, which the broader ones tell; without those as bright as the body,
     to 25 %. A shadow beside a dark thread broadens its profile but not much the integral, and none is dimmer than the
-    body: so the profile's width is at most the integral's.
+    body: so the profile's width is at most the integral's. NaN where a profile is as narrow as blur makes it and its
+    integral twice as wide as such a one may be: on a body that hardly differs from its tray a thread can be any brighter.
 
     Parameters
     ----------
@@ -201,7 +203,9 @@ def widths(threads: list[Thread], blur_px: float) -> tuple[FloatArray, FloatArra
     known = clear.sum() >= 3
     bright = max(1.0, float(np.median(weight[clear] / profile[clear]))) if known else 1.0
     share = np.clip(profile / blur - 2.0, 0.0, 1.0)
+    told = (share >= 1) | (weight / bright < _TOO_WIDE * blur)
     width = share * np.minimum(profile, weight) + (1 - share) * weight / bright
+    width = np.where(told, width, np.nan)
     u = np.hypot(share * 0.3 * blur, (1 - share) * (0.2 if known else 0.25) * width)
     return width, np.hypot(u, 0.05 * width)
 
