@@ -151,6 +151,20 @@ def test_a_short_piece_like_none_that_was_measured_counts_as_short(batch, how):
     assert mean("flake") == pytest.approx(3.0)
 
 
+def test_what_stands_in_regrind_is_a_flake_as_often_as_anything(batch):
+    """Of 60 things on the tray 30 are flakes, so that of 10 that seem to stand 5 are strand."""
+    upright = np.arange(60) >= 50
+    pieces = batch(
+        [3.0] * 20 + [np.nan] * 40,
+        state=np.where(upright, "upright", "whole"),
+        form=["strand"] * 20 + ["flake"] * 30 + ["strand"] * 10,
+    )
+    given = sample(pieces, SPEC, {})
+    measured = np.arange(60) < 20
+    counts = made_up(pieces, given.reach, given.weights, measured, upright).counts
+    assert counts[measured].sum() == pytest.approx(20 + 5)
+
+
 def test_how_far_tops_are_seen_from_feet_tells_which_lengths_stand(batch):
     """Half of 100 pieces are 1.5 mm long, half 3 mm; of 40 more that stand all are short, or all long, by their tops."""
     for stands in (1.5, 3.0):

@@ -123,7 +123,8 @@ def made_up(
     -----
     Where all short pieces stand, none is measured. A piece like none of those measured is as likely as one like a
     certain one of them (rule of succession): beside them stands one of any length up to what stays standing. Regrind
-    has none, because what is unlike its strand is a flake.
+    has none, because what is unlike its strand is a flake; and what passes there for a piece that stands or may lie either
+    way is a flake as often as anything on the tray.
     """
     state = pieces["state"].astype(str)
     counts = np.ones(len(pieces))
@@ -141,13 +142,21 @@ def made_up(
     likely[:, : len(one)] *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
     likely[~np.isin(state[out], _SHORT), len(one) :] = 0.0
     alone = np.concatenate([weights[one], np.full(len(ratio), 1.0 / _OTHERS)])
-    stands_for = stand_for(likely, reached.holds[out], alone)
+    stands_for = stand_for(likely, reached.holds[out] * _strand_share(pieces), alone)
     counts[one] = stands_for[: len(one)]
     return MadeUp(counts, ratio * usual, (stands_for[len(one) :] - 1.0) / _OTHERS)
 
 
 def _flaky(pieces: Pieces) -> bool:
-    return float((pieces["form"] == "flake").mean()) > MOST_FLAKES
+    return _flake_share(pieces) > MOST_FLAKES
+
+
+def _strand_share(pieces: Pieces) -> float:
+    return 1.0 - _flake_share(pieces) if _flaky(pieces) else 1.0
+
+
+def _flake_share(pieces: Pieces) -> float:
+    return float((pieces["form"] == "flake").mean())
 
 
 def _fits(pieces: Pieces, reached: Reach, length_mm: FloatArray, out: npt.NDArray[np.intp]) -> FloatArray:
