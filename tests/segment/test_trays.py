@@ -213,6 +213,30 @@ def test_hue_tells_shadow_from_piece_in_a_noisy_picture_too(see: See) -> None:
     assert (see(drawn).overlap.max(1) > 0.8).mean() > 0.9
 
 
+@pytest.mark.parametrize("colour", [(0.035, 0.30, 0.075), (0.02, 0.15, 0.05)])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_green_pieces_are_not_taken_for_the_shadows_of_their_shadows(
+    see: See, colour: Any, seed: int
+) -> None:
+    """On white by a window: what has the evener level of two hues once was the shadow, which here is the pieces."""
+    window = Lighting((Lamp(60.0 * seed, 35, 0.8, 20, tint=(1.0, 0.95, 0.85)),), ambient=0.25)
+    seen = see(
+        scene(
+            colour,
+            "white",
+            light=window,
+            surface="satin",
+            seed=seed,
+            mpix=8.0,
+            n=30,
+            sensor=Sensor(noise=5.0),
+        )
+    )
+    assert seen.recall_apart == 1.0
+    assert seen.false <= 1
+    assert seen.regions.contrast_to_noise > REFUSED
+
+
 def test_grey_pieces_among_hard_shadows(see: See) -> None:
     seen = see(scene("grey", "white", light="hard lamp", surface="satin", seed=3, mpix=8.0, n=30))
     assert seen.recall_apart >= 0.9

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from traygauge.segment.colour import LUMINANCE
 from traygauge.segment.look import SHADOW_HUE, CoarseLook
 from traygauge.segment.pixels import Float32Array, closed, eroded, square, weighted
-from traygauge.segment.shade import mingled, shadow_hue, two_groups
+from traygauge.segment.shade import ShadowHue, mingled, shadow_hue, two_groups
 from traygauge_shared.light import linear_to_srgb, srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
@@ -73,8 +73,7 @@ class Signal:
     see_through : whether the pieces' insides are as faint as only those of see-through ones are.
     hue : ndarray (3,) or None: weights of code values that rise from tray to piece by 1 and do not see shadows;
         where given, a pixel must show some of the pieces' hue besides.
-    shadow : ndarray (4,) or None: weights of even code values and 1 whose local sum is positive in shadows as dark
-        as the pieces.
+    shadow : the hue that tells shadows as dark as the pieces, or None.
     clear : whether pieces can be told from shadows at all.
     """
 
@@ -88,7 +87,7 @@ class Signal:
     ridge_mark: float
     see_through: bool
     hue: FloatArray | None
-    shadow: FloatArray | None
+    shadow: ShadowHue | None
     clear: bool
 
     @property
@@ -137,7 +136,7 @@ def _read_in(
     piece: FloatArray,
     coarse: CoarseLook,
     hue: FloatArray | None = None,
-    shadow: FloatArray | None = None,
+    shadow: ShadowHue | None = None,
     *,
     clear: bool = True,
 ) -> Signal:

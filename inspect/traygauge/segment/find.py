@@ -34,8 +34,9 @@ SPECK_MM, HAIR_MM, SHARP_SPECK = 0.5, 0.15, 0.45
 #: the bare tray would have it: that in shadows is coarser (up to 20 of them on rendered trays, foreign pieces from 43 on).
 ABOVE_GRAIN = 25.0
 
-#: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: so much is left of it.
-LEFT_AMONG_SHADOWS = 0.25
+#: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: so much is left of it, where
+#: pieces are grey and where they are of a colour that no shadow has (by how lengths spread, drawn trays).
+LEFT_AMONG_SHADOWS = 0.25, 0.5
 #: A colour is the mean over every so many pixels each way.
 SPARSE = 4
 #: Strips narrower than this, and specks, are bits of a piece's fringe where they are this near to it.
@@ -335,7 +336,7 @@ def _clearness(step: FloatArray, signal: Signal) -> float:
 def _kept(signal: Signal) -> float:
     """Return the share of the contrast that is left where pieces look most like the tray or a shadow, 0..1."""
     kept = float(np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0))
-    return kept if signal.shadow is None else kept * LEFT_AMONG_SHADOWS
+    return kept if signal.shadow is None else kept * LEFT_AMONG_SHADOWS[signal.shadow.coloured]
 
 
 def _nothing(tray: TrayView, window: Window) -> Regions:

@@ -24,7 +24,7 @@ from traygauge.segment.pixels import (
     weighted,
     without,
 )
-from traygauge.segment.shade import shadow_mask
+from traygauge.segment.shade import ShadowHue, shadow_mask
 from traygauge.segment.window import Window
 from traygauge_shared.shrinking import shrunk
 from traygauge_shared.threads import in_bands
@@ -202,10 +202,10 @@ def _upsampled(blocks: npt.NDArray[np.floating], window: Window) -> Mask:
     return grown(np.clip(np.rint(blocks), 0, 255).astype(np.uint8), window.inside.shape, smooth=True)
 
 
-def _without_shadows(mask: Mask, coarse: CoarseLook, weight: FloatArray, window: Window) -> Mask:
+def _without_shadows(mask: Mask, coarse: CoarseLook, hue: ShadowHue, window: Window) -> Mask:
     """Return the mask without what has the shadows' hue, and without the bits of rim that are left of shadows."""
     dark = shrunk(mask, coarse.inside.shape) > 127
-    shadow = over(grown(shadow_mask(coarse, weight, dark), mask.shape, smooth=True), 127)
+    shadow = over(grown(shadow_mask(coarse, hue, dark), mask.shape, smooth=True), 127)
     kernel = disc(FRINGE_MM * window.px_per_mm)
     left = opened(closed(without(mask, shadow), kernel), kernel)
     beside = dilated(shadow, kernel)

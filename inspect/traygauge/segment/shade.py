@@ -6,6 +6,8 @@ one level all over, which pieces, being round, have not.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -26,12 +28,29 @@ ONE_LEVEL = 0.85, 0.5
 LEAST_HUE = 0.025
 #: The rarer hue has this share of what is dark at least.
 FEWEST = 0.1
+#: No shadow's hue lies further from the tray's than by this share of its own code values: its light would have to have four
+#: times as much blue to its red as what lights the tray (closed form, by the exponent of sRGB's codes).
+FURTHEST = 0.25
 #: Levels between these shares of the step are taken for shadow where pieces are at 1.
 BETWEEN = 0.35, 0.8
 
 
-def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> FloatArray | None:
-    """Return weights (4,) of even code values R, G, B and 1 whose local sum is positive in shadows only.
+@dataclass(frozen=True, eq=False)
+class ShadowHue:
+    """The hue that tells shadows from pieces as dark.
+
+    Parameters
+    ----------
+    weight : ndarray (4,): of even code values R, G, B and 1; the local sum is positive in shadows only.
+    coloured : whether the pieces' own hue is none that a shadow can have.
+    """
+
+    weight: FloatArray
+    coloured: bool
+
+
+def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> ShadowHue | None:
+    """Return the hue that tells shadows from pieces.
 
     Half shadow lies between tray and full shadow: the deeper, the more hue. So hue is read against depth.
 
@@ -39,8 +58,8 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Floa
     ----------
     coarse : the coarse look.
     dark : ndarray (h / step, w / step): what is darker than the tray, pieces and shadows alike.
-    piece : ndarray (3,): the pieces' code values, where they are of a hue of their own; None where evenness of level
-        is all that tells which of two hues is the shadows'.
+    piece : ndarray (3,): the pieces' code values, where they are of a hue of their own; None where that is not known.
+        Then the shadows' hue is the other one where one of the two is none that a shadow can have, else that of even level.
 
     Returns
     -------
@@ -61,19 +80,26 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Floa
     spread = [_spread(1.0 - level[side]) for side in (one, two)]
     evenness = min(spread) / max(spread)
     told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and evenness < ONE_LEVEL[1])
-    if not told or (piece is None and evenness > ONE_LEVEL[0]) or min(one.mean(), two.mean()) < FEWEST:
+    off = np.linalg.norm(hue, axis=1) / (level * np.linalg.norm(coarse.tray))
+    coloured = [float(np.median(off[side])) for side in (one, two)]
+    own = piece is not None or max(coloured) > FURTHEST > min(coloured)
+    if not told or not (own or evenness <= ONE_LEVEL[0]) or min(one.mean(), two.mean()) < FEWEST:
         return None
     if abs(place[one].mean() - place[two].mean()) < LEAST_HUE * float(np.linalg.norm(coarse.tray)):
         return None
     steep = sum(float(np.median(hue[side] @ axis / (1.0 - level[side]))) for side in (one, two)) / 2
     weight = np.append(axis @ across + steep * brightness, -steep)
-    first = spread[0] < spread[1] if piece is None else weight[:3] @ piece + weight[3] < 0
-    return np.asarray(weight if first else -weight, float)
+    if piece is not None:
+        first = weight[:3] @ piece + weight[3] < 0
+    else:
+        first = coloured[0] < coloured[1] if own else spread[0] < spread[1]
+    return ShadowHue(np.asarray(weight if first else -weight, float), own)
 
 
-def shadow_mask(coarse: CoarseLook, weight: FloatArray, dark: Bool) -> Mask:
+def shadow_mask(coarse: CoarseLook, shadow: ShadowHue, dark: Bool) -> Mask:
     """Return 255 where what is dark has the shadows' hue, ndarray (h / step, w / step), uint8."""
-    return ((_local(coarse.even @ weight[:3] + weight[3], dark, coarse) > 0) & dark).astype(np.uint8) * 255
+    value = coarse.even @ shadow.weight[:3] + shadow.weight[3]
+    return ((_local(value, dark, coarse) > 0) & dark).astype(np.uint8) * 255
 
 
 def mingled(coarse: CoarseLook, rise: Float32Array) -> bool:
