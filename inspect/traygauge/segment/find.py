@@ -35,8 +35,8 @@ SPECK_MM, HAIR_MM, SHARP_SPECK = 0.5, 0.15, 0.45
 ABOVE_GRAIN = 25.0
 
 #: Beside shadows as dark as themselves pieces are found, but half their edge is seen badly: so much is left of it, where
-#: pieces are grey and where they are of a colour that no shadow has (by how lengths spread, drawn trays).
-LEFT_AMONG_SHADOWS = 0.25, 0.5
+#: pieces are grey and where they are of a colour that no shadow has (drawn trays: what is stated holds in both).
+LEFT_AMONG_SHADOWS = 0.25, 0.7
 #: A colour is the mean over every so many pixels each way.
 SPARSE = 4
 #: Strips narrower than this, and specks, are bits of a piece's fringe where they are this near to it.
