@@ -97,6 +97,14 @@ def test_blur_is_found_from_many_profiles(sigma_px: float) -> None:
     assert found.sigma_px == pytest.approx(sigma_px, rel=0.25)
 
 
+def test_blur_is_no_less_than_is_possible() -> None:
+    """What steps within a pixel is a highlight's edge, or grain, where no light could be so sharp."""
+    profiles = np.array([flank(edge, 0.25, 0.6) for edge in (0.97, 1.0, 1.02)])
+    limb = Limb(0.6)
+    assert find_optics(profiles, U, HALF_PX, 0.45, limb).sigma_px < 0.4
+    assert find_optics(profiles, U, HALF_PX, 0.45, limb, least_px=0.8).sigma_px > 0.65
+
+
 def test_blur_is_found_between_the_values_that_are_tried() -> None:
     """Profiles a little less sharp are found a little less sharp, never in one leap and then not at all."""
     true = 0.7 * np.exp(np.linspace(0.0, 0.4, 9))

@@ -179,6 +179,7 @@ def find_optics(
     sigma_guess_px: float,
     limb: Limb,
     turn: FloatArray | float = 0.0,
+    least_px: float = 0.0,
 ) -> Optics:
     """Return the blur that explains the profiles of one photo best, with the usual overshoot.
 
@@ -190,6 +191,7 @@ def find_optics(
     sigma_guess_px : blur to start from, as the ring's edges show it.
     limb : what the light does towards it.
     turn : ndarray (n,): how far it comes from each profile's side.
+    least_px : no less blur is possible.
     """
     alike = list(_alike(1.0, turn, len(profiles), _TURN_FOR_BLUR))
     p = _normal(profiles, u, limb)
@@ -200,7 +202,8 @@ def find_optics(
         misfit = np.median(np.concatenate(least))
         return float(misfit * (1.0 + _HOLD * np.log(sigma_px / sigma_guess_px) ** 2))
 
-    coarse = _lowest(cost, sigma_guess_px * np.array([0.55, 0.72, 1.0, 1.35, 1.8, 2.4]))
+    places = np.maximum(sigma_guess_px * np.array([0.55, 0.72, 1.0, 1.35, 1.8, 2.4]), least_px)
+    coarse = _lowest(cost, places)
     low, mid, high = (cost(coarse * np.exp(step)) for step in (-_STEP_SIGMA, 0.0, _STEP_SIGMA))
     curve = low - 2 * mid + high
     step = 0.5 * (low - high) / curve if curve > 0 else np.sign(low - high)
@@ -208,7 +211,13 @@ def find_optics(
 
 
 def find_light(
-    profiles: FloatArray, u: FloatArray, half_px: float, sigma_guess_px: float, even: Limb, own_light: bool
+    profiles: FloatArray,
+    u: FloatArray,
+    half_px: float,
+    sigma_guess_px: float,
+    even: Limb,
+    own_light: bool,
+    least_px: float = 0.0,
 ) -> tuple[Limb, Optics]:
     """Return how one photo's light falls towards the limb, and its blur.
 
@@ -221,14 +230,15 @@ def find_light(
     profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
     even : the limb as it would be if its light were the same on both sides.
     own_light : whether it is the light of bright pieces.
+    least_px : no less blur is possible.
     """
     sides = profiles.reshape(-1, len(u))
     limb = usual_limb(profiles, u) if own_light and even.share >= _FROM_WITHIN else even
     streaks = limb.share <= LEAST_SHARE and even.share > _MOST_OF_SKY
     if not limb.own_light or streaks:
-        return even, find_optics(sides, u, half_px, sigma_guess_px, even)
+        return even, find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
     turn = turns(profiles, u, limb).ravel()
-    return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn)
+    return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
 
 
 def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics, limb: Limb) -> bool:

@@ -46,6 +46,9 @@ _LAMP_PX, _SHARP_PX = 0.12, 0.8
 #: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
 #: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light).
 _USUAL_SWING, _OF_SWING = 0.02, 2.5
+#: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
+#: spread out again (closed form: two boxes of two pixels).
+_COLOUR_PX = 0.82
 _SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
@@ -335,7 +338,8 @@ def _fine(
     own_light = not signal.of_colour and float(np.median(signal.sense[:likely])) > 0
     hold = _COLOUR_HOLD if signal.of_colour else 1.0
     even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
-    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, own_light)
+    least = _COLOUR_PX if signal.of_colour else 0.0
+    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, own_light, least)
     optics = replace(optics, ring_px=sharpest)
     turn = turns(both, u, limb) * (signal.sense > 0)[:, None]
     flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), even)
