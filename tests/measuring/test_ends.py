@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -121,17 +119,6 @@ def test_a_body_ends_where_its_light_first_falls() -> None:
     seen.share[:, (seen.s[:, 0] > 0.25) & (seen.s[:, 0] < 0.4)] = 1.0
     ends, _ = edges(seen, np.zeros((9, 1)), np.full(1, 0.3))
     np.testing.assert_allclose(ends, 0.0, atol=0.01)
-
-
-def test_an_even_face_below_an_unevenly_lit_flank_ends_where_it_falls_to_half() -> None:
-    """A window lights one side of a flank: in shares of it, one level for all rows reads the edge askew."""
-    even = np.linspace(0.6, 1.6, 9, dtype=np.float32)[:, None]
-    seen = replace(light(np.zeros((9, 1)), lean=-0.3), even=even)
-    # a soft outer edge, which a level that is off moves plainly
-    inner = ndtr((-0.3 - seen.s) / BLUR)
-    seen.share[:] = inner + 0.6 * even[:, None] * (ndtr((0.3 - seen.s) / 0.2) - inner)
-    ends, _ = edges(seen, np.zeros((9, 1)), np.full(1, 0.6))
-    np.testing.assert_allclose(ends, 0.3, atol=0.01)
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -140,11 +140,10 @@ def edges(light: EndLight, beside: FloatArray, face: FloatArray) -> tuple[FloatA
 
     Of a face darker than half the flank it is the inner arc that is read, half-way between the two, else the outer one.
     """
+    face = np.clip(face, 0.0, 1.0)
     seen = ~light.dark & (light.lean < 0)
     inner = seen & (face < 0.5)
-    # a face is even where the flank beside it is not: row by row it is another part of the flank's light
-    own = np.clip(face, 0.0, 1.0) * light.even
-    level = np.where(inner, (1 + own) / 2, np.where(seen, own / 2, 0.5))
+    level = np.where(inner, (1 + face) / 2, np.where(seen, face / 2, 0.5))
     level = np.where(light.dark, (1 + np.maximum(beside, 0)) / 2, level)
     below = light.share <= level.astype(np.float32)[:, None]
     # a lip may hang below the face, so that its light lies beyond a gap: the first fall ends the body
