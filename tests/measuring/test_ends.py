@@ -41,8 +41,6 @@ def light(
         even=np.ones((r, e), single),
         lean=np.full(e, lean, single),
         dark=np.full(e, dark),
-        lip=np.zeros((r, e), bool),
-        hangs=np.full((r, e), np.nan, single),
         optics=Optics(1.0, 0.0),
     )
 
@@ -104,21 +102,13 @@ def test_a_lip_on_a_part_of_the_edge_does_not_move_the_end(dark: bool, rows: sli
     assert (lips.doubt_mm < 0.03).all()
 
 
-def test_light_that_a_neighbour_hides_ends_nowhere_that_is_known() -> None:
-    """What a neighbour shows has no weight and may be as bright as what it hides: no edge lies there, and no lip."""
+def test_light_that_ends_at_a_neighbours_ends_before_it() -> None:
+    """What a neighbour shows has no weight and may be as bright as what it hides: the edge is no further than there."""
     seen = light(np.zeros((9, 1)))
     there = seen.s[:, 0] > -0.1
     seen.share[:, there], seen.weight[:, there] = 1.2, 0.0
-    ends, _ = edges(seen, np.zeros((9, 1)), np.full(1, 0.3))
-    assert np.isnan(ends).all()
-
-
-def test_a_body_ends_where_its_light_first_falls() -> None:
-    """A lip below the face shows beyond a gap."""
-    seen = light(np.zeros((9, 1)))
-    seen.share[:, (seen.s[:, 0] > 0.25) & (seen.s[:, 0] < 0.4)] = 1.0
-    ends, _ = edges(seen, np.zeros((9, 1)), np.full(1, 0.3))
-    np.testing.assert_allclose(ends, 0.0, atol=0.01)
+    ends, _ = edges(seen, np.zeros((9, 1)), Usual(SLOPE_SD, np.full(1, 0.3), np.full(1, 0.15), 0.03))
+    np.testing.assert_allclose(ends, -0.1, atol=0.05)
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -7,7 +7,6 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from traygauge.measure.body import Bodies
-from traygauge.measure.lips import HIGHEST_OF_DIAMETER
 from traygauge.measure.outlines import past_faces
 from traygauge.measure.tail_outline import arcs
 from traygauge.measure.tails import TAIL, Tails
@@ -21,6 +20,8 @@ IntArray = npt.NDArray[np.intp]
 #: 0.07 mm (rendered and drawn trays). In a blurred photo so many blurs are no less.
 LOWEST_MM, LOWEST_BLURS = 0.1, 0.8
 _ODD = 3.0  # nor is it less than so many spreads of what stands out of all ends
+#: What stands out further is a face half lost in the dark, or a thread.
+HIGHEST_OF_DIAMETER = 0.3
 #: Corners lie further from the axis than this share of the half width, where no row of light is read.
 _CORNER = 0.8
 

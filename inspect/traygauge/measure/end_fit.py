@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from traygauge.measure.end_light import EndLight
 from traygauge.measure.end_model import Model, arcs, looked_up, model, tables
-from traygauge.measure.lips import LEAST_MM, Lips, edges, likely_lips
+from traygauge.measure.lips import LIP_COST, Lips, edges, likely_lips
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual
 
@@ -42,8 +42,6 @@ _FACE = -0.3, 2.5  # brightnesses that a face may have
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
 #: How far the light beside a row may lie from the tray's further out, for dark pieces (their shadows) and bright ones.
 _BESIDE_SD, _BESIDE_STEP, _BESIDE = (0.6, 0.03), 0.3, (-0.4, 0.9)
-#: The same for lips, which are about as bright as the flank; and how many blurs before their end they are read.
-_LIP_SD, _BRIGHTEST_LIP, _BEFORE_EDGE = 0.3, 2.0, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,9 +90,9 @@ def begin(light: EndLight) -> EndFit:
 def finish(light: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
     """Return begun faces `ended`, and their lips.
 
-    Lips are told from the cut that they cover. Ends that come out strange, or badly explained, are thought over: the one
-    are held against an ordinary cut, the others against a rim that looks round. Ends that ran out of the light that was
-    read are held to the outline.
+    Rows that a lip covers are left out where the others then lie better on one cut. Ends that come out strange, or badly
+    explained, are thought over: the one are held against an ordinary cut, the others against a rim that looks round.
+    Ends that ran out of the light that was read are held to the outline.
     """
     fit = ended(light, begun, usual)
     lost = np.flatnonzero((fit.p[0] <= light.s[0]) | (fit.p[0] >= light.s[-1]))
@@ -102,9 +100,6 @@ def finish(light: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
         held = replace(light.of(lost), known=np.full(len(lost), _FROM_OUTLINE_MM, np.float32))
         fit.put(lost, ended(held, begin(held), usual.of(lost)))
     light, lips = _without_lips(light, fit, usual)
-    below = np.where(np.isfinite(light.hangs), light.hangs - arcs(fit.p, light)[0], 0.0)
-    # as far as two rows show it: one alone is a speck
-    lips.height_mm[:] = np.maximum(lips.height_mm, np.sort(below, 0)[-2])
     prior, sd = _priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
     strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
@@ -116,44 +111,39 @@ def finish(light: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
 
 
 def _without_lips(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, Lips]:
-    """Return the light with what covers cuts known for lips, and the lips.
+    """Return the light without the rows that lips cover, and the lips.
 
-    Ends lie between the fits with and without a lip as either is likely; the rest is put in the place of the likelier one.
+    Fits to the other rows are put in the place of those to all rows where they explain an end better.
     """
     lips = Lips.none(len(light.lean))
-    face = np.where(fit.p[2] < 0, fit.p[3], usual.face)
-    found = likely_lips(light, fit.beside, face, fit.p[2], usual.slope_sd)
-    some = found.ends
+    some, rows, cut = likely_lips(light, fit.beside, usual)
     if not len(some):
         return light, lips
     was, own, whole = fit.of(some), usual.of(some), light.of(some)
-    covers = found.height_mm > LEAST_MM
-    others = np.where(covers & ~covers.all(0), np.nan, was.beside)
-    shade = np.nanmedian(others, 0)  # what stands out is no shadow
-    edge = edges(whole, np.where(covers, shade, was.beside), face[some])[0]
-    bare = _with_lips(whole, covers, edge)
-    start = EndFit.start(np.vstack([found.cut, own.face]), np.where(covers, 1.0, was.beside))
-    tried = _improved(bare, start, own, _MOST, _row_weights)
-    apart = tried.p[0] - was.p[0]
-    lips.doubt_mm[some] = np.sqrt((1 - found.none) * (found.none * apart**2 + found.spread_mm**2))
-    height = np.where(covers, np.nan_to_num(edge - arcs(tried.p, bare)[0]), 0.0).max(0)
-    better = np.flatnonzero(found.none < 0.5)
+    bare = replace(whole, weight=np.where(rows[:, None], np.float32(0), whole.weight))
+    tried = _improved(bare, EndFit.start(np.vstack([cut, own.face]), was.beside), own, _TRIED, _row_weights)
+    usually = np.minimum(np.median(was.misfit, 0), _median_of_seen(tried.misfit))
+    usually = np.maximum(usually, own.residual**2)
+    before = cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
+    rest = np.where(rows, usually, tried.misfit)
+    after = cost(bare, tried.p, rest, usually, own) + _obliqueness(tried, own) + LIP_COST
+    odds = np.exp(np.clip(after - before, -60.0, 60.0) / 2)  # that there is none
+    better = odds < 1
+    other = np.where(better, odds, 1.0) / (1 + odds)  # how likely the other reading is
+    lips.doubt_mm[some] = np.abs(tried.p[0] - was.p[0]) * np.sqrt(other)
+    shade = np.nanmedian(np.where(rows, np.nan, tried.beside), 0)  # what stands out is no shadow
+    edge = edges(whole, np.repeat(shade[None], len(rows), 0), own)[0]
+    height = np.where(rows, np.nan_to_num(edge - arcs(tried.p, bare)[0]), 0.0).max(0)
     lips.height_mm[some[better]], lips.view[some[better]] = height[better], was.p[2, better]
-    fit.put(some[better], tried.of(better))
-    fit.p[0, some] = tried.p[0] - found.none * apart
-    weight, lip = light.weight.copy(), light.lip.copy()
-    weight[..., some[better]], lip[:, some[better]] = bare.weight[..., better], bare.lip[:, better]
-    return replace(light, weight=weight, lip=lip), lips
+    fit.put(some[better], tried.of(np.flatnonzero(better)))
+    weight = light.weight.copy()
+    weight[..., some[better]] = bare.weight[..., better]
+    return replace(light, weight=weight), lips
 
 
-def _with_lips(light: EndLight, covers: BoolArray, edge: FloatArray) -> EndLight:
-    """Return the light with lips on the rows (r, e) that they cover, up to where these end (`edge`, mm).
-
-    A lip is of the strand's colour, but looks another way than flank and face: where its light differs, the cut shows.
-    """
-    within = light.s < (edge - _BEFORE_EDGE * light.blur)[:, None]
-    weight = np.where(covers[:, None] & ~within, np.float32(0), light.weight)
-    return replace(light, weight=weight, lip=covers)
+def _obliqueness(fit: EndFit, usual: Usual) -> FloatArray:
+    """Return what slopes across cost (e,) beyond what the fit holds them with: that wide hold lets a lip pass for one."""
+    return np.asarray((usual.slope_sd**-2 - _ACROSS_SD**-2) * fit.p[1] ** 2)
 
 
 def ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
@@ -279,9 +269,7 @@ def _improved(
     """
     fit, p, beside = start, start.p, start.beside
     prior, sd = _priors(light, usual)
-    beside_sd = np.where(light.lip, _LIP_SD, np.where(light.dark, *_BESIDE_SD))
-    hold = (_NOISE / beside_sd).astype(np.float32) ** 2
-    most_beside = np.where(light.lip, _BRIGHTEST_LIP, _BESIDE[1])
+    hold = (_NOISE / np.where(light.dark, *_BESIDE_SD)).astype(np.float32) ** 2
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
     for turn in range(most):
@@ -291,7 +279,7 @@ def _improved(
         counts = weigh(misfit)
         total = (now.weight.sum(1) * counts).sum(0)
         residual = np.sqrt((products[4, 4] * counts).sum(0) / np.maximum(total, 1e-9))
-        gram, share = _without_beside(products, hold, beside - light.lip)
+        gram, share = _without_beside(products, hold, beside)
         gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
         hidden = p[2] >= 0
         gram[3, :, hidden] = gram[:, 3, hidden] = 0.0
@@ -307,28 +295,24 @@ def _improved(
         step, last = pace * move, way
         p = _within_bounds(p + step, light)
         aside = np.clip(share[4] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
-        beside = np.clip(beside + pace * aside, _BESIDE[0], most_beside)
+        beside = np.clip(beside + pace * aside, *_BESIDE)
         fit.put(left, EndFit(p, beside, misfit, residual, normal))
         moves = np.flatnonzero((np.abs(pace * way) > 1.0).any(0))
         if not len(moves):
             break
         if len(moves) < len(left):
             light = light.of(moves)
-            left, pace = left[moves], pace[moves]
+            left, hold, pace = left[moves], hold[moves], pace[moves]
             p, beside, prior, sd, last = (x.take(moves, 1) for x in (p, beside, prior, sd, last))
-            hold, most_beside = hold.take(moves, 1), most_beside.take(moves, 1)
     return fit
 
 
 def _without_beside(
-    products: SingleArray, hold: SingleArray, off: FloatArray
+    products: SingleArray, hold: SingleArray, beside: FloatArray
 ) -> tuple[SingleArray, SingleArray]:
-    """Return the products (5, 5, r, e) of out, m, t, f and the rest once g is solved for, and g's shares (5, r, e).
-
-    `off` (r, e) is how far g lies from what is expected of it, `hold` (r, e) what that costs.
-    """
+    """Return the products (5, 5, r, e) of out, m, t, f and the rest once g is solved for, and g's shares (5, r, e)."""
     own = products[5, :5].copy()
-    own[4] -= hold * off.astype(np.float32)
+    own[4] -= hold * beside.astype(np.float32)
     share = own / (products[5, 5] + hold)
     return products[:5, :5] - share[:, None] * own, share
 

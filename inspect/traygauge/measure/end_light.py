@@ -27,8 +27,6 @@ STEP_PX = 1.0  # along the axis
 #: beside a dark piece count by the inverse of its square. Swept on drawn trays (0.05 to 0.3); that of bright pieces, whose
 #: own light strays most, gains nothing by it.
 _STRAYS = 0.1
-#: A gap is darker than this, and what lies beyond it brighter than it by this, between tray (0) and flank (1).
-_GAP = 0.7, 0.25
 MET = 0.3  # radii beyond an end within which what lies there is met by it
 
 
@@ -77,8 +75,6 @@ class EndLight:
     tray_at : ndarray (e,), mm: about where along s the tray's light was read.
     even : ndarray (r, e): an evenly lit face's light, in the row's units, where its light is 1 in the middle row.
     lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
-    lip : ndarray (r, e), bool: whether a lip stands beyond the cut.
-    hangs : ndarray (r, e), mm: how far along s light reaches that begins beyond a dark gap, NaN where none does.
     """
 
     share: SingleArray
@@ -92,15 +88,12 @@ class EndLight:
     even: SingleArray
     lean: SingleArray
     dark: BoolArray
-    lip: BoolArray
-    hangs: SingleArray
     optics: Optics
 
     def coarser(self) -> EndLight:
         """Return the light on every second row, which counts twice."""
         share, weight, v = (np.ascontiguousarray(x[::2]) for x in (self.share, 2 * self.weight, self.v))
-        some = {name: getattr(self, name)[::2] for name in ("even", "lip", "hangs")}
-        return replace(self, share=share, weight=weight, v=v, **some)
+        return replace(self, share=share, weight=weight, v=v, even=self.even[::2])
 
     def of(self, some: BoolArray | IntArray) -> EndLight:
         """Return the light of some ends."""
@@ -174,9 +167,6 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
     trust = good * np.clip(contrast / np.maximum(usual, 1e-9), 0.2, 1.5)
     weight = own * _single(trust)[..., None]
     dark = signal.sense < 0
-    past = _past_gaps(share, weight) & ~dark[:, None, None]
-    hangs = np.where(past & (share > 0.5) & (weight > 0), s[:, None], -np.inf).max(-1)
-    weight *= ~past
     if dark.any() and not signal.of_colour:  # a colour keeps the same in the shade
         weight[dark] *= _trust_in_the_dark(share[dark], (usual / np.minimum(tray_row, -1e-6))[dark, :, None])
     return EndLight(
@@ -191,8 +181,6 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
         even=_single(np.where(dark[:, None], 1.0, np.clip(usual / step, 0.6, 1.6)).T),
         lean=_single(rims.lean),
         dark=dark,
-        lip=np.zeros(v.T.shape, bool),
-        hangs=_single(np.where(np.isfinite(hangs), hangs, np.nan).T),
         optics=optics,
     )
 
@@ -209,15 +197,6 @@ def _trust_in_the_dark(share: npt.NDArray[Any], contrast: npt.NDArray[Any]) -> S
     """
     darker = np.clip(-contrast, 0.0, 1.0)
     return _single(((1 - darker / 2 + _STRAYS) / (np.clip(1 - darker * share, 0.0, 1.2) + _STRAYS)) ** 2)
-
-
-def _past_gaps(share: npt.NDArray[Any], weight: SingleArray) -> BoolArray:
-    """Return which places (e, r, m) lie beyond a dark gap: light that rises again after a fall is a lip's below the face."""
-    lowest = np.minimum.accumulate(np.where(weight > 0, share, np.inf), -1)
-    again = (lowest < _GAP[0]) & (share > lowest + _GAP[1]) & (weight > 0)
-    past = np.logical_or.accumulate(again, -1)
-    past[..., :-1] |= past[..., 1:]  # the rise begins before
-    return np.asarray(past)
 
 
 def _single(values: npt.ArrayLike) -> SingleArray:
