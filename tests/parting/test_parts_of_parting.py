@@ -4,25 +4,21 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from types import SimpleNamespace
 
 import cv2
 import numpy as np
 import pytest
 
 from traygauge.segment import part_cover, part_label
-from traygauge.segment.part import Clump, StrandPrior, _as_parting, part_clumps
-from traygauge.segment.part_contact import held_back
+from traygauge.segment.part import Clump, StrandPrior, part_clumps
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
-from traygauge.segment.part_judge import confidences, stacked, states
 from traygauge.segment.part_label import outline, spread
 from traygauge.segment.part_likeness import likeness, tells
 from traygauge.segment.part_necks import parted_at_necks, solidity
 from traygauge.segment.part_polish import polished
 from traygauge.segment.part_prior import heap_prior
-from traygauge.segment.part_witness import INSIDE, LAST, Witness, hidden_by, sample_points
-from traygauge_shared.scenes import StrandPiece
+from traygauge.segment.part_witness import hidden_by, sample_points
 
 RNG = np.random.default_rng(5)
 
@@ -293,135 +289,6 @@ def test_a_step_from_black_to_white_is_seen_in_its_middle():
     start = round(field.origin[0, 0])
     profile = row[start + 20 : start + 40]
     assert np.average(np.arange(20, 40), weights=profile**4) == pytest.approx(30.0, abs=0.3)
-
-
-def test_an_end_that_lies_in_another_s_flank_goes_back_by_its_share():
-    """A lying rod's limb is at x = 15; another's end at right angles reaches to 18, 4 or 40: in it, before it, across it.
-
-    Found 3 px too far in all, of which the end's own variance 0.026² is a share of 0.026² + 0.045² + 0.011².
-    """
-    flank = [25.0, 0.0, np.pi / 2, 60.0, 20.0, 0.0]
-    share = 0.026**2 / (0.026**2 + 0.045**2 + 0.011**2)
-    for reach, back in ((18.0, 3.0 * share), (4.0, 0.0), (40.0, 0.0)):
-        rods = np.array([[reach - 25, 0.0, 0.0, 50.0, 20.0, 0.0], flank])
-        assert held_back(rods, 20.0) == pytest.approx(np.array([[0.0, back], [0.0, 0.0]]))
-        rods[0, 2] = np.pi  # told from its other end
-        assert held_back(rods, 20.0) == pytest.approx(np.array([[back, 0.0], [0.0, 0.0]]), abs=1e-9)
-    oblique = np.array([[-7.0, 0.0, 0.0, 44.0, 20.0, 0.0], flank])
-    oblique[1, 2] += 0.1  # the middle of the end touches, one corner lies in the flank
-    assert held_back(oblique, 20.0)[0, 1] > 0.5 * share
-
-
-def test_an_end_under_another_piece_is_hidden():
-    lower = np.array([40.0, 40.0, 0.0, 60.0, 20.0, 0.0])  # its ends lie at x = 10 and 70
-    upper = np.array([70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0])  # from x = 60 to 80
-    half = np.array([70.0, 10.0, np.pi / 2, 60.0, 20.0, 0.0])  # ends at the lower one's axis, y = 40
-    mask = np.ones((90, 90), bool)
-    for above, hidden in ((upper, 1.0), (half, 0.5)):
-        rods = np.stack([lower, above])
-        share = part_label.ends_hidden(part_label.labelled(mask, rods, 0.0)[0], rods)
-        assert share[0] == pytest.approx([0.0, hidden], abs=0.1)
-        assert share[1] == pytest.approx([0.0, 0.0])
-    mask[:, 60:] = False  # an end beyond the tray's edge lies under nothing
-    assert part_label.ends_hidden(part_label.labelled(mask, rods, 0.0)[0], rods)[0].tolist() == [0.0, 0.0]
-
-
-def test_a_length_is_not_stated_where_an_end_lies_under_another():
-    rods = np.array([[40.0, 40.0, 0.0, 60.0, 20.0, 0.0], [70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0]])
-    mask = part_label.labelled(np.ones((90, 90), bool), rods, 0.0)[0] > 0
-    for order, state in (((0, 1), ("covered", "parted")), ((1, 0), ("parted", "parted"))):
-        parting = _as_parting(mask, rods[list(order)], np.zeros(2), ["parted", "parted"], np.ones(2), 20.0)
-        assert parting.state == state
-
-
-def seen_whole(rods: np.ndarray) -> Witness:
-    """Return what rods (n, 6) say whose outlines all show clearly."""
-    points = sample_points(rods)
-    said = np.ones(points.shape[:2], np.float32)
-    said[:, INSIDE] = 0.0  # no edge runs across any of them
-    return Witness(points, said.copy(), said, np.ones(said.shape, bool))
-
-
-def test_an_end_against_another_piece_is_less_sure_and_a_free_one_is_not() -> None:
-    diameter = 28.0
-    rods = np.array([[60.0, 60.0, 0.0, 44.0, 28.0, 0.0], [96.5, 60.0, np.pi / 2, 80.0, 28.0, 0.0]])
-    said = seen_whole(rods)
-    against, beside = confidences(said, stacked(rods, said, np.zeros(2, np.int64), diameter))
-    assert beside == 1.0
-    assert 0.5 < against < 0.9
-
-
-@pytest.mark.parametrize(
-    ("depth", "length", "state"), [(0.1, 44.0, "parted"), (0.2, 44.0, "covered"), (0.1, 90.0, "covered")]
-)
-def test_an_end_as_good_as_beside_a_flank_covers_no_piece_as_long_as_usual(depth, length, state) -> None:
-    """Rods are placed to about a twentieth of a diameter; but a long one's end may be anywhere below the other."""
-    diameter = 28.0
-    rods = np.array(
-        [
-            [82.5 + depth * diameter - length / 2, 60.0, 0.0, length, 28.0, 0.0],
-            [96.5, 60.0, np.pi / 2, 80.0, 28.0, 0.0],
-        ]
-    )
-    said = seen_whole(rods)
-    said.value[0] = 0.1  # what shows less of itself lies below
-    stack = stacked(rods, said, np.zeros(2, np.int64), diameter)
-    assert stack.hidden[0, LAST].all()
-    flat = SimpleNamespace(lean_at=lambda x, y: np.zeros((len(x), 2)))
-    assert states(flat, rods, np.zeros((2, 2)), stack, (44.0, 4.0))[0] == state
-
-
-@pytest.mark.parametrize(("end", "state"), [("first", "leaning"), ("last", "covered")])
-def test_a_leaning_piece_rests_on_what_its_face_lies_against(end, state) -> None:
-    """Seen from above it is shorter than usual; its first end is the raised one, and only the other may run on below."""
-    side = 1.0 if end == "last" else -1.0
-    rods = np.array(
-        [[60.0, 60.0, 0.0, 28.0, 28.0, 8.0], [60.0 + side * 36.5, 60.0, np.pi / 2, 80.0, 28.0, 0.0]]
-    )
-    said = seen_whole(rods)
-    stack = stacked(rods, said, np.zeros(2, np.int64), 28.0)
-    assert stack.abuts[0].max() > 0.6
-    flat = SimpleNamespace(lean_at=lambda x, y: np.zeros((len(x), 2)))
-    bulge = np.array([[0.57, 0.57], [0.0, 0.0]])
-    assert states(flat, rods, bulge, stack, (56.0, 4.0))[0] == state
-
-
-def test_what_noise_shows_across_every_rod_says_nothing_against_any() -> None:
-    """Grain looks like faint lines across all of them; a line that only one shows is its own."""
-    rods = np.array([[60.0 + 100.0 * k, 60.0, 0.0, 56.0, 28.0, 0.0] for k in range(9)])
-    said = seen_whole(rods)
-    stack = stacked(rods, said, np.zeros(9, np.int64), 28.0)
-    said.seen[:, INSIDE] = 0.13  # of ten tenths of each
-    assert (confidences(said, stack) == 1.0).all()
-    said.seen[4, INSIDE] = 0.23
-    sure = confidences(said, stack)
-    assert sure[4] < 0.2
-    assert (np.delete(sure, 4) == 1.0).all()
-
-
-@pytest.mark.parametrize("tilt", [0.0, 20.0, 35.0])
-def test_both_ends_together_tell_the_tilt(heap, tilt: float) -> None:
-    things = [
-        StrandPiece(9.0 * (k % 3) - 9.0, 9.0 * (k // 3) - 9.0, axis_deg=40.0 * k, tilt_deg=tilt)
-        for k in range(9)
-    ]
-    found = np.degrees([p.rod_px[0, 5] for p in heap(things).partings])
-    assert np.isfinite(found).sum() >= 7
-    assert np.nanmedian(np.abs(found - tilt)) < 3.0
-
-
-@pytest.mark.parametrize(("wide", "state"), [(3, "parted"), (20, "covered")])
-def test_what_meets_others_along_a_strip_much_narrower_than_itself_is_whole(wide, state) -> None:
-    """A disc sawn off strand lies on its flank; a piece that runs on below another does so at its full width."""
-    mask = np.zeros((90, 90), bool)
-    mask[10:30, 10:70] = True  # the rod
-    mask[30:40, 70 - wide : 90 - wide] = (
-        True  # half as long as thick, against the rod's flank as far as it reaches
-    )
-    rods = np.array([[39.5, 19.5, 0.0, 60.0, 20.0, 0.0]])
-    parting = _as_parting(mask, rods, np.zeros(1), ["parted"], np.ones(1), 20.0)
-    assert parting.state == ("parted", state)
-    assert (parting.labels[33:39, 72 - wide : 88 - wide] == 2).all()
 
 
 class TestLikeness:
