@@ -11,6 +11,7 @@ from scipy.ndimage import find_objects
 
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
+from traygauge.segment.part_double import doubles
 from traygauge.segment.part_label import room_px, spread
 from traygauge.segment.pixels import Mask, closed, dilated, disc, eroded, opened, square
 from traygauge.segment.regions import Labels
@@ -22,8 +23,6 @@ Bool = npt.NDArray[np.bool_]
 IndexArray = npt.NDArray[np.intp]
 Contour = npt.NDArray[np.int32]
 
-#: Parts in one line are a double up to this turn (rad), offset and gap (diameters): what touches by chance is not.
-DOUBLE_TURN, DOUBLE_OFF, DOUBLE_GAP = 0.17, 0.06, 0.25
 #: What is left of a thing without threads is several bodies where the second is this share of the first.
 SECOND = 0.1
 #: Pixels around a clump that parting sees.
@@ -125,13 +124,15 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
     things += [Thing(f.contour, f.source) for f in doubtful if one[f.source]]
     doubtful = [f for f in doubtful if not one[f.source]]
     clumps = _clumps(doubtful, scene, prior, thread)
-    for heap, (f, parting) in enumerate(zip(doubtful, part_clumps(clumps, prior), strict=True)):
+    for heap, (f, clump, parting) in enumerate(
+        zip(doubtful, clumps, part_clumps(clumps, prior), strict=True)
+    ):
         if shape[f.source, 1] > CONVEX and not explains_all(parting):
             things.append(Thing(f.contour, f.source))
         elif len(parting) < 2:
             things.append(_whole(f, parting))
         else:
-            things += _parts(f, parting, heap)
+            things += _parts(f, parting, heap, clump.rgb)
     return things
 
 
@@ -251,14 +252,14 @@ def _whole(found: _Found, parting: Parting) -> Thing:
     return Thing(found.contour, found.source, False, state, sure, -1, span, patch=found.cut(0))
 
 
-def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
-    """Return a clump's pieces."""
+def _parts(found: _Found, parting: Parting, heap: int, rgb: npt.NDArray[np.uint8]) -> list[Thing]:
+    """Return a clump's pieces; `rgb` is its crop of the photo."""
     at, mask = found.cut(MARGIN)
     corner = np.array([at[1].start, at[0].start, 0, 0, 0, 0])
     span = 2.0 * float(cv2.minEnclosingCircle(found.contour)[1])
     labels = _threads_given_back(parting.labels, mask)
     rods = parting.rod_px + corner
-    for one, two in _doubles(parting):
+    for one, two in doubles(parting, rgb):
         labels[labels == two + 1] = one + 1
         rods[one] = np.nan
     pieces = []
@@ -274,27 +275,6 @@ def _parts(found: _Found, parting: Parting, heap: int) -> list[Thing]:
             most = room_px(mask, parting.rod_px[part]) if state == "covered" else span
             pieces.append(Thing(rim, found.source, True, state, sure, heap, most, rods[part], (place, own)))
     return pieces if len(pieces) > 1 else [Thing(found.contour, found.source)]
-
-
-def _doubles(parting: Parting) -> list[tuple[int, int]]:
-    """Return pairs of parts that lie so truly in one line, face to face, that they have never been cut apart.
-
-    Both lie: what stands on end or leans has no face in line with another's.
-    """
-    x, y, angle, length, diameter, _ = parting.rod_px.T
-    lying = np.array(parting.state) == "parted"
-    one, two = np.triu_indices(len(parting), 1)
-    turn = (angle[two] - angle[one] + np.pi / 2) % np.pi - np.pi / 2
-    c, s = np.cos(angle[one] + turn / 2), np.sin(angle[one] + turn / 2)
-    dx, dy = x[two] - x[one], y[two] - y[one]
-    both, d = length[one] + length[two], (diameter[one] + diameter[two]) / 2
-    gap = np.abs(dx * c + dy * s) - both / 2
-    # a bend of the strand turns the two axes against each other and moves the middles off the line
-    bend = np.abs(turn) * both / 8
-    joined = lying[one] & lying[two] & (-0.1 * d < gap) & (np.abs(dy * c - dx * s) < DOUBLE_OFF * d + bend)
-    # what is bent and gapes as well are two that came to lie so
-    joined &= np.hypot(turn / DOUBLE_TURN, np.maximum(gap, 0.0) / (DOUBLE_GAP * d)) < 1.0
-    return list(zip(one[joined].tolist(), two[joined].tolist(), strict=True))
 
 
 def _thread_px(prior: StrandPrior | None, window: Window) -> float:
