@@ -122,7 +122,7 @@ def _tried(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
     bodies = fit_bodies(signal, tray, start, apart, int(may_lie.sum()))
-    return Tried(tried, outlines.result(), bodies, signal, apart, by_rod)
+    return Tried(tried, outlines.result(), bodies, signal, apart, by_rod, regions.confidence[tried])
 
 
 def _table(
