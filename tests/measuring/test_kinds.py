@@ -134,6 +134,20 @@ def test_a_batch_decides_what_a_doubtful_outline_is() -> None:
     assert scoop.of_batch > 0.9
 
 
+@pytest.mark.parametrize(("usual", "is_strand"), [(4.5, False), (0.5, True)], ids=["clean", "worn"])
+def test_what_shows_far_less_than_a_regrinds_strand_is_a_flake(usual: float, is_strand: bool) -> None:
+    """A straight flake as wide as the strand looks a little like it: not beside clean strand, but beside worn one."""
+    n, rng = 40, np.random.default_rng(2)
+    odds = np.r_[-1.0, rng.normal(usual, 0.6, n), rng.normal(-4.5, 0.4, n)]
+    width = np.r_[1.75, rng.normal(1.75, 0.02, n), rng.uniform(0.9, 5.0, n)]
+    told = strand_odds(odds, width, np.zeros(2 * n + 1, bool)).probability
+    assert (told[0] > 0.5) == is_strand
+    assert (told[1 : n + 1] > 0.5).all()
+    assert (told[n + 1 :] < 0.5).all()
+    no_flakes = strand_odds(odds[: n + 1], width[: n + 1], np.zeros(n + 1, bool)).probability
+    assert (no_flakes > 0.9).all()
+
+
 def test_nothing_and_one_thing_have_answers_too() -> None:
     none = strand_odds(np.zeros(0), np.zeros(0), np.zeros(0, bool))
     assert none.probability.shape == (0,)

@@ -29,6 +29,10 @@ _WIDTH_SD, _ILL_FITTED = 0.03, 0.15
 _ANY_WIDTH, _ANY_PIECES = 0.4, 2.0
 #: Pieces of strand and flakes that a batch is taken to hold before it is looked at: most are strand.
 _BEFORE = (4.0, 1.0)
+#: What a photo's strand mostly shows, log odds, before it is looked at: mean, standard deviation, and how many pieces that
+#: counts for. What shows much less than the batch's own is a flake rather than a piece badly read, by up to so much: by all
+#: of it where a third of the things are flakes, by none where none is (swept on drawn trays).
+_PLAIN, _AS_GOOD_AS, _ODD, _FLAKY = (4.0, 2.0), 6.0, 3.0, 1 / 3
 _ROUNDS = 12
 _LOG_MM = np.linspace(np.log(0.1), np.log(20.0), 1060)
 #: Widths that the density of widths knows of, mm.
@@ -89,8 +93,18 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
     for _ in range(_ROUNDS):
         share = float((p.sum() + _BEFORE[0]) / (len(p) + sum(_BEFORE)))
         total = odds + np.log(common_width(width, p) / _ANY_WIDTH) + np.log(share / (1 - share))
+        total -= min((1 - share) / _FLAKY, 1.0) * _oddness(odds, p)
         p = 1 / (1 + np.exp(-np.clip(total, -30, 30)))
     return StrandOdds(p, share, _weighted_median(width, p))
+
+
+def _oddness(odds: FloatArray, p: FloatArray) -> FloatArray:
+    """Return by how much less likely (log odds) things look so that show less than the batch's strand does (n,)."""
+    count = p.sum() + _AS_GOOD_AS
+    plain = (p @ odds + _AS_GOOD_AS * _PLAIN[0]) / count
+    spread = np.sqrt((p @ (odds - plain) ** 2 + _AS_GOOD_AS * _PLAIN[1] ** 2) / count)
+    below = np.maximum((plain - odds) / spread - 1.0, 0.0)
+    return np.asarray(np.minimum(below**2 / 2, _ODD))
 
 
 def common_width(width_mm: FloatArray, weight: FloatArray) -> FloatArray:
