@@ -11,6 +11,7 @@ import pytest
 
 from traygauge.segment import part_cover, part_label
 from traygauge.segment.part import Clump, StrandPrior, part_clumps
+from traygauge.segment.part_bridge import cut_back
 from traygauge.segment.part_cover import Pairs, chosen, pairs_near
 from traygauge.segment.part_field import field_of
 from traygauge.segment.part_label import outline, spread
@@ -338,3 +339,37 @@ class TestLikeness:
         mask[8:32, 8:52] = True
         rgb = np.repeat(np.where(mask, 30, 220).astype(np.uint8)[..., None], 3, 2)
         assert field_of([Clump(mask, rgb, 16.0, (0.0, 0.0))], 24.0).likeness is None
+
+
+class TestCutBack:
+    """A piece of 60 px against the near flank of another (20 px thick), read as one that runs on to the far one."""
+
+    USUAL = (60.0, 3.0)
+
+    @staticmethod
+    def rods(length: float, turn: float = 0.0, end: float = 10.0) -> np.ndarray:
+        """Return a rod that lies along y through the origin, and one that ends at `end` px from it, along x turned by some degrees."""
+        upper = [0.0, 0.0, np.pi / 2, 60.0, 20.0, 0.0]
+        c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+        tip = end / c
+        return np.array(
+            [upper, [(tip - length / 2) * c, (tip - length / 2) * s, np.radians(turn), length, 20.0, 0.0]]
+        )
+
+    @pytest.mark.parametrize("turn", [-40.0, 0.0, 25.0])
+    @pytest.mark.parametrize("way", [0.0, np.pi])
+    def test_it_ends_at_the_near_flank(self, turn: float, way: float) -> None:
+        c = np.cos(np.radians(turn))
+        rods = self.rods(60.0 + 20.0 / c, turn)
+        rods[1, 2] += way
+        upper, cut = cut_back(rods, self.USUAL, 20.0)
+        assert upper == pytest.approx(rods[0])
+        assert cut[3] == pytest.approx(60.0)
+        assert cut[:2] == pytest.approx(self.rods(60.0, turn, -10.0)[1, :2])
+
+    def test_what_is_as_long_as_usual_or_ends_elsewhere_stays(self) -> None:
+        for rods in (self.rods(60.0), self.rods(80.0, end=20.0), self.rods(80.0, end=2.0), self.rods(120.0)):
+            assert cut_back(rods, self.USUAL, 20.0) == pytest.approx(rods)
+
+    def test_where_no_length_is_usual_nothing_is_too_long(self) -> None:
+        assert cut_back(self.rods(80.0), (0.0, float("inf")), 20.0) == pytest.approx(self.rods(80.0))

@@ -27,6 +27,8 @@ _TURN, _SHOWS, _HIDES = 0.5, 0.3, 0.7
 _FLANKS_SEEN, _ENDS_SEEN, _LINES_SEEN = 0.6, 0.5, 0.45
 #: Others that lie in it by this share are the pieces it was taken for.
 _WITHIN = 0.55
+#: How near to another's far flank an end lies that is none of its own, diameters.
+_AT_FLANK = 0.2
 #: By how much an end that another piece cuts off is carried on, diameters.
 _FURTHER = np.arange(0.8, 5.0, 0.12)
 
@@ -53,6 +55,46 @@ def bridged(field: Field, rods: FloatArray, usual: tuple[float, float]) -> Float
             left[replaced] = False
             whole.append(one)
     return np.concatenate([rods[left], np.array(whole).reshape(-1, rods.shape[1])])
+
+
+def cut_back(rods: FloatArray, usual: tuple[float, float], diameter: float) -> FloatArray:
+    """Return chosen rods (n, 6), those cut back that seem to run on below another to its far side, and are too long by that.
+
+    Where the joint does not show, the upper one's far flank passes for the end of what lies against its near one: nothing
+    that lies on the tray runs below another that does. Of the two lengths the one nearer to the `usual` is the better.
+    """
+    out = rods.copy()
+    if not np.isfinite(usual[1]):
+        return out
+    stray = max(2.5 * usual[1], 0.2 * usual[0])
+    i, j = pairs_near(rods)
+    for a, b in ((i, j), (j, i)):
+        for side in (-1, 1):
+            through = _through(out, a, b, side, diameter)
+            left = out[a, 3] - through
+            for k in np.flatnonzero((through > 0) & (out[a, 3] > usual[0] + stray)):
+                rod = out[a[k]]
+                if abs(left[k] - usual[0]) < min(stray, abs(rod[3] - usual[0])):
+                    rod[:2] -= side * through[k] / 2 * np.array([np.cos(rod[2]), np.sin(rod[2])])
+                    rod[3] = left[k]
+    return out
+
+
+def _through(rods: FloatArray, lower: IntArray, upper: IntArray, side: int, diameter: float) -> FloatArray:
+    """Return how far (m,) one end of rods lies beyond the near flank of others at whose far flank it ends; 0 where it does not."""
+    x, y, angle, length, _, cap = rods[lower].T
+    u, v, turn, half, wide, _ = rods[upper].T
+    c, s = side * np.cos(angle), side * np.sin(angle)
+    px, py = x + (length / 2 + cap / 2) * c - u, y + (length / 2 + cap / 2) * s - v
+    sine = s * np.cos(turn) - c * np.sin(turn)
+    along = np.abs(px * np.cos(turn) + py * np.sin(turn))
+    across = (py * np.cos(turn) - px * np.sin(turn)) * np.sign(sine)
+    at_far = (
+        (np.abs(across - wide / 2) < _AT_FLANK * diameter)
+        & (along < half / 2)
+        & (np.abs(sine) > np.sin(_TURN))
+    )
+    return np.asarray(np.where(at_far, (across + wide / 2) / np.maximum(np.abs(sine), np.sin(_TURN)), 0.0))
 
 
 def _cut_off(field: Field, rods: FloatArray, least: float) -> tuple[IntArray, IntArray, IntArray]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from traygauge.segment import part_budget, part_cover, part_fit, part_polish, part_seeds
-from traygauge.segment.part_bridge import bridged
+from traygauge.segment.part_bridge import bridged, cut_back
 from traygauge.segment.part_field import BoolArray, Field, FloatArray
 from traygauge.segment.part_prior import StrandPrior
 from traygauge.segment.part_rods import at_an_angle, lying
@@ -67,7 +67,7 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
     if not np.isfinite(usual[1]):  # the batch's length is known only now
         taken = part_cover.chosen(gain - _cost_of_length(field, rods, own), pairs)
     usual = own if np.isfinite(own[1]) else usual
-    best = bridged(field, rods[taken], usual)
+    best = cut_back(bridged(field, rods[taken], usual), usual, field.diameter)
     return Explanation(field, best, witness(field, best), usual, paid)
 
 
