@@ -102,11 +102,13 @@ def _matched(truth, crops, partings, scale: float) -> list[Found]:
         here = [row for row in truth if (ids == int(row["id"])).any()]
         both = np.array(
             [
-                np.bincount(parting.labels[ids == int(row["id"])], minlength=len(parting) + 1)[1:]
+                np.bincount(np.maximum(parting.labels[ids == int(row["id"])], 0), minlength=len(parting) + 1)[
+                    1:
+                ]
                 for row in here
             ]
         )
-        parts = np.bincount(parting.labels.ravel(), minlength=len(parting) + 1)[1:]
+        parts = np.bincount(np.maximum(parting.labels, 0).ravel(), minlength=len(parting) + 1)[1:]
         own = np.array([(ids == int(row["id"])).sum() for row in here])
         overlap = both / (own[:, None] + parts[None] - both)
         best = overlap.argmax(1)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from traygauge.segment import part_label
-from traygauge.segment.part import _as_parting
+from traygauge.segment.part import GAP, Parting, _as_parting
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_judge import confidences, stacked, states
 from traygauge.segment.part_witness import INSIDE, LAST, Witness, sample_points
@@ -142,3 +142,30 @@ def test_what_meets_others_along_a_strip_much_narrower_than_itself_is_whole(wide
     parting = _as_parting(mask, rods, np.zeros(1), ["parted"], np.ones(1), 20.0)
     assert parting.state == ("parted", state)
     assert (parting.labels[33:39, 72 - wide : 88 - wide] == 2).all()
+
+
+def left_over(box: tuple[slice, slice], rods: list[tuple[int, int]]) -> Parting:
+    """Return rods of 60 x 20 px that lie along x, with middles at places, parted with a box of pixels that they leave over."""
+    mask = np.zeros((160, 160), bool)
+    for x, y in rods:
+        mask[y - 10 : y + 10, x - 30 : x + 30] = True
+    mask[box] = True
+    rows = np.array([[x - 0.5, y - 0.5, 0.0, 60.0, 20.0, 0.0] for x, y in rods])
+    return _as_parting(mask, rows, np.zeros(len(rows)), ["parted"] * len(rows), np.ones(len(rows)), 20.0)
+
+
+@pytest.mark.parametrize(
+    ("box", "rods", "gap"),
+    [
+        (np.s_[60:80, 60:80], [(80, 50), (80, 90), (110, 70), (30, 70)], True),  # enclosed: tray shows there
+        (np.s_[60:80, 60:80], [(80, 50), (80, 90), (110, 70)], False),  # as large, but its end shows
+        (np.s_[60:67, 60:100], [(80, 50)], True),  # a strip of shade along a flank
+        (np.s_[60:67, 60:80], [(80, 50)], False),  # no longer than what lies below is wide
+        (np.s_[60:72, 60:100], [(80, 50)], False),
+    ],
+)
+def test_shade_between_pieces_is_no_piece(box, rods, gap: bool) -> None:
+    parting = left_over(box, rods)
+    middle = parting.labels[box][3:-3, 3:-3]
+    assert len(parting) == len(rods) + (not gap)
+    assert (middle == (GAP if gap else len(parting))).all()

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.ndimage import find_objects
 
 from traygauge.segment.mask import THREAD_MM
-from traygauge.segment.part import Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
+from traygauge.segment.part import GAP, Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
 from traygauge.segment.part_double import doubles
 from traygauge.segment.part_label import room_px, spread
 from traygauge.segment.pixels import Mask, closed, dilated, disc, eroded, opened, square
@@ -206,7 +206,7 @@ class _Found:
 
 def _threads_given_back(labels: Labels, mask: Bool) -> Labels:
     """Return the labels with the clump's threads: each goes to the piece that it hangs on, or to the nearest."""
-    whole = spread(labels, mask)
+    whole = spread(labels, mask & (labels != GAP))
     left = mask & (labels == 0)
     _, threads = cv2.connectedComponents(left.astype(np.uint8))
     for k, box in enumerate(find_objects(threads)):

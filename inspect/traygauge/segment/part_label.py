@@ -91,12 +91,14 @@ def blobs(left: BoolArray, thinnest: float, smallest: float) -> LabelArray:
     return np.asarray(number[labels], np.int32)
 
 
-def contact_px(labels: LabelArray, label: int) -> int:
-    """Return along how many pixels of others one label's pixels run."""
+def shows(labels: LabelArray, label: int) -> tuple[int, int, float]:
+    """Return along how many pixels of others, and of the tray, one label's pixels run, and the largest radius in them, px."""
     y, x = np.nonzero(labels == label)
-    box = labels[max(y.min() - 1, 0) : y.max() + 2, max(x.min() - 1, 0) : x.max() + 2]
-    beside = cv2.dilate((box == label).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return int(np.count_nonzero(beside & (box > 0) & (box != label)))
+    box = np.pad(labels, 1)[y.min() : y.max() + 3, x.min() : x.max() + 3]
+    own = (box == label).astype(np.uint8)
+    beside = (cv2.dilate(own, np.ones((3, 3), np.uint8)) > 0) & (own == 0)
+    radius = float(cv2.distanceTransform(own, cv2.DIST_L2, 5).max())
+    return int(np.count_nonzero(beside & (box > 0))), int(np.count_nonzero(beside & (box == 0))), radius
 
 
 def room_px(mask: BoolArray, rod: FloatArray) -> float:
