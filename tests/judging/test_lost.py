@@ -151,18 +151,63 @@ def test_a_short_piece_like_none_that_was_measured_counts_as_short(batch, how):
     assert mean("flake") == pytest.approx(3.0)
 
 
-def test_what_stands_in_regrind_is_a_flake_as_often_as_anything(batch):
-    """Of 60 things on the tray 30 are flakes, so that of 10 that seem to stand 5 are strand."""
-    upright = np.arange(60) >= 50
+@pytest.mark.parametrize(("state", "strand"), [("upright", 10 * 5 / 6), ("axis unknown", 5.0)])
+def test_what_stands_in_regrind_is_strand_more_often_than_what_may_lie_either_way(batch, state, strand):
+    """Of 60 things on the tray 30 are flakes: of 10 of unknown axis 5 are strand, and 5 of 6 that seem to stand."""
+    lost = np.arange(60) >= 50
     pieces = batch(
         [3.0] * 20 + [np.nan] * 40,
-        state=np.where(upright, "upright", "whole"),
+        state=np.where(lost, state, "whole"),
         form=["strand"] * 20 + ["flake"] * 30 + ["strand"] * 10,
     )
     given = sample(pieces, SPEC, {})
     measured = np.arange(60) < 20
-    counts = made_up(pieces, given.reach, given.weights, measured, upright).counts
-    assert counts[measured].sum() == pytest.approx(20 + 5)
+    counts = made_up(pieces, given.reach, given.weights, measured, lost).counts
+    assert counts[measured].sum() == pytest.approx(20 + strand)
+
+
+@pytest.mark.parametrize("form", ["crumb", "flake"])
+def test_in_regrind_too_tops_tell_which_lengths_stand(batch, form):
+    """Half of 40 pieces are 1.5 mm long, half 3 mm; of 12 more that stand all are short, by their tops."""
+    pieces = batch(
+        [1.5] * 20 + [3.0] * 20 + [np.nan] * 42,
+        state=["whole"] * 40 + ["upright"] * 12 + ["whole"] * 30,
+        form=["strand"] * 52 + [form] * 30,
+        standing_mm=[np.nan] * 40 + [1.5] * 12 + [np.nan] * 30,
+        u_standing_mm=[np.nan] * 40 + [0.3] * 12 + [np.nan] * 30,
+        feret_max_mm=[2.3] * 20 + [3.5] * 20 + [1.8] * 42,
+    )
+    stand = 10.0 if form == "flake" else 12.0
+    truth = (40 * 2.25 + stand * 1.5) / (40 + stand)
+    assert distribution(sample(pieces, SPEC, {}), "length_mm").estimate("mean") == pytest.approx(
+        truth, abs=0.06
+    )
+
+
+@pytest.mark.parametrize(("extent", "like"), [(9.0, 3.0), (np.nan, 2.0)])
+def test_what_was_not_explained_may_run_on_below_others(batch, extent, like):
+    """2.2 mm show of a piece that parting could not explain. Alone it is short; among others it is like most pieces."""
+    pieces = batch(
+        [3.0] * 90 + [2.0] * 10 + [np.nan],
+        state=["whole"] * 100 + ["unresolved"],
+        feret_max_mm=[3.5] * 90 + [2.6] * 10 + [2.2],
+        extent_mm=[3.5] * 100 + [extent],
+        area_mm2=[5.25] * 90 + [3.5] * 10 + [3.0],
+    )
+    given = sample(pieces, SPEC, {})
+    heap = pieces["state"] == "unresolved"
+    more = made_up(pieces, given.reach, given.weights, ~heap, heap).counts[:100] - 1
+    length = pieces["length_mm"][:100]
+    assert np.average(length, weights=more) == pytest.approx(like, abs=0.15)
+
+
+def test_what_was_never_measured_grows_no_likelier():
+    """The same chances: of ten lost ones half are like the measured kind at first, and more the more it stands for."""
+    likely, number, weights = np.ones((1, 2)), np.array([10.0]), np.ones(2)
+    assert stand_for(likely, number, weights).tolist() == pytest.approx([5.0, 5.0])
+    first, other = stand_for(likely, number, weights, fixed=1)
+    assert first + other == pytest.approx(10.0)
+    assert first > 3 * other
 
 
 def test_how_far_tops_are_seen_from_feet_tells_which_lengths_stand(batch):

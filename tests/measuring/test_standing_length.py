@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from traygauge.measure.standing_length import u_standing_mm
+from traygauge.measure.standing_length import _BEYOND, _flank_would_show, _foot, u_standing_mm
 from traygauge_shared.scenes import Batch, tray
 from traygauge_shared.scenes.samples import LIGHTS
 from traygauge_shared.scenes.setting import Sheet
 
 
-def standing(measured_scene, colour: str, window: str, light: str):
+def standing(measured_scene, colour, window, light):
     """Return a tray on which pieces of 0.5 to 4 mm stand, their true lengths, and the mask of those found."""
     batch = Batch(
         count=100,
@@ -47,13 +47,55 @@ def test_short_and_usual_lengths_of_standing_pieces_are_told_apart(measured_scen
 
 
 @pytest.mark.parametrize(
-    ("colour", "window", "light"), [("white", "darkblue", "lamp"), ("black", "white", "window")]
+    ("colour", "window", "light"),
+    [("white", "green", "overcast"), ("white", "darkblue", "lamp"), ("white", "black", "hard lamp")],
 )
-def test_flanks_in_the_dark_and_dark_pieces_tell_nothing(measured_scene, colour, window, light):
-    """Beside a lamp a bright piece's flank is bright on one side and as dark as the tray on the other."""
+def test_flanks_darker_than_the_tray_are_told_by_their_colour(measured_scene, colour, window, light):
+    """A flank in the shade has less light than a green tray; beside a lamp it is bright on one side only."""
+    found, true, up = standing(measured_scene, colour, window, light)
+    length, u = (found.pieces[name][found.at] for name in ("standing_mm", "u_standing_mm"))
+    told = up & np.isfinite(length)
+    assert told.sum() >= 20
+    off = ((length - true) / u)[told]
+    assert np.mean(np.abs(off) < 2) >= 0.95
+    assert abs(np.median(off)) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("colour", "window", "light"),
+    [("white", (0.18, 0.18, 0.18), "lamp"), ("black", "white", "window")],
+    ids=["grey tray", "dark pieces"],
+)
+def test_what_a_tray_hides_tells_nothing(measured_scene, colour, window, light):
+    """A flank in the shade looks like a grey tray, and a dark one like shadow."""
     found, _, up = standing(measured_scene, colour, window, light)
     assert (found.pieces["state"][found.at[up]] == "upright").sum() >= 20
     assert np.isnan(found.pieces["standing_mm"]).all()
+
+
+def test_a_piece_without_a_flank_is_short_where_others_show_theirs():
+    """Four pieces seen from the side by a fifth of their height: where the others' flanks are dark, so may be its own."""
+    ray, slant = np.tile([1.0, 0.0], (4, 1)), np.full(4, 0.2)
+    flank = np.where(_BEYOND < 0.3, 0.4, 0.0)
+    none = np.where(_BEYOND < 0.0, 1.0, 0.0)
+    lit, dark = np.stack([flank, flank, flank, none]), np.stack([flank, none, none, none])
+    for share, told in ((lit, [True] * 4), (dark, [True, False, False, False])):
+        moved = np.where(share[:, 10] > 0, 0.3, 0.0)
+        assert _flank_would_show(share, moved, ray, slant).tolist() == told
+    away = np.concatenate([ray[:3], [[-1.0, 0.0]]])
+    assert _flank_would_show(lit, np.array([0.3, 0.3, 0.3, 0.0]), away, slant).tolist() == [True] * 3 + [
+        False
+    ]
+
+
+def test_a_flank_ends_where_half_of_its_light_is_left():
+    """A flank of 0.25 diameters with a soft end, one that a neighbour hides, and no face inside."""
+    soft = 0.4 * np.clip((0.25 + 0.03 - _BEYOND) / 0.06, 0.0, 1.0)
+    hidden = np.where(_BEYOND < 0.2, soft, np.nan)
+    found = _foot(np.stack([soft, hidden, np.zeros_like(soft)]), np.full(3, 0.03))
+    assert found[0] == pytest.approx(0.25, abs=0.01)
+    assert np.isnan(found[1])
+    assert np.isnan(found[2])
 
 
 def test_the_less_is_seen_from_the_side_the_less_is_known():

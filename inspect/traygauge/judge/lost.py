@@ -28,8 +28,10 @@ BOUND_SD = 0.2
 _MISREAD = 0.05
 #: What shows no more area than that of this many diameters by one, and may lie either way, is as long as its area says.
 _ROUND = 1.3
-#: So many lengths stand for those that no measured piece has.
-_OTHERS = 24
+#: So many lengths, from so many diameters on, stand for those that no measured piece has.
+_OTHERS, _SHORTEST = 24, 0.1
+#: What passes in regrind for a piece that stands is a flake this often (drawn regrind: 14 of 87).
+_FLAKES_STANDING = 1 / 6
 _ROUNDS = 100
 #: Pieces of up to three times the usual length come to lie under others at most so many times as often as usual ones
 #: (`crossing_odds`: 2.0 to 2.3 where the usual ones are one to three times as long as thick).
@@ -66,7 +68,7 @@ def crossing_odds(area_mm2: npt.ArrayLike, perimeter_mm: npt.ArrayLike) -> Float
     return np.asarray(area + area.mean() + perimeter * perimeter.mean() / (2.0 * np.pi))
 
 
-def stand_for(likely: FloatArray, number: FloatArray, weights: FloatArray) -> FloatArray:
+def stand_for(likely: FloatArray, number: FloatArray, weights: FloatArray, fixed: int = 0) -> FloatArray:
     """Return what each of n measured pieces counts for, 1 and more, so that together they make up for k lost things.
 
     Parameters
@@ -74,6 +76,7 @@ def stand_for(likely: FloatArray, number: FloatArray, weights: FloatArray) -> Fl
     likely : ndarray (k, n): the chance that a piece like the measured one is lost as the thing is, up to a factor.
     number : ndarray (k,): how many pieces each thing is. As many as `MOST_LOST` for each measured one at the most.
     weights : ndarray (n,): what the measured ones stand for beside.
+    fixed : the last so many are no measured pieces, and grow no likelier by what they stand for.
 
     Notes
     -----
@@ -85,10 +88,11 @@ def stand_for(likely: FloatArray, number: FloatArray, weights: FloatArray) -> Fl
     possible = highest > 0
     likely, number = likely[possible] / highest[possible, None], number[possible]
     number = number * min(1.0, MOST_LOST * float(weights.sum()) / max(float(number.sum()), 1e-9))
-    total = weights.astype(float)
+    total, grows = weights.astype(float), np.arange(len(weights)) < len(weights) - fixed
     for _ in range(_ROUNDS):
-        shared = number / np.maximum(likely @ total, 1e-9)
-        before, total = total, weights + total * (shared @ likely)
+        prior = np.where(grows, total, weights)
+        shared = number / np.maximum(likely @ prior, 1e-9)
+        before, total = total, weights + prior * (shared @ likely)
         if np.abs(total - before).max() < 1e-3:
             break
     return np.asarray(np.divide(total, weights, out=np.ones_like(total), where=weights > 0))
@@ -122,9 +126,9 @@ def made_up(
     Notes
     -----
     Where all short pieces stand, none is measured. A piece like none of those measured is as likely as one like a
-    certain one of them (rule of succession): beside them stands one of any length up to what stays standing. Regrind
-    has none, because what is unlike its strand is a flake; and what passes there for a piece that stands or may lie either
-    way is a flake as often as anything on the tray.
+    certain one of them (rule of succession): beside them stands one of any length up to what stays standing, so that as
+    many stand as are the odds for one that lies. Regrind has none, because what is unlike its strand is a flake; and what
+    passes there for a piece that may lie either way is a flake as often as anything on the tray.
     """
     state = pieces["state"].astype(str)
     counts = np.ones(len(pieces))
@@ -133,16 +137,17 @@ def made_up(
         return MadeUp(counts, np.zeros(0), np.zeros(0))
     one, out = np.flatnonzero(enters), np.flatnonzero(lost)
     usual = max(float(np.median(reached.diameter_mm[one])), 0.01)
-    ratio = np.zeros(0) if _flaky(pieces) else STANDS_UP_TO * (np.arange(_OTHERS) + 0.5) / _OTHERS
+    ratio = np.zeros(0) if _flaky(pieces) else np.linspace(_SHORTEST, STANDS_UP_TO, _OTHERS)
     likely = _fits(pieces, reached, np.concatenate([_middle(reached)[one], ratio * usual]), out)
-    standing = _standing(np.concatenate([_ratio(pieces, reached)[one], ratio]))
+    chance = standing_chance(ratio)
+    standing = np.concatenate([_standing(_ratio(pieces, reached)[one]), chance / (1.0 - chance)])
     likely *= np.where((state[out] == "upright")[:, None], standing, 1.0)
     # where an upper piece begins is as likely for each mm of a covered one, so that only what shows counts
     met = np.isin(state[out], ("leaning", "unresolved"))
     likely[:, : len(one)] *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
     likely[~np.isin(state[out], _SHORT), len(one) :] = 0.0
     alone = np.concatenate([weights[one], np.full(len(ratio), 1.0 / _OTHERS)])
-    stands_for = stand_for(likely, reached.holds[out] * _strand_share(pieces), alone)
+    stands_for = stand_for(likely, reached.holds[out] * _strand_share(pieces, state[out]), alone, len(ratio))
     counts[one] = stands_for[: len(one)]
     return MadeUp(counts, ratio * usual, (stands_for[len(one) :] - 1.0) / _OTHERS)
 
@@ -151,8 +156,11 @@ def _flaky(pieces: Pieces) -> bool:
     return _flake_share(pieces) > MOST_FLAKES
 
 
-def _strand_share(pieces: Pieces) -> float:
-    return 1.0 - _flake_share(pieces) if _flaky(pieces) else 1.0
+def _strand_share(pieces: Pieces, state: npt.NDArray[np.str_]) -> FloatArray:
+    """Return how many of the things of such states (k,) are strand, as a share."""
+    if not _flaky(pieces):
+        return np.ones(len(state))
+    return np.where(state == "upright", 1.0 - _FLAKES_STANDING, 1.0 - _flake_share(pieces))
 
 
 def _flake_share(pieces: Pieces) -> float:
@@ -163,14 +171,14 @@ def _fits(pieces: Pieces, reached: Reach, length_mm: FloatArray, out: npt.NDArra
     """Return how well lengths (m,) fit what is seen of each of `out` (k,): ndarray (k, m), up to a factor for each.
 
     Of what stands, how far its top is seen from its foot; of what may lie either way and is hardly longer than thick,
-    its area; but in regrind, where either may be a flake. Never quite 0, so that what fits none of them goes to those
-    that fit it best.
+    its area, but in regrind, where it may be a flake. What was not explained and shows no more than one piece does may run
+    on below others. Never quite 0, so that what fits none of them goes to those that fit it best.
     """
     low, high, diameter = reached.low[out], reached.high[out], np.maximum(reached.diameter_mm[out], 0.1)
-    if _flaky(pieces):
-        return _inside(length_mm, low, high, BOUND_SD * diameter)
+    runs_on = reached.is_heap[out] & (reached.holds_fewest[out] <= 1)
+    high = np.where(runs_on, np.fmax(high, pieces["extent_mm"][out]), high)
     shown = pieces["area_mm2"][out].astype(float) / diameter
-    either_way = (pieces["state"][out] == "axis unknown") & (shown < _ROUND * diameter)
+    either_way = (pieces["state"][out] == "axis unknown") & (shown < _ROUND * diameter) & (not _flaky(pieces))
     low, high = np.where(either_way, shown, low), np.where(either_way, shown, high)
     fits = _inside(length_mm, low, high, BOUND_SD * diameter)
     seen, u = pieces["standing_mm"][out].astype(float), pieces["u_standing_mm"][out].astype(float)

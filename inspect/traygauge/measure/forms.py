@@ -160,8 +160,8 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     diameter[at[looks.upright]] = looks.stand.diameter_mm[looks.upright]
     up = np.flatnonzero(looks.upright)
     if len(up):
-        light = tried.signal.rows(up), tried.apart.rows(up)
-        stands[:, at[up]] = standing_lengths(tray, tried.outlines.rows(up), *light, looks.usual_mm)
+        standing_up = tried.outlines.rows(up), tried.apart.rows(up)
+        stands[:, at[up]] = standing_lengths(tray, *standing_up, looks.usual_mm)
     return Kinds(form, state, measured, double, middle, height, diameter, stands)
 
 

@@ -21,6 +21,13 @@ def medians(rows: npt.NDArray[Real]) -> npt.NDArray[Real]:
     return np.asarray(middle if rows.shape[-1] % 2 else (ranked[..., half - 1] + middle) / 2, rows.dtype)
 
 
+def known_medians(rows: npt.NDArray[np.float64], known: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+    """Return the medians (...) over the last axis of those values (..., m) that are known, NaN where none is."""
+    ranked, n = np.sort(np.where(known, rows, np.nan), axis=-1), np.broadcast_to(known, rows.shape).sum(-1)
+    places = np.stack([np.maximum(n - 1, 0) // 2, np.minimum(n // 2, rows.shape[-1] - 1)], -1)
+    return np.asarray(np.take_along_axis(ranked, places, -1).mean(-1))
+
+
 def usual(values: npt.NDArray[np.float64]) -> float:
     """Return the median of the finite values, NaN without any."""
     known = values[np.isfinite(values)]

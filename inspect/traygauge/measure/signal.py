@@ -19,7 +19,7 @@ from traygauge_shared.threads import in_bands
 FloatArray = npt.NDArray[np.float64]
 SignalArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
-Scalar = TypeVar("Scalar", np.float32, np.signedinteger[Any])
+Scalar = TypeVar("Scalar", np.float32, np.uint8, np.signedinteger[Any])
 
 _DARK = 0.012  # linear light that counts as black: stray light and read noise of a phone, common practice
 _WIDEST = 1024  # cv2.remap refuses more than 32767 rows or columns at once

@@ -3,34 +3,46 @@
 The camera sees the top L a / (H - L) further from the point below it than the foot, at a distance a from that point and
 a height H. That tells a short piece from a usual one, and little more: a foot cut off square by a few degrees moves the
 top as well.
+
+Between the two shows the flank. It is lit less than the face, often less than the tray, so that light does not say where
+it ends. But a shadow only takes light off the tray: what is left of a colour beside some part of the tray's is the piece's.
 """
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri
 
+from traygauge.measure.channel import softness
 from traygauge.measure.end_light import Apart
+from traygauge.measure.medians import known_medians, usual
 from traygauge.measure.outlines import Outlines
-from traygauge.measure.signal import Signal
+from traygauge.measure.signal import look_up
 from traygauge.measure.standing import nearest_discs
 from traygauge_calib.tray_view import TrayView
+from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 _VERTICES = 32
 #: Standard deviations of a disc's size and ovality, of how far the top is seen from the foot, all in diameters, and of
 #: the lean of pieces that stand, as a tangent (common practice).
-_SHAPE_SD, _SEEN_SD, _LEAN_SD = 0.02, 0.04, 0.06
-#: The flanks of at least so many pieces, whose tops are seen so many diameters from their feet, must show this share of the
-#: face's light over the tray, none less than a fourth of what another shows (judgement): else light comes from one side,
-#: and a piece seems short because its flank is in the dark.
-_FLANKS, _SEEN, _FLANK, _ALIKE = 3, 0.12, 0.1, 0.25
-#: Light beside the near rim is read at these places, diameters from the foot's rim inwards, and over these angles of it;
-#: the outermost ones show the tray. What is brighter than it by more than this share of the face is flank.
-_PLACES, _TURN, _OUTSIDE, _LEAST = np.linspace(-0.5, 0.15, 53), np.linspace(-0.7, 0.7, 9), 6, 0.035
-#: What would be higher than this, in diameters, does not stay standing: what is bright there is no flank of it.
+_SHAPE_SD, _SEEN_SD, _LEAN_SD = 0.02, 0.035, 0.05
+#: Flanks are read over these angles of the top's rim, from a little inside it outwards, in diameters; the outermost places
+#: show the tray, and so does a ring this far from the top's middle; a smaller one shows the face.
+_TURN, _STEP = np.linspace(-0.7, 0.7, 9), 0.02
+_BEYOND = np.arange(-0.12, 1.3, _STEP)
+_OUTSIDE, _RING, _WITHIN = 0.9, 1.4, 0.25
+#: What has more than this share of the face's colour is flank. Nothing is told where the tray shows a third of that, or
+#: where a flank would not show that is lit by a tenth of the face's light, because the tray is brighter.
+_LEAST, _LIT = 0.03, 0.1
+#: A flank seen over this many diameters, of this share, is one. A piece without is short, or turned away from the light: it
+#: is told where most others show one that face the same way to this angle, of those seen from the side by as much for each
+#: diameter of their length (judgement).
+_WIDE, _SHOWS, _ALIKE = 0.12, 0.1, np.radians(45.0)
+#: What would be higher than this, in diameters, does not stay standing: what shows there is no flank of it.
 _HIGHEST = 2.6
 #: Pieces of which the least is seen are less certain than this many diameters: their length is not told.
 _MOST_U = 2.0
@@ -43,14 +55,14 @@ def u_standing_mm(length_mm: npt.ArrayLike, slant: npt.ArrayLike, diameter_mm: n
 
 
 def standing_lengths(
-    tray: TrayView, outlines_tray: Outlines, signal: Signal, apart: Apart, usual_mm: float
+    tray: TrayView, outlines_tray: Outlines, apart: Apart, usual_mm: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return the lengths, mm, of n pieces that stand, and their standard uncertainties; NaN where nothing tells.
 
     Parameters
     ----------
     outlines_tray : of the n pieces, seen in the tray's own plane.
-    signal, apart : theirs.
+    apart : which pixels are theirs.
     usual_mm : the batch's diameter.
     """
     n = len(outlines_tray.size)
@@ -73,51 +85,95 @@ def standing_lengths(
         _SHAPE_SD,
         _SHAPE_SD,
     )
-    further, told = _flanks_beyond(tray, signal, apart, middle, way * usual_mm, discs)
-    moved = discs[:, 5] + np.where(discs[:, 5] + further < _HIGHEST * slant, further, 0.0)
+    top = middle + usual_mm * np.einsum("nj,nji->ni", discs[:, :2] + discs[:, 5:], way)
+    share, soft = _colour_beyond(tray, apart, top, way * usual_mm)
+    moved = _foot(share, soft * tray.blur_px.at(middle) / tray.px_per_mm(middle) / usual_mm)
+    told = _flank_would_show(share, moved, ray, slant) & (moved < _HIGHEST * (slant + 2 * _LEAN_SD))
     moved = moved * usual_mm
     length = moved / np.maximum(slant + moved / tray.camera_height_mm, 1e-6)
     u = u_standing_mm(length, slant, usual_mm)
-    # beside dark pieces shadow passes for more of them, or hides a lit flank
-    known = told & (signal.sense > 0) & (slant > 1e-6) & (u < _MOST_U * usual_mm)
+    known = (soft > 0) & told & (slant > 1e-6) & (u < _MOST_U * usual_mm)
     return np.where(known, length, np.nan), np.where(known, u, np.nan)
 
 
-def _flanks_beyond(
-    tray: TrayView, signal: Signal, apart: Apart, middle_mm: FloatArray, way_mm: FloatArray, discs: FloatArray
-) -> tuple[FloatArray, bool]:
-    """Return how much further the foot is seen from the top than outlines say, diameters (n,), and if flanks show.
-
-    An outline lies at half the light of a bright face, and a narrow flank is darker than that. It ends where the light is
-    the tray's but for the little that blur carries there.
+def _colour_beyond(
+    tray: TrayView, apart: Apart, top_mm: FloatArray, way_mm: FloatArray
+) -> tuple[FloatArray, float]:
+    """Return what share of the face's colour shows at places beyond each top's near rim (n, m), and how soft it is.
 
     Parameters
     ----------
-    middle_mm, way_mm : ndarrays (n, 2) and (n, 2, 2): where the discs (n, 7) are counted from, and how far one diameter
-        along the line of sight and across it leads.
+    top_mm, way_mm : ndarrays (n, 2) and (n, 2, 2): the top's middle, and how far one diameter along the line of sight and
+        across it leads.
+
+    Notes
+    -----
+    NaN where other pieces are. How much wider its edges are than the ring's (`channel.softness`); 0 where flanks cannot
+    show in it.
     """
-    rim = np.stack([-np.cos(_TURN), np.sin(_TURN)], -1) / 2
+    turn = np.linspace(-np.pi, np.pi, 32)[:, None]
+    where = tray, apart, top_mm, way_mm
+    around, face = (
+        _usual_colour(*_light(*where, r * np.cos(turn), r * np.sin(turn))) for r in (_RING, _WITHIN)
+    )
+    around = np.maximum(np.nan_to_num(around), 1e-4)
+    own = np.median(_beside(face, around), 0)
+    own = own / max(float(np.linalg.norm(own)), 1e-9)
+    whole = np.maximum(_beside(face, around) @ own, 1e-6)
+    rim = np.cos(_TURN) / 2 + _BEYOND[:, None]
+    light, free = _light(*where, -rim, np.broadcast_to(np.sin(_TURN) / 2, rim.shape))
+    share = _beside(light, around[:, None, None]) @ own / whole[:, None, None]
+    share = known_medians(share, free)
+    clean = usual(np.abs(share[:, _BEYOND > _OUTSIDE])) < _LEAST / 3
+    shows = np.median(_beside(_LIT * face, around) @ own / whole) > _LEAST
+    return share, softness(own) if clean and shows else 0.0
 
-    def light(along: FloatArray, across: FloatArray) -> FloatArray:
-        points = middle_mm[:, None, None] + along[..., None] * way_mm[:, None, None, 0]
-        points = points + across[..., None] * way_mm[:, None, None, 1]
-        return np.asarray(np.median(signal.at(np.moveaxis(tray.to_px(points), -1, 0).astype(np.float32)), -1))
 
-    foot, top = discs[:, None, None, :2], discs[:, None, None, :2] + discs[:, None, None, 5:]
-    places = np.broadcast_to(_PLACES[:, None], (len(discs), len(_PLACES), 1))
-    beside = light(foot[..., 0] + rim[:, 0] + places, foot[..., 1] + rim[:, 1] + 0 * places)
-    face = light(top[..., 0] + rim[:, 1] / 2, top[..., 1] + 0 * rim[:, 1])[:, 0]
-    flank = light(foot[..., 0] + rim[:, 0] + discs[:, None, None, 5] / 2, foot[..., 1] + rim[:, 1])[:, 0]
-    level = np.median(beside[:, :_OUTSIDE], 1)
-    above = np.where(face == level, np.inf, face - level)
-    shows = ((flank - level) / above)[discs[:, 5] > _SEEN]
-    if len(shows) < _FLANKS or shows.min() < max(_FLANK, _ALIKE * shows.max()):
-        return np.zeros(len(discs)), False
-    share = (beside - level[:, None]) / above[:, None]
-    first = (share > _LEAST).argmax(1)
-    blur = tray.blur_px.at(middle_mm) / tray.px_per_mm(middle_mm) / np.hypot(*way_mm[0, 0])
-    step = np.maximum(_PLACES[1] - _PLACES[0], 1e-6)
-    behind = np.minimum(first + np.round(2.5 * blur / step).astype(int), len(_PLACES) - 1)
-    tail = -blur * ndtri(np.clip(_LEAST / np.maximum(share[np.arange(len(discs)), behind], 1e-6), 1e-3, 0.5))
-    found = np.where(share.max(1) > _LEAST, -(_PLACES[first] + tail), 0.0)
-    return np.maximum(found, 0.0), True  # a flank as dark as the tray may have been seen by its colour
+def _light(
+    tray: TrayView,
+    apart: Apart,
+    top_mm: FloatArray,
+    way_mm: FloatArray,
+    along: FloatArray,
+    across: FloatArray,
+) -> tuple[FloatArray, BoolArray]:
+    """Return the linear light at places (m, r) around each top, (n, m, r, 3), and where no other piece is (n, m, r)."""
+    at = top_mm[:, None, None] + np.stack([along, across], -1) @ way_mm[:, None]
+    xy = np.moveaxis(tray.to_px(at), -1, 0).astype(np.float32)
+    codes = look_up(tray.photo.pixels, xy, (0, 0), cv2.INTER_LINEAR)
+    return LINEAR_OF_CODE[codes].astype(float), apart.own(xy, np.arange(len(at)))
+
+
+def _usual_colour(light: FloatArray, free: BoolArray) -> FloatArray:
+    """Return the median colour (n, 3) of free places (n, m, 1)."""
+    return known_medians(np.moveaxis(light[:, :, 0], -1, 1), np.moveaxis(free, -1, 1))
+
+
+def _beside(light: FloatArray, tray: FloatArray) -> FloatArray:
+    """Return what is left of light (..., 3) once as much as can be of the tray's, in shadow or out of it, is taken out."""
+    shadow = np.clip((light * tray).sum(-1) / (tray * tray).sum(-1), 0.0, 1.0)
+    return np.asarray(light - shadow[..., None] * tray)
+
+
+def _foot(share: FloatArray, blur: FloatArray) -> FloatArray:
+    """Return how far beyond the top's rim flanks end, diameters (n,), NaN where another piece is met before.
+
+    They end where half of the light is left that they have a little inside of that.
+    """
+    rows = np.arange(len(share))
+    end = (~(share > _LEAST)).argmax(1)
+    inside = np.maximum(end - np.maximum(np.round(3.0 * blur / _STEP).astype(int), 1), 0)
+    half = np.fmax(share[rows, inside] / 2, _LEAST)
+    at = ((share <= half[:, None]) & (np.arange(share.shape[1]) > inside[:, None])).argmax(1)
+    before, after = share[rows, at - 1], share[rows, at]
+    past = np.clip((before - half) / np.maximum(before - after, 1e-6), 0.0, 1.0)
+    found = _BEYOND[at - 1] + _STEP * past
+    return np.where((end > 0) & (at > 0) & np.isfinite(share[rows, end]), np.maximum(found, 0.0), np.nan)
+
+
+def _flank_would_show(share: FloatArray, moved: FloatArray, ray: FloatArray, slant: FloatArray) -> BoolArray:
+    """Return of which pieces (n,) a flank is seen, or would be: most others show theirs that face the same way."""
+    inner = (_BEYOND > 0.05) & (moved[:, None] - 0.04 > _BEYOND)
+    shows = (moved > _WIDE) & (known_medians(share, inner & np.isfinite(share)) > _SHOWS)
+    alike = (ray @ ray.T > np.cos(_ALIKE)) & (slant > _WIDE) & ~np.eye(len(ray), dtype=bool)
+    return np.asarray(shows | (2 * (alike & shows).sum(1) > alike.sum(1)))

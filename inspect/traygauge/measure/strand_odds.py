@@ -32,7 +32,7 @@ _BEFORE = (4.0, 1.0)
 #: What a photo's strand mostly shows, log odds, before it is looked at: mean, standard deviation, and how many pieces that
 #: counts for. What shows much less than the batch's own is a flake rather than a piece badly read, by up to so much: by all
 #: of it where a third of the things are flakes, by none where none is (swept on drawn trays).
-_PLAIN, _AS_GOOD_AS, _ODD, _FLAKY = (4.0, 2.0), 6.0, 3.0, 1 / 3
+_PLAIN, _AS_GOOD_AS, _ODD, _FLAKY = (4.0, 2.0), 6.0, 4.0, 1 / 3
 _ROUNDS = 12
 _LOG_MM = np.linspace(np.log(0.1), np.log(20.0), 1060)
 #: Widths that the density of widths knows of, mm.
