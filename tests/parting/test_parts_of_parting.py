@@ -304,9 +304,11 @@ class TestLikeness:
         shaded = np.rint(np.outer(np.linspace(0.6, 1.5, 20), self.BLUE)).astype(np.uint8)[None]
         assert likeness(shaded, self.BLUE).min() > 0.98
 
-    def test_it_tells_only_coloured_strand_on_a_brighter_tray(self) -> None:
+    def test_it_tells_only_coloured_strand_on_a_tray_brighter_than_its_flanks(self) -> None:
         grey, black = np.full(3, 90.0), np.full(3, 20.0)
         assert tells(self.BLUE, self.TRAY)
+        assert tells(self.BLUE, np.array([60.0, 130.0, 70.0]))  # 0.68 as bright
+        assert not tells(self.BLUE, 0.75 * np.array([60.0, 130.0, 70.0]))
         assert not tells(grey, self.TRAY)  # no colour
         assert not tells(self.BLUE, 0.9 * self.TRAY * self.BLUE / 155.0)  # a tray of the strand's own colour
         assert not tells(self.BLUE, black)

@@ -1,6 +1,6 @@
-"""How like the strand a place is, in colour and in light, where a coloured strand lies on a tray that is brighter.
+"""How like the strand a place is, in colour and in light, where a coloured strand lies on a tray brighter than its flanks.
 
-Beside such a piece lies the tray in any shadow, from none to one as dark as the piece or darker: in light alone some shadow
+Beside such a piece lies the tray in any shadow, from none to one as dark as the flank or darker: in light alone some shadow
 is as dark as the piece, and both its edges pass for the piece's end. None of them has the piece's colour at a light that
 its surface gets.
 """
@@ -23,10 +23,13 @@ _UNLIKE = 0.6
 
 
 def tells(strand: FloatArray, tray: FloatArray) -> bool:
-    """Return whether likeness tells a strand from its tray, mean code values (3,) each: coloured, and darker than it."""
+    """Return whether likeness tells a strand from its tray, mean code values (3,) each.
+
+    The strand is coloured, and the tray is brighter than its shaded flanks: some shadow on it is as dark as they are.
+    """
     along = float(tray @ strand) / max(float(strand @ strand), 1.0)
     aside = float(np.linalg.norm(tray - along * strand)) / max(float(np.linalg.norm(tray)), 1.0)
-    return along > 1.0 and aside > _COLOURED
+    return along > _SHADING[0] and aside > _COLOURED
 
 
 def likeness(rgb: npt.NDArray[np.uint8], strand: FloatArray) -> Float32Array:
