@@ -122,7 +122,9 @@ def main(cases: list[str], trays: int) -> None:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("cases", nargs="*", default=list(CASES), metavar="CASE", help="of CASES; all unless told")
+    parser.add_argument(
+        "cases", nargs="*", default=list(CASES), metavar="CASE", help="of CASES; all unless told"
+    )
     parser.add_argument("--trays", type=int, default=2)
     given = parser.parse_args()
     main(given.cases, given.trays)

@@ -110,6 +110,15 @@ def test_light_as_people_have_it(see: See, light: Lighting, colour: str, window:
     assert seen.false == 0
 
 
+@pytest.mark.parametrize(("colour", "window"), [("white", "black"), ("grey", "darkblue")])
+def test_pieces_beside_a_mirrored_lamp_are_found(see: See, colour: str, window: str) -> None:
+    """What a tray mirrors of a lamp lights no piece: theirs is no brighter for it.
+
+    Common practice, no source: a floor's mirror image adds to its light and takes no part in a piece's.
+    """
+    all_found(see(scene(colour, window, light=replace(LIGHTS["flash"], glare=(70.0, 60.0, 9.0, 0.5)), n=40)))
+
+
 def test_streaks_and_texture_are_no_pieces(see: See) -> None:
     all_found(see(scene("white", "darkblue", sheet={"streaks": 0.03, "texture": 0.03})))
 

@@ -22,8 +22,8 @@ CELL = 16
 #: The light is followed locally over this many blocks: first over 8 mm, wider than a piece, then over 3 mm, which
 #: follows a flash spot.
 REACH = 17, 7
-
-
+#: Where the tray is this many times as bright as the surface through all of it, a lamp is mirrored there.
+MIRRORED = 1.15
 #: An area is the tray's for sure where it is this share of all that is smooth.
 WIDE = 0.3
 
@@ -35,24 +35,26 @@ class TrayField:
     Parameters
     ----------
     code : ndarray (rows, columns, 3), float32: sRGB code value 0..255 of the tray at each block.
+    lit : the same by the light alone that pieces get too: without what the tray mirrors of a lamp.
     bare : ndarray (rows, columns), bool: blocks that show nothing but tray.
     colour : ndarray (3,): the tray's code value under its average light.
     """
 
     code: Float32Array
+    lit: Float32Array
     bare: npt.NDArray[np.bool_]
     colour: FloatArray
 
     @cached_property
     def light(self) -> Float32Array:
         """Return the light on each block against the tray's average, in linear light, ndarray (rows, columns)."""
-        code = np.asarray(cv2.convertScaleAbs(np.maximum(self.code, 0.0)), np.uint8)
+        code = np.asarray(cv2.convertScaleAbs(np.maximum(self.lit, 0.0)), np.uint8)
         share = LINEAR_OF_CODE / np.float32(srgb_to_linear(self.colour / 255.0).sum())
         return np.asarray(cv2.transform(cv2.LUT(code, share), np.ones((1, 3), np.float32)), np.float32)
 
     def part(self, blocks: tuple[slice, slice]) -> TrayField:
         """Return the field of a part, given by slices of its blocks."""
-        return TrayField(self.code[blocks], self.bare[blocks], self.colour)
+        return TrayField(self.code[blocks], self.lit[blocks], self.bare[blocks], self.colour)
 
 
 def tray_field(window: Window) -> TrayField:
@@ -75,7 +77,8 @@ def tray_field(window: Window) -> TrayField:
     sparse = code[::2, ::2]  # the field is smooth
     some = bare[::2, ::2]
     colour = np.median(sparse[some] if some.any() else sparse.reshape(-1, 3), 0)
-    return TrayField(code, bare, colour.astype(float))
+    lit = np.asarray(cv2.min(code, np.float32(MIRRORED) * surface), np.float32)
+    return TrayField(code, lit, bare, colour.astype(float))
 
 
 def _like(blocks: Float32Array, tray: Float32Array, share: float) -> Bool:

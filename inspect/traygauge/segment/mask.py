@@ -156,7 +156,7 @@ def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Sig
     pieces, and thin ridges that pass a lower mark are kept besides.
     """
     by_code, step = signal.by_code, signal.step
-    light = (field.code @ coarse.tray) / float(coarse.tray @ coarse.tray)
+    light = (field.lit @ coarse.tray) / float(coarse.tray @ coarse.tray)
     tray_level = field.code @ by_code
     bottom = float(tray_level.min()) - 0.5 * step
     gain = 255.0 / (float((tray_level + step * light).max()) + 0.3 * step - bottom)
