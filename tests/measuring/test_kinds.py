@@ -148,6 +148,16 @@ def test_what_shows_far_less_than_a_regrinds_strand_is_a_flake(usual: float, is_
     assert (no_flakes > 0.9).all()
 
 
+def test_what_is_as_straight_as_strand_but_of_another_width_is_a_flake_in_regrind() -> None:
+    n, rng = 40, np.random.default_rng(3)
+    odds = np.r_[3.0, rng.normal(4.5, 0.6, n), rng.normal(-4.5, 0.4, n)]
+    width = np.r_[2.2, rng.normal(1.75, 0.02, n), rng.uniform(0.9, 5.0, n)]
+    regrind = strand_odds(odds, width, np.zeros(2 * n + 1, bool)).probability
+    strand = strand_odds(odds[: n + 1], width[: n + 1], np.zeros(n + 1, bool)).probability
+    assert regrind[0] < 0.5
+    assert strand[0] > 0.95
+
+
 def test_nothing_and_one_thing_have_answers_too() -> None:
     none = strand_odds(np.zeros(0), np.zeros(0), np.zeros(0, bool))
     assert none.probability.shape == (0,)

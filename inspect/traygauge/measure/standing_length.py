@@ -29,7 +29,7 @@ BoolArray = npt.NDArray[np.bool_]
 _VERTICES = 32
 #: Standard deviations of a disc's size and ovality, of how far the top is seen from the foot, all in diameters, and of
 #: the lean of pieces that stand, as a tangent (common practice).
-_SHAPE_SD, _SEEN_SD, _LEAN_SD = 0.02, 0.035, 0.05
+_SHAPE_SD, _SEEN_SD, _LEAN_SD = 0.02, 0.035, 0.06
 #: Flanks are read over these angles of the top's rim, from a little inside it outwards, in diameters; the outermost places
 #: show the tray, and so does a ring this far from the top's middle; a smaller one shows the face.
 _TURN, _STEP = np.linspace(-0.7, 0.7, 9), 0.02

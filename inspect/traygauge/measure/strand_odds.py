@@ -30,8 +30,8 @@ _ANY_WIDTH, _ANY_PIECES = 0.4, 2.0
 #: Pieces of strand and flakes that a batch is taken to hold before it is looked at: most are strand.
 _BEFORE = (4.0, 1.0)
 #: What a photo's strand mostly shows, log odds, before it is looked at: mean, standard deviation, and how many pieces that
-#: counts for. What shows much less than the batch's own is a flake rather than a piece badly read, by up to so much: by all
-#: of it where a third of the things are flakes, by none where none is (swept on drawn trays).
+#: counts for. What shows much less than the batch's own, by up to so much, or has another width, is a flake rather than a
+#: piece badly read: all of that counts where a third of the things are flakes, none where none is (swept on drawn trays).
 _PLAIN, _AS_GOOD_AS, _ODD, _FLAKY = (4.0, 2.0), 6.0, 4.0, 1 / 3
 _ROUNDS = 12
 _LOG_MM = np.linspace(np.log(0.1), np.log(20.0), 1060)
@@ -92,8 +92,9 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
     share = 0.5
     for _ in range(_ROUNDS):
         share = float((p.sum() + _BEFORE[0]) / (len(p) + sum(_BEFORE)))
-        total = odds + np.log(common_width(width, p) / _ANY_WIDTH) + np.log(share / (1 - share))
-        total -= min((1 - share) / _FLAKY, 1.0) * _oddness(odds, p)
+        flaky = min((1 - share) / _FLAKY, 1.0) ** 2
+        usual = common_width(width, p, _ILL_FITTED * (1 - flaky))
+        total = odds + np.log(usual / _ANY_WIDTH) + np.log(share / (1 - share)) - flaky * _oddness(odds, p)
         p = 1 / (1 + np.exp(-np.clip(total, -30, 30)))
     return StrandOdds(p, share, _weighted_median(width, p))
 
@@ -107,7 +108,7 @@ def _oddness(odds: FloatArray, p: FloatArray) -> FloatArray:
     return np.asarray(np.minimum(below**2 / 2, _ODD))
 
 
-def common_width(width_mm: FloatArray, weight: FloatArray) -> FloatArray:
+def common_width(width_mm: FloatArray, weight: FloatArray, ill_fitted: float = _ILL_FITTED) -> FloatArray:
     """Return how common each width (n,) is among the *other* pieces, as a density over the logarithm of width."""
     x = np.log(width_mm)
     step = _LOG_MM[1] - _LOG_MM[0]
@@ -117,7 +118,7 @@ def common_width(width_mm: FloatArray, weight: FloatArray) -> FloatArray:
     density = np.interp(x, (_LOG_MM[1:] + _LOG_MM[:-1]) / 2, np.convolve(histogram, kernel, "same"))
     others = np.maximum(density - weight * kernel.max(), 0.0) + _ANY_PIECES * _ANY_WIDTH
     others /= weight.sum() - weight + _ANY_PIECES
-    return np.asarray((1 - _ILL_FITTED) * others + _ILL_FITTED * _ANY_WIDTH)
+    return np.asarray((1 - ill_fitted) * others + ill_fitted * _ANY_WIDTH)
 
 
 def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
