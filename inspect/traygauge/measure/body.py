@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.cast_shadow import Taken
 from traygauge.measure.end_light import Apart
 from traygauge.measure.ends import Ends, fit_ends
 from traygauge.measure.flanks import Flanks, fit_flanks
@@ -19,7 +20,7 @@ from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
-T = TypeVar("T", Frames, Flanks, Ends)
+T = TypeVar("T", bound=Frames | Flanks | Ends | Taken)
 
 #: Below this ratio of the outline's sides the axis may run either way, and both are tried.
 _EITHER_WAY = 1.15
@@ -73,6 +74,7 @@ def fit_bodies(signal: Signal, tray: TrayView, first: Frames, apart: Apart, like
     ends = fit_ends(signals, tray, flanks, beside, likely)
     if seen_through(ends, likely):
         ends = ends_of_outlines(tray, flanks, beside, likely)
+    ends = replace(ends, out_mm=ends.out_mm - flanks.shadow.ends_mm)
     rival = np.arange(n, len(who))
     odds = _odds_of_axes(signals, tray, flanks, ends, doubtful, likely)
     chosen, sure = np.arange(n), np.ones(n, bool)
@@ -174,6 +176,6 @@ def rows_of(table: T, index: IntArray) -> T:
         value = getattr(table, f.name)
         if isinstance(value, np.ndarray):
             new[f.name] = value[index]
-        elif isinstance(value, Frames):
+        elif isinstance(value, Frames | Taken):
             new[f.name] = rows_of(value, index)
     return replace(table, **new)

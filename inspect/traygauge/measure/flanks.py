@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.measure.by_direction import swing_mm
+from traygauge.measure.cast_shadow import Taken, taken_for_piece
 from traygauge.measure.edge_model import (
     SHARPEN,
     Optics,
@@ -44,7 +45,8 @@ _COLOUR_HOLD = 5.0
 _LAMP_PX, _SHARP_PX = 0.12, 0.8
 #: Swings of diameters with the way pieces lie up to the first, in diameters, are what limbs leave under lamps at one side, and
 #: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
-#: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light).
+#: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light). Of colours' edges twice that swing is
+#: in what is said of them already.
 _USUAL_SWING, _OF_SWING = 0.02, 2.5
 #: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
 #: spread out again (closed form: two boxes of two pixels).
@@ -73,6 +75,7 @@ class Flanks:
         known of such light, and by how far diameters swing with the way pieces lie.
     flash : whether the light comes from beside the camera.
     optics : blur and overshoot of this photo's signal.
+    shadow : what a lamp's shadow adds to dark pieces; taken off the flanks already.
     """
 
     frames: Frames
@@ -85,6 +88,7 @@ class Flanks:
     u_light_mm: FloatArray
     flash: bool
     optics: Optics
+    shadow: Taken
 
 
 def _side_profiles(
@@ -304,6 +308,13 @@ def _u_swing(swing: float, diameter_mm: FloatArray) -> FloatArray:
     return np.asarray(_OF_SWING * np.maximum(swing - _USUAL_SWING * diameter_mm, 0.0), float)
 
 
+def _shadow(signal: Signal, tray: TrayView, frames: Frames, seen_mm: FloatArray, likely: int) -> Taken:
+    """Return what shadow passes for more of pieces that look `seen_mm` (n,) wide; bright ones, and colours, have none."""
+    if signal.of_colour or float(np.median(signal.sense[:likely])) > 0:
+        return Taken.none(len(frames))
+    return taken_for_piece(seen_mm, frames.axis, tray.lean(frames.centre_mm, frames.height_mm), likely)
+
+
 def _stations(frames: Frames) -> FloatArray:
     reach = np.maximum(frames.length_mm / 2 - _END_MM - 0.1 * frames.diameter_mm, 0.3 * frames.length_mm)
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
@@ -360,6 +371,9 @@ def _fine(
     edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
     slant = np.sqrt(1 + lean[:, 0] ** 2)
+    seen = np.where(met.any((1, 2)), np.nan, half.mean(1) * edge.sum(1) / slant)
+    shadow = _shadow(signal, tray, frames, seen, likely)
+    edge = edge - shadow.strips_mm / half.mean(1)[:, None]
     read = half.mean(1) * edge.sum(1) / slant
     diameter, unread, unseen, u_met = held_to_batch(read, met, likely)
     more = (diameter - read) * slant / half.mean(1)
@@ -373,10 +387,10 @@ def _fine(
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
-    u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
-    if not signal.of_colour:  # what is said of a colour's edges has its part of the light on a limb in it
-        seen = np.where(unread, np.nan, diameter)[:likely]
-        u_light = np.hypot(u_light, _u_swing(swing_mm(seen, np.degrees(frames.axis[:likely])), diameter))
+    u_light = np.hypot(half.mean(1) * u_light.reshape(-1, 2).sum(1), shadow.u_mm[:, 1])
+    seen = np.where(unread, np.nan, diameter)[:likely]
+    swing = swing_mm(seen, np.degrees(frames.axis[:likely]))
+    u_light = np.hypot(u_light, _u_swing(swing, diameter * (2 if signal.of_colour else 1)))
     return Flanks(
-        moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics
+        moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics, shadow
     )

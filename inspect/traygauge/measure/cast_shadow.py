@@ -1,0 +1,216 @@
+"""A small lamp's shadow beside dark pieces: a strip in view that passes for more of them.
+
+A piece of radius r lies on the tray. Where shadows fall s mm far for each mm of height, across the axis, its own ends at
+r (s + sqrt(1 + s²)) from the axis; the camera, to which what is high appears moved by v mm per mm, sees the tray from
+r (v + sqrt(1 + v²)) on (closed form: two tangents of a circle that touches the tray). What lies between is shadow: as dark as
+the piece where other light is little, and its outer edge passes for the piece's.
+
+How far shadows fall is told by the diameters themselves. Pieces of one strand are equally thick; they look thickest where they
+lie across the way in which shadows fall out from under them, and by that closed form.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Fewer pieces tell no lamp; more than so many tell it no better.
+_FEWEST, _ENOUGH = 30, 150
+#: How alike a strand's diameters are as they are read (log), and what it costs, in halves of squared deviations, that a
+#: piece's shadow was not taken for more of it.
+_ALIKE, _NOT_TAKEN = 0.011, 1.0
+#: A lamp is believed where it explains the diameters better than it would explain those of pieces that had each other's strips,
+#: by so many standard deviations of what those leave unexplained, and where so much of the pieces beside plain strips, at least
+#: so many, look as thick as that (chance leaves 2 to 4, drawn and rendered lamps 10 and more).
+_SURE, _SHOW_IT, _FEW_SHOW = 6.0, 0.6, 10
+_OTHERS = 40
+#: Lamps first tried: how far shadows fall per height in the middle of the view, and whether as far as the view's own shift
+#: goes (a lamp as high as the camera) or alike all over (a far one).
+_REACH, _WAYS, _FOLLOWS = (0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.3, 0.45), 16, (0.0, 1.0)
+_STEP, _ROUNDS = np.array([0.04, 0.04, 0.25]), 6
+_SMALL, _HOLD = 1e-4, 1e-3  # of slopes; what holds back figures that nothing tells
+#: Where the strand's own diameter may lie among those without their strips, shares of the pieces.
+_LEVELS = np.linspace(0.15, 0.6, 10)
+#: Of an end's shadow, which is `diameter` x s long at its top, the end is read so far out; and shares of a strip, and of that,
+#: which stay uncertain (drawn trays under lamps 50 to 84 degrees high).
+_OF_END, _U_STRIP, _U_END = 0.45, 0.2, 0.25
+
+
+@dataclass(frozen=True)
+class CastShadow:
+    """How shadows fall: by `reach` + `follows` x the view's own shift, mm per mm of height.
+
+    Parameters
+    ----------
+    reach : x and y, where the view goes straight down.
+    follows : 0 for a lamp far away, 1 for one as high as the camera.
+    """
+
+    reach: tuple[float, float]
+    follows: float
+
+    def strips(self, lean: FloatArray, across: FloatArray) -> FloatArray:
+        """Return how much shadow is in view beside the flanks, ndarray (n, 2), in radii.
+
+        Parameters
+        ----------
+        lean : ndarray (n, 2): the view's shift per height (`TrayView.lean`).
+        across : ndarray (n, 2): unit vectors across the axes; the first column is the flank on that side.
+        """
+        shadow, view = ((way * across).sum(-1) for way in (self._per_height(lean), lean))
+        seen = [_foot(side * shadow) - _foot(side * view) for side in (1, -1)]
+        return np.asarray(np.maximum(np.stack(seen, -1), 0.0), float)
+
+    def wider(self, lean: FloatArray, across: FloatArray) -> FloatArray:
+        """Return by how much wider that makes pieces look, ndarray (n,), log."""
+        return np.asarray(np.log1p(self.strips(lean, across).sum(1) / 2), float)
+
+    def beyond_ends(self, lean: FloatArray, along: FloatArray) -> FloatArray:
+        """Return how far out an end's shadow puts it, ndarray (n, 2), in diameters; the first column lies against `along`."""
+        out = ((self._per_height(lean) - lean) * along).sum(-1)
+        return np.asarray(_OF_END * np.maximum(np.stack([-out, out], -1), 0.0), float)
+
+    def _per_height(self, lean: FloatArray) -> FloatArray:
+        return np.asarray(np.array(self.reach) + self.follows * lean, float)
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """What of n pieces is a lamp's shadow.
+
+    Parameters
+    ----------
+    strips_mm : ndarray (n, 2): width of it beside either flank.
+    ends_mm : ndarray (n, 2): how far out it puts either end.
+    u_mm : ndarray (n, 2): standard uncertainty that this leaves in length and diameter.
+    """
+
+    strips_mm: FloatArray
+    ends_mm: FloatArray
+    u_mm: FloatArray
+
+    @classmethod
+    def none(cls, n: int) -> Taken:
+        """Return what it is where no such lamp is."""
+        return cls(np.zeros((n, 2)), np.zeros((n, 2)), np.zeros((n, 2)))
+
+
+def taken_for_piece(diameter_mm: FloatArray, axis: FloatArray, lean: FloatArray, likely: int) -> Taken:
+    """Return what shadow passes for more of n dark pieces.
+
+    Parameters
+    ----------
+    diameter_mm : ndarray (n,), as read; NaN is not known.
+    axis : ndarray (n,), radians; lean : ndarray (n, 2), mm per mm.
+    likely : so many of the first show how shadows fall.
+    """
+    along = np.stack([np.cos(axis), np.sin(axis)], -1)
+    across = np.stack([-along[:, 1], along[:, 0]], -1)
+    known = np.flatnonzero(np.isfinite(diameter_mm[:likely]))
+    found = find_shadow(diameter_mm[known], across[known], lean[known])
+    if found is None:
+        return Taken.none(len(axis))
+    cast, level = found
+    strips, wide = cast.strips(lean, across), cast.wider(lean, across)
+    look = np.log(np.where(np.isfinite(diameter_mm), diameter_mm, 1.0))
+    chance = _chance(look - level, wide)
+    radius = np.exp(look - wide * chance) / 2
+    width, out = strips * radius[:, None], cast.beyond_ends(lean, along) * 2 * radius[:, None]
+    doubt = np.sqrt(chance * (1.0 - chance))
+    u = np.stack(
+        [
+            out.sum(1) * np.hypot(_U_END / _OF_END * chance, doubt),
+            width.sum(1) * np.hypot(_U_STRIP * chance, doubt),
+        ],
+        -1,
+    )
+    return Taken(width * chance[:, None], out * chance[:, None], u)
+
+
+def find_shadow(
+    diameter_mm: FloatArray, across: FloatArray, lean: FloatArray
+) -> tuple[CastShadow, float] | None:
+    """Return how the shadows fall that n pieces' diameters (n,) show, and the strand's own (log); None where they show none."""
+    n = len(diameter_mm)
+    if n < _FEWEST:
+        return None
+    some = slice(None, None, -(-n // _ENOUGH))
+    look, across, lean = np.log(diameter_mm[some]), across[some], lean[some]
+    turn = np.arange(_WAYS) * 2 * np.pi / _WAYS
+    tried = np.array([(r * np.cos(a), r * np.sin(a), f) for r in _REACH for a in turn for f in _FOLLOWS])
+    best, step = _best(look, across, lean, tried), _STEP
+    around = np.stack(np.meshgrid(*[[-1.0, 0.0, 1.0]] * 3, indexing="ij"), -1).reshape(-1, 3)
+    for _ in range(_ROUNDS):
+        tried, step = best + around * step, step / 2
+        best = _best(look, across, lean, tried)
+    cast, level = _settled(look, across, lean, best)
+    wide = cast.wider(lean, across)
+    cost = _unexplained(look - level, wide).sum()
+    plain = wide > 2 * _ALIKE
+    show = _misfit(look - level - wide)[plain] < _misfit(look - level)[plain]
+    rolled = np.stack([np.roll(wide, k + 1) for k in range(min(_OTHERS, len(look) - 1))])
+    others = _explained(look, rolled)[0]
+    sure = others.mean() - cost > _SURE * others.std()
+    return (cast, level) if sure and len(show) >= _FEW_SHOW and show.mean() > _SHOW_IT else None
+
+
+def _foot(shift: FloatArray) -> FloatArray:
+    """Return where a tangent that falls by `shift` per height meets the tray, radii from the axis."""
+    return np.asarray(shift + np.sqrt(1.0 + shift**2), float)
+
+
+def _misfit(deviation: FloatArray) -> FloatArray:
+    """Return what a deviation (log) costs: half its square in usual ones, far ones less (pseudo-Huber)."""
+    return np.asarray(np.sqrt(1.0 + (deviation / _ALIKE) ** 2) - 1.0, float)
+
+
+def _unexplained(above: FloatArray, wide: FloatArray) -> FloatArray:
+    """Return what is left of diameters `above` the strand's own (...; log), their strips taken for more of them or not."""
+    return np.asarray(np.minimum(_misfit(above - wide), _misfit(above) + _NOT_TAKEN), float)
+
+
+def _chance(above: FloatArray, wide: FloatArray) -> FloatArray:
+    """Return how likely each piece's strip was taken for more of it; the others are found by their colour, without."""
+    return np.asarray(1.0 / (1.0 + np.exp(_misfit(above - wide) - _misfit(above) - _NOT_TAKEN)), float)
+
+
+def _best(look: FloatArray, across: FloatArray, lean: FloatArray, tried: FloatArray) -> FloatArray:
+    """Return the trial (3,), of (k, 3: reach x, y, follows), that leaves least unexplained."""
+    wide = np.stack([CastShadow((x, y), f).wider(lean, across) for x, y, f in tried])
+    return np.asarray(tried[_explained(look, wide)[0].argmin()], float)
+
+
+def _explained(look: FloatArray, wide: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return what k ways of being wider (k, n; log) leave unexplained of diameters (n,; log), and the strand's own by each, (k,)."""
+    level = np.quantile(look - wide, _LEVELS, axis=1).T
+    cost = _unexplained(look - level[..., None], wide[:, None]).sum(-1)
+    row, best = np.arange(len(wide)), cost.argmin(1)
+    return cost[row, best], level[row, best]
+
+
+def _settled(
+    look: FloatArray, across: FloatArray, lean: FloatArray, start: FloatArray
+) -> tuple[CastShadow, float]:
+    """Return the shadow near a start (3,) and the strand's diameter (log) that explain diameters best (Gauss and Newton)."""
+    at = np.append(start, _explained(look, _cast(start).wider(lean, across)[None])[1])
+    for _ in range(_ROUNDS):
+        wide = _cast(at).wider(lean, across)
+        slopes = [(_cast(at + step).wider(lean, across) - wide) / _SMALL for step in _SMALL * np.eye(4)[:3]]
+        with_strip = np.stack([*slopes, np.ones_like(wide)], 1)
+        without = np.zeros_like(with_strip)
+        without[:, 3] = 1.0
+        chance, rest = _chance(look - at[3], wide), np.stack([look - at[3] - wide, look - at[3]])
+        weight = np.stack([chance, 1.0 - chance]) / np.sqrt(1.0 + (rest / _ALIKE) ** 2)
+        terms, weight = np.concatenate([with_strip, without]), weight.ravel()
+        at = at + np.linalg.solve(
+            (terms.T * weight) @ terms + _HOLD * np.eye(4), (terms.T * weight) @ rest.ravel()
+        )
+    return _cast(at), float(at[3])
+
+
+def _cast(at: FloatArray) -> CastShadow:
+    return CastShadow((float(at[0]), float(at[1])), float(at[2]))
