@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing import Pool
 from pathlib import Path
@@ -94,13 +94,13 @@ def figures(seen: list[Outcome]) -> str:
     )
 
 
-def outcomes(cases: list[str], trays: int) -> Iterator[Outcome]:
+def outcomes(cases: Sequence[str], trays: int) -> Iterator[Outcome]:
     """Yield what the cases' trays come to, in order."""
     with Pool() as pool:
         yield from pool.imap(outcome, [(c, 500 + k) for c in cases for k in range(trays)])
 
 
-def main(cases: list[str], trays: int) -> None:
+def main(cases: Sequence[str] = tuple(CASES), trays: int = 2) -> None:
     """Print the table and, pooled, what is asked of it."""
     seen: list[Outcome] = []
     rows: list[Outcome] = []
@@ -126,5 +126,4 @@ if __name__ == "__main__":
         "cases", nargs="*", default=list(CASES), metavar="CASE", help="of CASES; all unless told"
     )
     parser.add_argument("--trays", type=int, default=2)
-    given = parser.parse_args()
-    main(given.cases, given.trays)
+    main(**vars(parser.parse_args()))

@@ -39,6 +39,7 @@ def main() -> None:
     speed.memory(first.photo)
     speed.start_up(first.photo)
     if not given.quick:
+        import difficulties
         import drawn_rates
         import views
 
@@ -46,6 +47,8 @@ def main() -> None:
         drawn_rates.main()
         print("\nTrends with place and direction on drawn trays")
         views.main()
+        print("\nOne difficulty at a time, drawn")
+        difficulties.main()
 
 
 def drawn_photo(folder: Path, count: int) -> Path:
