@@ -176,7 +176,7 @@ def test_a_tray_of_crumbs_alone(measured_scene) -> None:
 
 def test_evidence_has_the_right_signs() -> None:
     """Worse outlines, tapering, oblique ends and bends speak against strand; light that varies across speaks for it."""
-    plain = {"gap": 0.05, "taper": 0.08, "grain": 0.8, "slope": 0.2, "bend": 0.05}
+    plain = {"gap": 0.05, "taper": 0.08, "grain": 0.8, "slope": 0.2, "bend": 0.05, "aspect": 1.7}
 
     def odds(**changed: float) -> float:
         return float(evidence(*(np.array([v]) for v in (plain | changed).values()))[0])
@@ -185,6 +185,11 @@ def test_evidence_has_the_right_signs() -> None:
     assert odds(grain=1.6) > middle
     for name in ("gap", "taper", "slope", "bend"):
         assert odds(**{name: 2 * plain[name]}) < middle < odds(**{name: plain[name] / 2})
+    straight = {"gap": 0.01, "taper": 0.0, "grain": 1.5, "slope": 0.1, "bend": 0.01}
+    assert odds(**straight) > 3
+    # the edges of a slice are straight as far as they go
+    assert odds(**straight, aspect=0.4) == pytest.approx(0.4 * odds(**straight))
+    assert odds(gap=0.2, aspect=0.4) == odds(gap=0.2) < 0
 
 
 # --- whole trays

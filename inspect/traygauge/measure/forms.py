@@ -241,13 +241,14 @@ def _meets(tray: TrayView, frames: Frames, apart: Apart) -> BoolArray:
 
 def _odds(gap: FloatArray, grain: FloatArray, tried: Tried, counts: BoolArray) -> StrandOdds:
     """Return which things are strand, from those that count; crumbs have a probability of 0."""
-    bodies = tried.bodies
-    widths = bodies.flanks.widths_mm / bodies.frames.diameter_mm[:, None]
+    bodies, diameter = tried.bodies, tried.bodies.frames.diameter_mm
+    widths = bodies.flanks.widths_mm / diameter[:, None]
     slope = np.hypot(bodies.ends.slope[:, 0], bodies.ends.slope[:, 1])
-    bend = np.abs(bodies.frames.bend) * bodies.frames.diameter_mm
-    alone = evidence(gap, np.ptp(widths, axis=1), grain, slope, bend)
+    bend = np.abs(bodies.frames.bend) * diameter
+    aspect = bodies.frames.length_mm / diameter
+    alone = evidence(gap, np.ptp(widths, axis=1), grain, slope, bend, aspect)
     probability = np.zeros(len(gap))
-    some = strand_odds(alone[counts], bodies.frames.diameter_mm[counts], tried.by_rod[counts])
+    some = strand_odds(alone[counts], diameter[counts], tried.by_rod[counts])
     probability[counts] = some.probability
     return StrandOdds(probability, some.of_batch, some.diameter_mm)
 

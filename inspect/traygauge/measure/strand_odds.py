@@ -56,7 +56,12 @@ class StrandOdds:
 
 
 def evidence(
-    gap: FloatArray, taper: FloatArray, grain: FloatArray, slope: FloatArray, bend: FloatArray
+    gap: FloatArray,
+    taper: FloatArray,
+    grain: FloatArray,
+    slope: FloatArray,
+    bend: FloatArray,
+    aspect: FloatArray,
 ) -> FloatArray:
     """Return the log odds (n,) of strand against flake that shape and light give, -5 to 5.
 
@@ -67,12 +72,15 @@ def evidence(
     grain : how much more the light varies across than along (`traygauge.measure.body.grain`).
     slope : tangent of the cut faces' angles from square, both in squares.
     bend : curvature of the centreline times the diameter.
+    aspect : length over diameter. Flanks shorter than the thing is wide speak for strand by that part of what they show: as
+        far as they go, any two edges are straight and alike.
     """
     gap, taper, slope, bend = (
         np.log(x + floor) for x, floor in zip((gap, taper, slope, bend), _FLOORS[[0, 1, 3, 4]], strict=True)
     )
     odds = _WEIGHTS[0] + np.stack([gap, taper, grain, slope, bend], -1) @ _WEIGHTS[1:]
-    return np.asarray(np.clip(odds, -_MOST, _MOST))
+    odds = np.clip(odds, -_MOST, _MOST)
+    return np.asarray(np.where(odds > 0, odds * np.minimum(aspect, 1.0), odds))
 
 
 def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.bool_]) -> StrandOdds:
