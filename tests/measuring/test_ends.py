@@ -8,9 +8,9 @@ import pytest
 from scipy.special import ndtr
 
 from traygauge.measure.edge_model import Optics
-from traygauge.measure.end_fit import EndFit, begin, finish
+from traygauge.measure.end_fit import EndFit, begin, finish, settle
 from traygauge.measure.end_light import ROWS, EndLight
-from traygauge.measure.lips import Lips, edges
+from traygauge.measure.lips import Lips, edges, usual_rows
 from traygauge.measure.usual_cuts import SLOPE_SD, Usual, usual_cuts
 
 RADIUS, BLUR = 0.9, 0.05
@@ -41,14 +41,21 @@ def light(
         even=np.ones((r, e), single),
         lean=np.full(e, lean, single),
         dark=np.full(e, dark),
+        lip=np.zeros((r, e), bool),
         optics=Optics(1.0, 0.0),
     )
 
 
 def finished(seen: EndLight, face: float = 0.3) -> tuple[EndFit, Lips]:
-    """Return the fits and lips that two steps of fitting find in a photo of ordinary cuts."""
+    """Return the fits and lips that all steps of fitting find in a photo of ordinary cuts."""
     e = len(seen.lean)
-    return finish(seen, begin(seen), Usual(SLOPE_SD, np.full(e, face), np.full(e, 0.15), 0.03))
+    return from_begun(seen, begin(seen), Usual(SLOPE_SD, np.full(e, face), np.full(e, 0.15), 0.03))
+
+
+def from_begun(seen: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
+    """Return the fits and lips that are found from begun ones."""
+    settled = settle(seen, begun, usual)
+    return finish(settled, usual, usual_rows(settled.rows, SLOPE_SD, BLUR))
 
 
 def fitted(seen: EndLight, face: float = 0.3) -> npt.NDArray[np.float64]:
@@ -102,13 +109,30 @@ def test_a_lip_on_a_part_of_the_edge_does_not_move_the_end(dark: bool, rows: sli
     assert (lips.doubt_mm < 0.03).all()
 
 
-def test_light_that_ends_at_a_neighbours_ends_before_it() -> None:
-    """What a neighbour shows has no weight and may be as bright as what it hides: the edge is no further than there."""
+def test_light_that_a_neighbour_hides_ends_nowhere_that_is_known() -> None:
+    """What a neighbour shows has no weight and may be as bright as what it hides: no edge lies there, and no lip."""
     seen = light(np.zeros((9, 1)))
     there = seen.s[:, 0] > -0.1
     seen.share[:, there], seen.weight[:, there] = 1.2, 0.0
-    ends, _ = edges(seen, np.zeros((9, 1)), Usual(SLOPE_SD, np.full(1, 0.3), np.full(1, 0.15), 0.03))
-    np.testing.assert_allclose(ends, -0.1, atol=0.05)
+    assert np.isnan(edges(seen, np.full((9, 1), 0.5))).all()
+
+
+def test_noise_on_rows_is_no_lip() -> None:
+    """Rows that all stray by as much as low lips stand out are told for what they are by the ends that stray alike."""
+    rng = np.random.default_rng(4)
+    stray = rng.normal(0, 0.03, (9, 200))
+    fit, lips = finished(light(stray))
+    assert (lips.height_mm > 0).mean() < 0.03
+    assert fit.p[0].mean() == pytest.approx(stray.mean(), abs=0.006)
+
+
+def test_what_lies_beyond_a_dark_gap_is_no_part_of_the_body() -> None:
+    """A lip that hangs below the face shows beyond it, so that the outline ends there, and the body where it first falls."""
+    seen = light(np.zeros((9, 40)))
+    beyond = np.clip((seen.s - 0.12) / 0.05, 0, 1) * np.clip((0.34 - seen.s) / 0.05, 0, 1)
+    seen.share[2:8, :, :4] = np.maximum(seen.share[2:8, :, :4], beyond[:, :4])
+    fit, _ = finished(seen)
+    np.testing.assert_allclose(fit.p[0, :4], 0.0, atol=0.03)
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -152,7 +176,7 @@ def test_an_end_right_beside_another_piece_does_not_run_into_it(
     begun = begin(near)
     begun.p[0] += first  # a search on other samples starts there
     usual = Usual(SLOPE_SD, np.ones(1), np.full(1, 0.15), 0.07)
-    assert finish(near, begun, usual)[0].p[0, 0] == pytest.approx(0.0, abs=0.06)
+    assert from_begun(near, begun, usual)[0].p[0, 0] == pytest.approx(0.0, abs=0.06)
 
 
 def ends_of_a_photo(face: npt.NDArray[np.float64], azimuth: npt.NDArray[np.float64]) -> Usual:

@@ -9,9 +9,9 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.end_light import EndLight
+from traygauge.measure.end_light import EndLight, past_gaps
 from traygauge.measure.end_model import Model, arcs, looked_up, model, tables
-from traygauge.measure.lips import LIP_COST, Lips, edges, likely_lips
+from traygauge.measure.lips import LEAST_MM, Lips, Rows, UsualRows, edges, likely_lips, read_rows
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual
 
@@ -35,6 +35,10 @@ _POOR, _ROUND = (
     2.5,
     0.5,
 )  # the same for what is left unexplained, in usual ones; and the view of a rim that looks round
+_NO_LIP, _SEEN_LIP = (
+    0.95,
+    0.2,
+)  # likelihoods from which on an end carries none, and below which a lip is reported
 _TRIED = 4  # rounds for what an end is thought over with
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
 _FROM_OUTLINE_MM = 0.15  # the same for an end that its light does not hold, from the outline's
@@ -42,6 +46,8 @@ _FACE = -0.3, 2.5  # brightnesses that a face may have
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
 #: How far the light beside a row may lie from the tray's further out, for dark pieces (their shadows) and bright ones.
 _BESIDE_SD, _BESIDE_STEP, _BESIDE = (0.6, 0.03), 0.3, (-0.4, 0.9)
+#: The same for lips, which are about as bright as the flank; and how many blurs before their end they are read.
+_LIP_SD, _BRIGHTEST_LIP, _BEFORE_EDGE = 0.3, 2.0, 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,63 +93,121 @@ def begin(light: EndLight) -> EndFit:
     return _improved(light, start, Usual.unknown(light.dark), _FIRST, np.ones_like)
 
 
-def finish(light: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
-    """Return begun faces `ended`, and their lips.
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """Faces fitted to all of their light.
 
-    Rows that a lip covers are left out where the others then lie better on one cut. Ends that come out strange, or badly
-    explained, are thought over: the one are held against an ordinary cut, the others against a rim that looks round.
-    Ends that ran out of the light that was read are held to the outline.
+    Parameters
+    ----------
+    light : EndLight, without what lies beyond gaps; fit : EndFit; rows : Rows, where their light ends.
+    hangs_mm : ndarray (e,): how far what lies beyond gaps stands out of the end's outline, 0 where there are none.
     """
+
+    light: EndLight
+    fit: EndFit
+    rows: Rows
+    hangs_mm: FloatArray
+
+
+def settle(light: EndLight, begun: EndFit, usual: Usual) -> Settled:
+    """Return begun faces `ended`. Ends that ran out of the light that was read are held to the outline."""
     fit = ended(light, begun, usual)
     lost = np.flatnonzero((fit.p[0] <= light.s[0]) | (fit.p[0] >= light.s[-1]))
     if len(lost):  # a neighbour right beside it hides what the end falls to
         held = replace(light.of(lost), known=np.full(len(lost), _FROM_OUTLINE_MM, np.float32))
         fit.put(lost, ended(held, begin(held), usual.of(lost)))
-    light, lips = _without_lips(light, fit, usual)
+    light, hangs = _up_to_gaps(light, fit, usual)
+    return Settled(light, fit, read_rows(light, fit.p, fit.beside, usual.face), hangs)
+
+
+def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lips]:
+    """Return settled faces, and their lips, which are told from the cuts that they cover.
+
+    Other ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
+    others against a rim that looks round.
+    """
+    light, fit = settled.light, settled.fit
+    lips = _without_lips(settled, usual, rows)
     prior, sd = _priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
     strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
     poor = fit.residual > _POOR * usual.residual
-    some = np.flatnonzero(strange | poor)
+    some = np.flatnonzero((strange | poor) & np.isnan(lips.view))
     if len(some):
         _think_over(light.of(some), fit, usual.of(some), some, poor[some])
-    return fit, lips
+    return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
 
 
-def _without_lips(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, Lips]:
-    """Return the light without the rows that lips cover, and the lips.
-
-    Fits to the other rows are put in the place of those to all rows where they explain an end better.
-    """
-    lips = Lips.none(len(light.lean))
-    some, rows, cut = likely_lips(light, fit.beside, usual)
+def _up_to_gaps(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, FloatArray]:
+    """Return the light without what lies beyond gaps, and how far that stands out (e,), mm; fit the ends anew that have some."""
+    hangs = np.zeros(len(light.lean))
+    # beside a neighbour what lies beyond a gap may be its
+    free = ~light.dark & ~np.isfinite(light.known)
+    poor = np.flatnonzero(free & (fit.residual > _POOR * usual.residual))
+    past = past_gaps(light.of(poor))
+    some = np.flatnonzero(past.any((0, 1)))
     if not len(some):
-        return light, lips
-    was, own, whole = fit.of(some), usual.of(some), light.of(some)
-    bare = replace(whole, weight=np.where(rows[:, None], np.float32(0), whole.weight))
-    tried = _improved(bare, EndFit.start(np.vstack([cut, own.face]), was.beside), own, _TRIED, _row_weights)
-    usually = np.minimum(np.median(was.misfit, 0), _median_of_seen(tried.misfit))
-    usually = np.maximum(usually, own.residual**2)
-    before = cost(whole, was.p, was.misfit, usually, own) + _obliqueness(was, own)
-    rest = np.where(rows, usually, tried.misfit)
-    after = cost(bare, tried.p, rest, usually, own) + _obliqueness(tried, own) + LIP_COST
-    odds = np.exp(np.clip(after - before, -60.0, 60.0) / 2)  # that there is none
-    better = odds < 1
-    other = np.where(better, odds, 1.0) / (1 + odds)  # how likely the other reading is
-    lips.doubt_mm[some] = np.abs(tried.p[0] - was.p[0]) * np.sqrt(other)
-    shade = np.nanmedian(np.where(rows, np.nan, tried.beside), 0)  # what stands out is no shadow
-    edge = edges(whole, np.repeat(shade[None], len(rows), 0), own)[0]
-    height = np.where(rows, np.nan_to_num(edge - arcs(tried.p, bare)[0]), 0.0).max(0)
-    lips.height_mm[some[better]], lips.view[some[better]] = height[better], was.p[2, better]
-    fit.put(some[better], tried.of(np.flatnonzero(better)))
-    weight = light.weight.copy()
-    weight[..., some[better]] = bare.weight[..., better]
-    return replace(light, weight=weight), lips
+        return light, hangs
+    past, ends, weight = past[..., some], poor[some], light.weight.copy()
+    whole = light.of(ends)
+    weight[..., ends] = np.where(past, np.float32(0), whole.weight)
+    light = replace(light, weight=weight)
+    fit.put(ends, _improved(light.of(ends), fit.of(ends), usual.of(ends), _TRIED, _row_weights))
+    reach = np.where(past & (whole.share > 0.5) & (whole.weight > 0), whole.s, -np.inf).max(1)
+    # as far as two rows show it: one alone is a speck
+    hangs[ends] = np.maximum(np.sort(reach - arcs(fit.p[:, ends], whole)[0], 0)[-2], 0.0)
+    return light, hangs
 
 
-def _obliqueness(fit: EndFit, usual: Usual) -> FloatArray:
-    """Return what slopes across cost (e,) beyond what the fit holds them with: that wide hold lets a lip pass for one."""
-    return np.asarray((usual.slope_sd**-2 - _ACROSS_SD**-2) * fit.p[1] ** 2)
+def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> Lips:
+    """Return the lips that cover cuts.
+
+    Ends lie between the fits with and without a lip as either is likely; the rest is put in the place of the likelier one.
+    """
+    light, fit = settled.light, settled.fit
+    lips = Lips.none(len(light.lean))
+    found = likely_lips(light, settled.rows, rows, usual.slope_sd)
+    found = found.of(np.flatnonzero(found.none < _NO_LIP))
+    some = found.ends
+    if not len(some):
+        return lips
+    was, own = fit.of(some), usual.of(some)
+    covers = found.height_mm > LEAST_MM
+    covers &= found.height_mm > np.sort(found.height_mm, 0)[0]  # some of the cut must be seen
+    bare = _with_lips(light.of(some), covers, found.edge)
+    start = EndFit.start(np.vstack([found.cut, own.face]), np.where(covers, 1.0, was.beside))
+    # rows tell the slope as far as likely lips agree about the cut
+    agreed = 1 / (1 + (found.spread_mm / (own.slope_sd * bare.radius)) ** 2)
+    tried = _improved(bare, start, own, _MOST, _row_weights, (agreed * found.cut[1], own.slope_sd))
+    apart = tried.p[0] - was.p[0]
+    lips.doubt_mm[some] = np.sqrt((1 - found.none) * (found.none * apart**2 + found.spread_mm**2))
+    better = np.flatnonzero(found.none < 0.5)
+    height = np.where(
+        covers, _lip_edges(light.of(some), covers, found.edge, was.beside) - arcs(tried.p, bare)[0], 0.0
+    )
+    lips.height_mm[some] = np.where(found.none < _SEEN_LIP, np.nan_to_num(height).max(0), 0.0)
+    view = np.where(found.none < _SEEN_LIP, found.view, was.p[2])
+    lips.view[some[better]] = view[better]
+    fit.put(some[better], tried.of(better))
+    fit.p[0, some] = tried.p[0] - found.none * apart
+    return lips
+
+
+def _lip_edges(light: EndLight, covers: BoolArray, edge: FloatArray, beside: FloatArray) -> FloatArray:
+    """Return where the lips of rows (r, e) end: beside dark pieces they pass in part for shade, unless that is the others'."""
+    shade = np.nanmedian(np.where(covers, np.nan, beside), 0)
+    level = np.repeat((1 + np.maximum(shade, 0))[None] / 2, len(edge), 0)
+    return np.where(light.dark, edges(light, level), edge)
+
+
+def _with_lips(light: EndLight, covers: BoolArray, edge: FloatArray) -> EndLight:
+    """Return the light with lips on the rows (r, e) that they cover, up to where these end (`edge`, mm).
+
+    A lip is of the strand's colour, but looks another way than flank and face: where its light differs, the cut shows.
+    """
+    within = (light.s < (edge - _BEFORE_EDGE * light.blur)[:, None]) & ~light.dark
+    weight = np.where(covers[:, None] & ~within, np.float32(0), light.weight)
+    return replace(light, weight=weight, lip=covers)
 
 
 def ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
@@ -257,7 +321,12 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
 
 
 def _improved(
-    light: EndLight, start: EndFit, usual: Usual, most: int, weigh: Callable[[SingleArray], SingleArray]
+    light: EndLight,
+    start: EndFit,
+    usual: Usual,
+    most: int,
+    weigh: Callable[[SingleArray], SingleArray],
+    across: tuple[FloatArray, float] | None = None,
 ) -> EndFit:
     """Return the fit after at most some rounds of weighted Gauss-Newton, in which each end goes its own way.
 
@@ -266,10 +335,15 @@ def _improved(
     Parameters
     ----------
     weigh : from the mean squares of what rows leave unexplained (r, e) to what each counts.
+    across : what slopes across (e,) are expected, and how far they may stray; else they are square, as far as the light shows.
     """
     fit, p, beside = start, start.p, start.beside
     prior, sd = _priors(light, usual)
-    hold = (_NOISE / np.where(light.dark, *_BESIDE_SD)).astype(np.float32) ** 2
+    if across is not None:
+        prior[1], sd[1] = across
+    beside_sd = np.where(light.lip, _LIP_SD, np.where(light.dark, *_BESIDE_SD))
+    hold = (_NOISE / beside_sd).astype(np.float32) ** 2
+    most_beside = np.where(light.lip, _BRIGHTEST_LIP, _BESIDE[1])
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
     for turn in range(most):
@@ -279,7 +353,7 @@ def _improved(
         counts = weigh(misfit)
         total = (now.weight.sum(1) * counts).sum(0)
         residual = np.sqrt((products[4, 4] * counts).sum(0) / np.maximum(total, 1e-9))
-        gram, share = _without_beside(products, hold, beside)
+        gram, share = _without_beside(products, hold, beside - light.lip)
         gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
         hidden = p[2] >= 0
         gram[3, :, hidden] = gram[:, 3, hidden] = 0.0
@@ -295,29 +369,30 @@ def _improved(
         step, last = pace * move, way
         p = _within_bounds(p + step, light)
         aside = np.clip(share[4] - np.einsum("ire,ie->re", share[:4], step), -_BESIDE_STEP, _BESIDE_STEP)
-        beside = np.clip(beside + pace * aside, *_BESIDE)
+        beside = np.clip(beside + pace * aside, _BESIDE[0], most_beside)
         fit.put(left, EndFit(p, beside, misfit, residual, normal))
         moves = np.flatnonzero((np.abs(pace * way) > 1.0).any(0))
         if not len(moves):
             break
         if len(moves) < len(left):
             light = light.of(moves)
-            left, hold, pace = left[moves], hold[moves], pace[moves]
+            left, pace = left[moves], pace[moves]
             p, beside, prior, sd, last = (x.take(moves, 1) for x in (p, beside, prior, sd, last))
+            hold, most_beside = hold.take(moves, 1), most_beside.take(moves, 1)
     return fit
 
 
 def _without_beside(
-    products: SingleArray, hold: SingleArray, beside: FloatArray
+    products: SingleArray, hold: SingleArray, off: FloatArray
 ) -> tuple[SingleArray, SingleArray]:
     """Return the products (5, 5, r, e) of out, m, t, f and the rest once g is solved for, and g's shares (5, r, e)."""
     own = products[5, :5].copy()
-    own[4] -= hold * beside.astype(np.float32)
+    own[4] -= hold * off.astype(np.float32)
     share = own / (products[5, 5] + hold)
     return products[:5, :5] - share[:, None] * own, share
 
 
-def _priors(light: EndLight, usual: Usual) -> tuple[FloatArray, FloatArray]:
+def _priors(light: EndLight, usual: Usual, across_sd: float = _ACROSS_SD) -> tuple[FloatArray, FloatArray]:
     """Return what the parameters (4, e) are expected to be, and its standard deviations.
 
     t is near what the camera makes of a square cut; m near square; f near the usual face's.

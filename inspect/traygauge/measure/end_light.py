@@ -27,6 +27,8 @@ STEP_PX = 1.0  # along the axis
 #: beside a dark piece count by the inverse of its square. Swept on drawn trays (0.05 to 0.3); that of bright pieces, whose
 #: own light strays most, gains nothing by it.
 _STRAYS = 0.1
+#: A gap is darker than this, and what lies beyond it brighter than it by this, between tray (0) and flank (1).
+_GAP = 0.8, 0.15
 MET = 0.3  # radii beyond an end within which what lies there is met by it
 
 
@@ -75,6 +77,7 @@ class EndLight:
     tray_at : ndarray (e,), mm: about where along s the tray's light was read.
     even : ndarray (r, e): an evenly lit face's light, in the row's units, where its light is 1 in the middle row.
     lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
+    lip : ndarray (r, e), bool: whether what lies beyond the cut is a lip.
     """
 
     share: SingleArray
@@ -88,12 +91,13 @@ class EndLight:
     even: SingleArray
     lean: SingleArray
     dark: BoolArray
+    lip: BoolArray
     optics: Optics
 
     def coarser(self) -> EndLight:
         """Return the light on every second row, which counts twice."""
         share, weight, v = (np.ascontiguousarray(x[::2]) for x in (self.share, 2 * self.weight, self.v))
-        return replace(self, share=share, weight=weight, v=v, even=self.even[::2])
+        return replace(self, share=share, weight=weight, v=v, even=self.even[::2], lip=self.lip[::2])
 
     def of(self, some: BoolArray | IntArray) -> EndLight:
         """Return the light of some ends."""
@@ -181,8 +185,25 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
         even=_single(np.where(dark[:, None], 1.0, np.clip(usual / step, 0.6, 1.6)).T),
         lean=_single(rims.lean),
         dark=dark,
+        lip=np.zeros(v.T.shape, bool),
         optics=optics,
     )
+
+
+def past_gaps(light: EndLight) -> BoolArray:
+    """Return which places (r, m, e) lie beyond a dark gap: light that rises again after a fall is a lip's below the face."""
+    share, seen = light.share, light.weight > 0
+    even = share.copy()
+    even[:, 1:-1] = (share[:, :-2] + share[:, 1:-1] + share[:, 2:]) / 3
+    lowest = np.minimum.accumulate(np.where(seen, even, np.inf), 1)
+    past = seen & (lowest < _GAP[0]) & (even > lowest + _GAP[1])
+    rises: BoolArray = np.asarray(past.any(1))
+    beside = np.zeros_like(rises)
+    beside[1:] |= rises[:-1]
+    beside[:-1] |= rises[1:]
+    rises &= beside  # one row alone is noise
+    dip = np.take_along_axis(lowest, past.argmax(1)[:, None], 1)
+    return rises[:, None] & np.logical_or.accumulate(even <= dip, 1)
 
 
 def _trust_in_the_dark(share: npt.NDArray[Any], contrast: npt.NDArray[Any]) -> SingleArray:

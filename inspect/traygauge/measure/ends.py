@@ -19,12 +19,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.end_fit import EndFit, begin, finish
+from traygauge.measure.end_fit import EndFit, begin, finish, settle
 from traygauge.measure.end_light import STEP_PX, Apart, EndLight, read_ends, rims_of
 from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.flanks import Flanks
 from traygauge.measure.frame import Frames
-from traygauge.measure.lips import Lips
+from traygauge.measure.lips import Lips, Rows, usual_rows
 from traygauge.measure.signal import Signal
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual, usual_cuts
@@ -105,7 +105,13 @@ def fit_ends(
         dark,
         2 * likely,
     )
-    ended, lips = zip(*in_threads(finish, lights, fits, [usual.of(some) for some in parts]), strict=True)
+    own = [usual.of(some) for some in parts]
+    settled = in_threads(settle, lights, fits, own)
+    first = Rows.joined([some.rows for some in settled]).of(np.arange(min(2 * likely, len(dark))))
+    rows = usual_rows(
+        first, usual.slope_sd, float(np.median(np.concatenate([light.blur for light in lights])))
+    )
+    ended, lips = zip(*in_threads(finish, settled, own, [rows] * len(parts)), strict=True)
     return _as_ends(ended, lips, rims.lean, dark, usual, frames)
 
 

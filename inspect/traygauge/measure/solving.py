@@ -22,6 +22,17 @@ def solved(normal: FloatArray, right: FloatArray) -> FloatArray:
     """
     if right.shape[1] < _FEW:
         return np.asarray(np.linalg.solve(normal.transpose(2, 0, 1), right.T[..., None])[..., 0].T, float)
+    return _eliminated(normal, right)[0]
+
+
+def solved_with_volume(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the solutions as `solved` does, and the logarithms (n,) of the matrices' determinants."""
+    x, left = _eliminated(normal, right)
+    return x, np.log(np.stack([left[k, k] for k in range(len(x))])).sum(0)
+
+
+def _eliminated(normal: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the solutions (d, n) and the triangles (d, d, n) that matrices are brought to."""
     left, x = (np.array(given, float, order="C") for given in (normal, right))
     d = len(x)
     for k in range(d):
@@ -31,4 +42,4 @@ def solved(normal: FloatArray, right: FloatArray) -> FloatArray:
             x[i] -= share * x[k]
     for k in reversed(range(d)):
         x[k] = (x[k] - (left[k, k + 1 :] * x[k + 1 :]).sum(0)) / left[k, k]
-    return x
+    return x, left

@@ -44,7 +44,7 @@ _ODD, _OF_ODD = 5.0, np.array([0.25, 0.6])
 _OF_BURR = 0.3
 #: For each lip that is seen, this many are not, which cover an edge as a whole or look like an oblique cut, and move an
 #: end by so much, mm; so many of the ends without a lip may pass for one (rendered and drawn trays).
-_UNSEEN_LIPS, _LIP_MOVES_MM, _FALSE_LIPS = 0.8, 0.1, 0.03
+_UNSEEN_LIPS, _LIP_MOVES_MM, _FALSE_LIPS = 0.8, 0.1, 0.02
 #: Half the usual difference of a strand's two diameters, of which only one is seen: 4 % at the most (common practice).
 _OVAL = 0.04 / np.sqrt(12) / 2
 
