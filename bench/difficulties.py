@@ -110,6 +110,8 @@ def main(cases: Sequence[str] = tuple(CASES), trays: int = 2) -> None:
             print(line(o.case, rows), flush=True)
             seen += [r for r in rows if r.matched is not None]
             rows = []
+    if not seen:
+        return
     m = pooled([o.matched for o in seen if o.matched is not None])
     found, all_ = m.recall("all")
     longs = m.rate("length_mm", LONG_MM, LONG_GUARD_MM, "all")

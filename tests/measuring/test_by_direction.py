@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from traygauge.measure.by_direction import swing_mm
+from traygauge.measure.by_direction import swing_mm, thinner_mm
 from traygauge_shared.scenes import Batch, phone_over, tray
 from traygauge_shared.scenes.setting import Lamp, Lighting
 
@@ -51,3 +51,21 @@ def test_diameters_are_as_unsure_as_one_lamp_makes_them(measured_scene, ambient:
     error = np.abs(seen.errors("diameter_mm", "width_seen_mm"))
     u = np.append(seen.pieces["u_diameter_mm"], np.nan)[seen.at]
     assert (error < 2 * u[np.isfinite(u)]).mean() > 0.9
+
+
+@pytest.mark.parametrize("spread", [0.01, 0.05])
+def test_the_thinner_half_of_a_normal_strand_spreads_as_the_whole(spread: float) -> None:
+    """Closed form: a tenth of a normal distribution lies 1.2816 standard deviations below its middle."""
+    from scipy.special import ndtri
+
+    strand = 1.75 + spread * ndtri((np.arange(2000) + 0.5) / 2000)
+    assert thinner_mm(strand) == pytest.approx(spread, rel=0.01)
+
+
+def test_thicker_pieces_and_flakes_make_no_strand_thinner() -> None:
+    strand = np.linspace(1.73, 1.77, 200)
+    many = np.concatenate([strand, np.linspace(1.77, 1.9, 40), np.full(20, 0.6), np.full(20, 4.0)])
+    assert thinner_mm(many) < 1.5 * thinner_mm(strand)
+    lost = np.where(np.arange(200) % 4 == 0, strand - 0.2, strand)
+    assert thinner_mm(lost) > 5 * thinner_mm(strand)
+    assert thinner_mm(strand[:10]) == 0.0

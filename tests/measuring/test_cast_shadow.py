@@ -68,7 +68,7 @@ def test_diameters_tell_the_lamp(true: tuple[float, float, float], seed: int) ->
     found = find_shadow(wide, across_of(axis), lean)
     assert found is not None
     # of a lamp beside the lens widths do not tell on which side it stands
-    assert found[0].wider(lean, across_of(axis)) == pytest.approx(
+    assert found.cast.wider(lean, across_of(axis)) == pytest.approx(
         cast.wider(lean, across_of(axis)), abs=0.015
     )
     taken = taken_for_piece(wide, axis, lean, 100)

@@ -1,4 +1,4 @@
-"""Do diameters depend on which way pieces lie? Those of a strand do not: where they seem to, the light does it."""
+"""Do diameters depend on which way pieces lie, or are some thinner? A strand's are one: where they are not, the light does it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,26 @@ FloatArray = npt.NDArray[np.float64]
 #: Fewer pieces say nothing of a direction, nor do those that mostly lie one way (length of their mean direction).
 _FEWEST, _ONE_WAY = 15, 0.8
 _ROUNDS, _FAR = 6, 2.0  # of weighing down diameters further off than so many robust standard deviations
+_ODD = 0.2  # of the usual diameter
+_TENTH = (
+    0.1,
+    1.2816,
+)  # a quantile, and how many standard deviations below the middle it lies (normal distribution)
 _BY_CHANCE = 3.0  # standard errors of the swing that are left out of it
+
+
+def thinner_mm(diameter_mm: FloatArray) -> float:
+    """Return by how much the thinner half of one strand's pieces spreads, as a standard deviation, mm; 0 for few pieces.
+
+    Where a lamp leaves flanks of some pieces in the dark, those look thinner; none looks thicker for it. Widths further than
+    `_ODD` from the middle are no strand's.
+    """
+    known = diameter_mm[np.isfinite(diameter_mm)]
+    if len(known) < _FEWEST:
+        return 0.0
+    middle = float(np.median(known))
+    low = np.quantile(known[np.abs(known - middle) < _ODD * middle], _TENTH[0])
+    return float((middle - low) / _TENTH[1])
 
 
 def swing_mm(diameter_mm: FloatArray, axis_deg: FloatArray) -> float:

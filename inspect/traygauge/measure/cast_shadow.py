@@ -23,6 +23,7 @@ _FEWEST, _ENOUGH = 30, 150
 #: How alike a strand's diameters are as they are read (log), and what it costs, in halves of squared deviations, that a
 #: piece's shadow was not taken for more of it.
 _ALIKE, _NOT_TAKEN = 0.011, 1.0
+_PLAIN = 2 * _ALIKE  # a strip that a width shows, log
 #: A lamp is believed where it explains the diameters better than it would explain those of pieces that had each other's strips,
 #: by so many standard deviations of what those leave unexplained, and where so much of the pieces beside plain strips, at least
 #: so many, look as thick as that (chance leaves 2 to 4, drawn and rendered lamps 10 and more).
@@ -78,6 +79,22 @@ class CastShadow:
         return np.asarray(np.array(self.reach) + self.follows * lean, float)
 
 
+@dataclass(frozen=True)
+class Told:
+    """What a photo's diameters tell.
+
+    Parameters
+    ----------
+    cast : how shadows fall.
+    level : the strand's own diameter (log of mm).
+    share : of the pieces beside plain strips, those that look as thick as that.
+    """
+
+    cast: CastShadow
+    level: float
+    share: float
+
+
 @dataclass(frozen=True, eq=False)
 class Taken:
     """What of n pieces is a lamp's shadow.
@@ -111,30 +128,23 @@ def taken_for_piece(diameter_mm: FloatArray, axis: FloatArray, lean: FloatArray,
     along = np.stack([np.cos(axis), np.sin(axis)], -1)
     across = np.stack([-along[:, 1], along[:, 0]], -1)
     known = np.flatnonzero(np.isfinite(diameter_mm[:likely]))
-    found = find_shadow(diameter_mm[known], across[known], lean[known])
-    if found is None:
+    told = find_shadow(diameter_mm[known], across[known], lean[known])
+    if told is None:
         return Taken.none(len(axis))
-    cast, level = found
-    strips, wide = cast.strips(lean, across), cast.wider(lean, across)
-    look = np.log(np.where(np.isfinite(diameter_mm), diameter_mm, 1.0))
-    chance = _chance(look - level, wide)
+    strips, wide = told.cast.strips(lean, across), told.cast.wider(lean, across)
+    look = np.log(np.where(np.isfinite(diameter_mm), diameter_mm, told.level))
+    chance = _chance(look - told.level, wide)
+    at_end = np.where(
+        wide > _PLAIN, chance, told.share
+    )  # of what points at the lamp, its width tells nothing
     radius = np.exp(look - wide * chance) / 2
-    width, out = strips * radius[:, None], cast.beyond_ends(lean, along) * 2 * radius[:, None]
-    doubt = np.sqrt(chance * (1.0 - chance))
-    u = np.stack(
-        [
-            out.sum(1) * np.hypot(_U_END / _OF_END * chance, doubt),
-            width.sum(1) * np.hypot(_U_STRIP * chance, doubt),
-        ],
-        -1,
-    )
-    return Taken(width * chance[:, None], out * chance[:, None], u)
+    width, out = strips * radius[:, None], told.cast.beyond_ends(lean, along) * 2 * radius[:, None]
+    u = (out.sum(1) * _unsure(at_end, _U_END / _OF_END), width.sum(1) * _unsure(chance, _U_STRIP))
+    return Taken(width * chance[:, None], out * at_end[:, None], np.stack(u, -1))
 
 
-def find_shadow(
-    diameter_mm: FloatArray, across: FloatArray, lean: FloatArray
-) -> tuple[CastShadow, float] | None:
-    """Return how the shadows fall that n pieces' diameters (n,) show, and the strand's own (log); None where they show none."""
+def find_shadow(diameter_mm: FloatArray, across: FloatArray, lean: FloatArray) -> Told | None:
+    """Return what n pieces' diameters (n,) tell of a lamp's shadows; None where they tell of none."""
     n = len(diameter_mm)
     if n < _FEWEST:
         return None
@@ -150,12 +160,19 @@ def find_shadow(
     cast, level = _settled(look, across, lean, best)
     wide = cast.wider(lean, across)
     cost = _unexplained(look - level, wide).sum()
-    plain = wide > 2 * _ALIKE
+    plain = wide > _PLAIN
     show = _misfit(look - level - wide)[plain] < _misfit(look - level)[plain]
     rolled = np.stack([np.roll(wide, k + 1) for k in range(min(_OTHERS, len(look) - 1))])
     others = _explained(look, rolled)[0]
     sure = others.mean() - cost > _SURE * others.std()
-    return (cast, level) if sure and len(show) >= _FEW_SHOW and show.mean() > _SHOW_IT else None
+    if not sure or len(show) < _FEW_SHOW or show.mean() < _SHOW_IT:
+        return None
+    return Told(cast, level, float(show.mean()))
+
+
+def _unsure(chance: FloatArray, share: float) -> FloatArray:
+    """Return what stays uncertain, in shares, of what is there by chance, and is known to a share of itself where it is."""
+    return np.asarray(np.hypot(share * chance, np.sqrt(chance * (1.0 - chance))), float)
 
 
 def _foot(shift: FloatArray) -> FloatArray:

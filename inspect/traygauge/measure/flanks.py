@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.by_direction import swing_mm
+from traygauge.measure.by_direction import swing_mm, thinner_mm
 from traygauge.measure.cast_shadow import Taken, taken_for_piece
 from traygauge.measure.edge_model import (
     SHARPEN,
@@ -47,7 +47,11 @@ _LAMP_PX, _SHARP_PX = 0.12, 0.8
 #: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
 #: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light). Of colours' edges twice that swing is
 #: in what is said of them already.
-_USUAL_SWING, _OF_SWING = 0.02, 2.5
+_USUAL_SWING, _OF_SWING, _OF_SWING_END = 0.02, 2.5, 2.0
+#: Under lamps at one side a strand's thinner half spreads by the first, in diameters, where no flank is lost (test and rendered
+#: photos 0.012 to 0.02), and else diameters are off by about so much of what is beyond it (drawn trays under one lamp, with 5
+#: to 15 % of other light; two path-traced photos were in view).
+_USUAL_SPREAD, _OF_THINNER = 0.02, 1.5
 #: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
 #: spread out again (closed form: two boxes of two pixels).
 _COLOUR_PX = 0.82
@@ -71,8 +75,8 @@ class Flanks:
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
     unread : ndarray (n,), bool: whose own width is not known: others lie against a flank.
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
-    u_light_mm : ndarray (n,): the same through a flash, or lamps at one side, which all pieces share; both by what is
-        known of such light, and by how far diameters swing with the way pieces lie.
+    u_light_mm : ndarray (n, 2): of length and diameter through a flash, lamps at one side or a lamp's shadow, which all
+        pieces share; by what is known of such light, and by how far diameters swing with the way pieces lie.
     flash : whether the light comes from beside the camera.
     optics : blur and overshoot of this photo's signal.
     shadow : what a lamp's shadow adds to dark pieces; taken off the flanks already.
@@ -303,9 +307,17 @@ def _first_width(signal: Signal, tray: TrayView, frames: Frames, likely: int) ->
     )
 
 
-def _u_swing(swing: float, diameter_mm: FloatArray) -> FloatArray:
-    """Return the standard uncertainty (n,), mm, that a swing of diameters with the way pieces lie leaves of each."""
-    return np.asarray(_OF_SWING * np.maximum(swing - _USUAL_SWING * diameter_mm, 0.0), float)
+def _u_swing(swing: float, diameter_mm: FloatArray, signal: Signal) -> FloatArray:
+    """Return the standard uncertainty (n, 2) of length and diameter, mm, that a swing of diameters with the way pieces lie leaves."""
+    usual = _USUAL_SWING * (2 if signal.of_colour else 1)
+    beyond = np.maximum(swing - usual * diameter_mm, 0.0)
+    # what swings dark pieces' diameters is shadow, which lies at their ends as well
+    return beyond[:, None] * np.where(signal.sense[:, None] < 0, [_OF_SWING_END, _OF_SWING], [0.0, _OF_SWING])
+
+
+def _u_thinner(spread: float, diameter_mm: FloatArray) -> FloatArray:
+    """Return the standard uncertainty (n,) of diameters, mm, where the thinner half of a strand's pieces spreads like this."""
+    return np.asarray(_OF_THINNER * np.maximum(spread - _USUAL_SPREAD * diameter_mm, 0.0), float)
 
 
 def _shadow(signal: Signal, tray: TrayView, frames: Frames, seen_mm: FloatArray, likely: int) -> Taken:
@@ -387,10 +399,12 @@ def _fine(
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
     ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
-    u_light = np.hypot(half.mean(1) * u_light.reshape(-1, 2).sum(1), shadow.u_mm[:, 1])
+    u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
     seen = np.where(unread, np.nan, diameter)[:likely]
-    swing = swing_mm(seen, np.degrees(frames.axis[:likely]))
-    u_light = np.hypot(u_light, _u_swing(swing, diameter * (2 if signal.of_colour else 1)))
+    u_swing = _u_swing(swing_mm(seen, np.degrees(frames.axis[:likely])), diameter, signal)
+    if one_sided and not flash:
+        u_swing[:, 1] = np.hypot(u_swing[:, 1], _u_thinner(thinner_mm(seen), diameter))
+    u_light = np.sqrt(np.stack([np.zeros_like(u_light), u_light], -1) ** 2 + u_swing**2 + shadow.u_mm**2)
     return Flanks(
         moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics, shadow
     )

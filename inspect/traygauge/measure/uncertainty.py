@@ -78,14 +78,14 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     # how thick a squeezed end is along the line of sight, nobody sees
     widths = bodies.flanks.widths_mm[:, [0, -1]]
     squeezed = _UNSEEN * np.abs(ends.view_expected) * np.abs(widths - diameter[:, None])
-    dark_rims, shadow = _DARK_RIMS_MM * bodies.flanks.flash, bodies.flanks.shadow.u_mm[:, 0]
+    dark_rims = np.array([_DARK_RIMS_MM * bodies.flanks.flash, 0.0])
     tilt = 0.02 * diameter * lean.mean(1)
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
         "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
-        "shared light": np.stack([np.hypot(dark_rims, shadow), bodies.flanks.u_light_mm], -1),
+        "shared light": np.hypot(dark_rims, bodies.flanks.u_light_mm),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": (px * blur)[:, None] * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
