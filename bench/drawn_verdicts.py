@@ -149,7 +149,6 @@ def _truth(truth: dict[str, np.ndarray], limit: float) -> tuple[np.ndarray, floa
     kind, length = truth["kind"][whole], truth["length_mm"][whole].astype(float)
     strand = np.isin(kind, STRANDS)
     parts = truth["part_lengths_mm"][whole]
-    tied = [_numbers(parts[k]) for k in np.flatnonzero(kind == "double_string")]
     joined = [_numbers(parts[k]).sum(keepdims=True) for k in np.flatnonzero(kind == "double_web")]
     flakes = truth["plan_feret_max_mm"][whole].astype(float)[kind == "flake"]
     usual = float(np.median(length[strand]))
@@ -160,7 +159,11 @@ def _truth(truth: dict[str, np.ndarray], limit: float) -> tuple[np.ndarray, floa
         limit=limit,
     )
     spec = parse_spec(text)
-    return np.concatenate([length[strand], *tied, *joined, flakes]), spec.pieces.long_over_mm or 0.0, spec
+    return (
+        np.concatenate([length[strand | (kind == "tied")], *joined, flakes]),
+        spec.pieces.long_over_mm or 0.0,
+        spec,
+    )
 
 
 def _numbers(text: object) -> np.ndarray:

@@ -16,7 +16,7 @@ FloatArray = npt.NDArray[np.float64]
 
 MATCH_MM = 1.0
 STRANDS = ("strand", "long", "short")
-COUNTED = (*STRANDS, "flake", "double_web", "double_string")
+COUNTED = (*STRANDS, "flake", "double_web", "tied")
 #: True values this near a limit count neither way.
 LONG_GUARD_MM, TAIL_GUARD_MM = 0.2, 0.1
 _WORDS = ("kind", "colour", "material", "part_lengths_mm", "parts_xy_mm")
@@ -29,14 +29,26 @@ def read_truth(path: Path) -> dict[str, npt.NDArray[np.generic]]:
 
 
 def as_truth(rows: list[dict[str, object]]) -> dict[str, npt.NDArray[np.generic]]:
-    """Return the columns of truth rows as arrays."""
+    """Return the columns of truth rows as arrays; two pieces that a string ties are two, of kind "tied"."""
     names = rows[0].keys() if rows else ("kind", "x_mm", "y_mm")
+    rows = [part for row in rows for part in _tied(row)]
     return {
         k: np.array([r[k] for r in rows], dtype=object if k in _WORDS else float)
         if k in _WORDS
         else np.array([float(r[k]) if r[k] not in ("", None) else np.nan for r in rows])
         for k in names
     }
+
+
+def _tied(row: dict[str, object]) -> list[dict[str, object]]:
+    """Return the two pieces of a row that are tied by a string, or the row alone."""
+    if row["kind"] != "double_string":
+        return [row]
+    parts = zip(str(row["part_lengths_mm"]).split(";"), str(row["parts_xy_mm"]).split(";"), strict=True)
+    return [
+        row | {"kind": "tied", "length_mm": length, **dict(zip(("x_mm", "y_mm"), at.split(":"), strict=True))}
+        for length, at in parts
+    ]
 
 
 @dataclass(frozen=True, eq=False)
