@@ -36,9 +36,9 @@ _STEP, _ROUNDS = np.array([0.04, 0.04, 0.25]), 6
 _SMALL, _HOLD = 1e-4, 1e-3  # of slopes; what holds back figures that nothing tells
 #: Where the strand's own diameter may lie among those without their strips, shares of the pieces.
 _LEVELS = np.linspace(0.15, 0.6, 10)
-#: Of an end's shadow, which is `diameter` x s long at its top, the end is read so far out; and shares of a strip, and of that,
-#: which stay uncertain (drawn trays under lamps 50 to 84 degrees high).
-_OF_END, _U_STRIP, _U_END = 0.45, 0.2, 0.25
+#: Of an end's shadow, which is `diameter` x s long at its top, the end is read so far out. Uncertain stays a share of a strip, and
+#: of an end's shadow one that grows with s (drawn trays under lamps 60 to 84 degrees high).
+_OF_END, _U_STRIP, _U_END = 0.45, 0.2, (0.2, 0.5)
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,9 @@ def taken_for_piece(diameter_mm: FloatArray, axis: FloatArray, lean: FloatArray,
     )  # of what points at the lamp, its width tells nothing
     radius = np.exp(look - wide * chance) / 2
     width, out = strips * radius[:, None], told.cast.beyond_ends(lean, along) * 2 * radius[:, None]
-    u = (out.sum(1) * _unsure(at_end, _U_END / _OF_END), width.sum(1) * _unsure(chance, _U_STRIP))
+    reach = out.sum(1) / (_OF_END * 2 * radius)
+    u_end = _unsure(at_end, (_U_END[0] + _U_END[1] * reach) / _OF_END)
+    u = (out.sum(1) * u_end, width.sum(1) * _unsure(chance, _U_STRIP))
     return Taken(width * chance[:, None], out * at_end[:, None], np.stack(u, -1))
 
 
@@ -170,7 +172,7 @@ def find_shadow(diameter_mm: FloatArray, across: FloatArray, lean: FloatArray) -
     return Told(cast, level, float(show.mean()))
 
 
-def _unsure(chance: FloatArray, share: float) -> FloatArray:
+def _unsure(chance: FloatArray, share: FloatArray | float) -> FloatArray:
     """Return what stays uncertain, in shares, of what is there by chance, and is known to a share of itself where it is."""
     return np.asarray(np.hypot(share * chance, np.sqrt(chance * (1.0 - chance))), float)
 
