@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from traygauge.measure.by_direction import swing_mm, thinner_mm
+from traygauge.measure.by_direction import half_spread_mm, swing_mm
 from traygauge_shared.scenes import Batch, phone_over, tray
 from traygauge_shared.scenes.setting import Lamp, Lighting
 
@@ -54,18 +54,27 @@ def test_diameters_are_as_unsure_as_one_lamp_makes_them(measured_scene, ambient:
 
 
 @pytest.mark.parametrize("spread", [0.01, 0.05])
-def test_the_thinner_half_of_a_normal_strand_spreads_as_the_whole(spread: float) -> None:
-    """Closed form: a tenth of a normal distribution lies 1.2816 standard deviations below its middle."""
+@pytest.mark.parametrize("thicker", [False, True])
+def test_half_of_a_normal_strand_spreads_as_the_whole(spread: float, thicker: bool) -> None:
+    """Closed form: a tenth of a normal distribution lies 1.2816 standard deviations to either side of its middle."""
     from scipy.special import ndtri
 
     strand = 1.75 + spread * ndtri((np.arange(2000) + 0.5) / 2000)
-    assert thinner_mm(strand) == pytest.approx(spread, rel=0.01)
+    assert half_spread_mm(strand, thicker=thicker) == pytest.approx(spread, rel=0.01)
 
 
-def test_thicker_pieces_and_flakes_make_no_strand_thinner() -> None:
+def test_what_some_pieces_lost_or_won_shows_in_one_half_alone() -> None:
     strand = np.linspace(1.73, 1.77, 200)
-    many = np.concatenate([strand, np.linspace(1.77, 1.9, 40), np.full(20, 0.6), np.full(20, 4.0)])
-    assert thinner_mm(many) < 1.5 * thinner_mm(strand)
+    usual = half_spread_mm(strand, thicker=False)
     lost = np.where(np.arange(200) % 4 == 0, strand - 0.2, strand)
-    assert thinner_mm(lost) > 5 * thinner_mm(strand)
-    assert thinner_mm(strand[:10]) == 0.0
+    assert half_spread_mm(lost, thicker=False) > 5 * usual
+    assert half_spread_mm(lost, thicker=True) < 1.5 * usual
+    assert half_spread_mm(3.5 - lost, thicker=True) == pytest.approx(half_spread_mm(lost, thicker=False))
+
+
+def test_few_pieces_or_many_flakes_tell_no_spread() -> None:
+    strand = np.linspace(1.6, 1.9, 200)
+    assert half_spread_mm(strand, thicker=True) > 0
+    assert half_spread_mm(strand[::15], thicker=True) == 0.0
+    flakes = np.concatenate([strand, np.full(30, 0.6), np.full(30, 4.0)])
+    assert half_spread_mm(flakes, thicker=True) == 0.0

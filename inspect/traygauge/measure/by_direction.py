@@ -10,7 +10,10 @@ FloatArray = npt.NDArray[np.float64]
 #: Fewer pieces say nothing of a direction, nor do those that mostly lie one way (length of their mean direction).
 _FEWEST, _ONE_WAY = 15, 0.8
 _ROUNDS, _FAR = 6, 2.0  # of weighing down diameters further off than so many robust standard deviations
-_ODD = 0.2  # of the usual diameter
+_ODD, _STRAND = (
+    0.2,
+    0.85,
+)  # of the usual diameter; share of the widths that are a strand's, where all is strand
 _TENTH = (
     0.1,
     1.2816,
@@ -18,18 +21,22 @@ _TENTH = (
 _BY_CHANCE = 3.0  # standard errors of the swing that are left out of it
 
 
-def thinner_mm(diameter_mm: FloatArray) -> float:
-    """Return by how much the thinner half of one strand's pieces spreads, as a standard deviation, mm; 0 for few pieces.
+def half_spread_mm(diameter_mm: FloatArray, *, thicker: bool) -> float:
+    """Return by how much the thicker, or thinner, half of one strand's pieces spreads, as a standard deviation, mm.
 
-    Where a lamp leaves flanks of some pieces in the dark, those look thinner; none looks thicker for it. Widths further than
-    `_ODD` from the middle are no strand's.
+    Where a lamp leaves flanks of some bright pieces in the dark, those look thinner, and none looks thicker; where some dark
+    ones' shadows pass for more of them, those look thicker. 0 for few pieces, and where many are no strand's: further than
+    `_ODD` from the middle.
     """
     known = diameter_mm[np.isfinite(diameter_mm)]
     if len(known) < _FEWEST:
         return 0.0
     middle = float(np.median(known))
-    low = np.quantile(known[np.abs(known - middle) < _ODD * middle], _TENTH[0])
-    return float((middle - low) / _TENTH[1])
+    strand = known[np.abs(known - middle) < _ODD * middle]
+    if len(strand) < _STRAND * len(known):
+        return 0.0
+    away = strand - middle if thicker else middle - strand
+    return float(np.quantile(away, 1 - _TENTH[0]) / _TENTH[1])
 
 
 def swing_mm(diameter_mm: FloatArray, axis_deg: FloatArray) -> float:

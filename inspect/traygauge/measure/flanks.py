@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.by_direction import swing_mm, thinner_mm
+from traygauge.measure.by_direction import half_spread_mm, swing_mm
 from traygauge.measure.cast_shadow import Taken, taken_for_piece
 from traygauge.measure.edge_model import (
     SHARPEN,
@@ -48,10 +48,11 @@ _LAMP_PX, _SHARP_PX = 0.12, 0.8
 #: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light). Of colours' edges twice that swing is
 #: in what is said of them already.
 _USUAL_SWING, _OF_SWING, _OF_SWING_END = 0.02, 2.5, 2.0
-#: Under lamps at one side a strand's thinner half spreads by the first, in diameters, where no flank is lost (test and rendered
-#: photos 0.012 to 0.02), and else diameters are off by about so much of what is beyond it (drawn trays under one lamp, with 5
-#: to 15 % of other light; two path-traced photos were in view).
-_USUAL_SPREAD, _OF_THINNER = 0.02, 1.5
+#: Under lamps at one side the thinner half of bright strand spreads by the first, in diameters, where no flank is lost, and the
+#: thicker half of dark strand where no shadow passes for more of it (test and rendered photos 0.012 to 0.024); else diameters are
+#: off by about so much of what is beyond it (drawn trays under one lamp, with 5 to 15 % of other light; three path-traced
+#: photos were in view).
+_USUAL_SPREAD, _OF_SPREAD = 0.02, 1.5
 #: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
 #: spread out again (closed form: two boxes of two pixels).
 _COLOUR_PX = 0.82
@@ -315,9 +316,9 @@ def _u_swing(swing: float, diameter_mm: FloatArray, signal: Signal) -> FloatArra
     return beyond[:, None] * np.where(signal.sense[:, None] < 0, [_OF_SWING_END, _OF_SWING], [0.0, _OF_SWING])
 
 
-def _u_thinner(spread: float, diameter_mm: FloatArray) -> FloatArray:
-    """Return the standard uncertainty (n,) of diameters, mm, where the thinner half of a strand's pieces spreads like this."""
-    return np.asarray(_OF_THINNER * np.maximum(spread - _USUAL_SPREAD * diameter_mm, 0.0), float)
+def _u_spread(spread: float, diameter_mm: FloatArray) -> FloatArray:
+    """Return the standard uncertainty (n,) of diameters, mm, where half of a strand's pieces spreads like this."""
+    return np.asarray(_OF_SPREAD * np.maximum(spread - _USUAL_SPREAD * diameter_mm, 0.0), float)
 
 
 def _shadow(signal: Signal, tray: TrayView, frames: Frames, seen_mm: FloatArray, likely: int) -> Taken:
@@ -402,8 +403,9 @@ def _fine(
     u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
     seen = np.where(unread, np.nan, diameter)[:likely]
     u_swing = _u_swing(swing_mm(seen, np.degrees(frames.axis[:likely])), diameter, signal)
-    if one_sided and not flash:
-        u_swing[:, 1] = np.hypot(u_swing[:, 1], _u_thinner(thinner_mm(seen), diameter))
+    dark = not signal.of_colour and float(np.median(signal.sense[:likely])) < 0
+    if dark or (one_sided and not flash):
+        u_swing[:, 1] = np.hypot(u_swing[:, 1], _u_spread(half_spread_mm(seen, thicker=dark), diameter))
     u_light = np.sqrt(np.stack([np.zeros_like(u_light), u_light], -1) ** 2 + u_swing**2 + shadow.u_mm**2)
     return Flanks(
         moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics, shadow
