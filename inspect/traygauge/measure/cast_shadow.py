@@ -26,9 +26,12 @@ _ALIKE, _NOT_TAKEN = 0.011, 1.0
 _PLAIN = 2 * _ALIKE  # a strip that a width shows, log
 #: A lamp is believed where it explains the diameters better than it would explain those of pieces that had each other's strips,
 #: by so many standard deviations of what those leave unexplained, and where so much of the pieces beside plain strips, at least
-#: so many, look as thick as that (chance leaves 2 to 4, drawn and rendered lamps 10 and more).
-_SURE, _SHOW_IT, _FEW_SHOW = 6.0, 0.6, 10
+#: so many, look as thick as that (soft light leaves 2 to 4, two lamps 6, a flash beside the lens 6, small lamps 8 and more).
+_SURE, _SHOW_IT, _FEW_SHOW = 7.0, 0.6, 10
 _OTHERS = 40
+#: Shadows that reach further beyond the view, per height (a lamp 63 degrees high), put ends where nobody knows: what they do to
+#: diameters is left there, to be warned of or refused.
+_LONGEST = 0.5
 #: Lamps first tried: how far shadows fall per height in the middle of the view, and whether as far as the view's own shift
 #: goes (a lamp as high as the camera) or alike all over (a far one).
 _REACH, _WAYS, _FOLLOWS = (0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.3, 0.45), 16, (0.0, 1.0)
@@ -70,8 +73,12 @@ class CastShadow:
 
     def beyond_ends(self, lean: FloatArray, along: FloatArray) -> FloatArray:
         """Return how far out an end's shadow puts it, ndarray (n, 2), in diameters; the first column lies against `along`."""
-        out = ((self._per_height(lean) - lean) * along).sum(-1)
+        out = (self.beyond_view(lean) * along).sum(-1)
         return np.asarray(_OF_END * np.maximum(np.stack([-out, out], -1), 0.0), float)
+
+    def beyond_view(self, lean: FloatArray) -> FloatArray:
+        """Return how much further shadows fall than the view shifts, ndarray (n, 2), mm per mm of height."""
+        return self._per_height(lean) - lean
 
     def _per_height(self, lean: FloatArray) -> FloatArray:
         return np.asarray(np.array(self.reach) + self.follows * lean, float)
@@ -166,7 +173,8 @@ def find_shadow(diameter_mm: FloatArray, across: FloatArray, lean: FloatArray) -
     rolled = np.stack([np.roll(wide, k + 1) for k in range(min(_OTHERS, len(look) - 1))])
     others = _explained(look, rolled)[0]
     sure = others.mean() - cost > _SURE * others.std()
-    if not sure or len(show) < _FEW_SHOW or show.mean() < _SHOW_IT:
+    short = np.median(np.hypot(*cast.beyond_view(lean).T)) < _LONGEST
+    if not (sure and short) or len(show) < _FEW_SHOW or show.mean() < _SHOW_IT:
         return None
     return Told(cast, level, float(show.mean()))
 

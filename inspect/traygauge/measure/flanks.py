@@ -48,6 +48,7 @@ _LAMP_PX, _SHARP_PX = 0.12, 0.8
 #: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light). Of colours' edges twice that swing is
 #: in what is said of them already.
 _USUAL_SWING, _OF_SWING, _OF_SWING_END = 0.02, 2.5, 2.0
+_MOST_SWING = 0.08  # in diameters: beyond it a photo is refused
 #: Under lamps at one side the thinner half of bright strand spreads by the first, in diameters, where no flank is lost, and the
 #: thicker half of dark strand where no shadow passes for more of it (test and rendered photos 0.012 to 0.024); else diameters are
 #: off by about so much of what is beyond it (drawn trays under one lamp, with 5 to 15 % of other light; three path-traced
@@ -313,7 +314,8 @@ def _u_swing(swing: float, diameter_mm: FloatArray, signal: Signal) -> FloatArra
     usual = _USUAL_SWING * (2 if signal.of_colour else 1)
     beyond = np.maximum(swing - usual * diameter_mm, 0.0)
     # what swings dark pieces' diameters is shadow, which lies at their ends as well
-    return beyond[:, None] * np.where(signal.sense[:, None] < 0, [_OF_SWING_END, _OF_SWING], [0.0, _OF_SWING])
+    at_end = np.where(signal.sense < 0, _OF_SWING_END * np.minimum(beyond, _MOST_SWING * diameter_mm), 0.0)
+    return np.stack([at_end, _OF_SWING * beyond], -1)
 
 
 def _u_spread(spread: float, diameter_mm: FloatArray) -> FloatArray:
