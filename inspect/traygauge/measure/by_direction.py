@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import numpy.typing as npt
 
@@ -10,15 +12,53 @@ FloatArray = npt.NDArray[np.float64]
 #: Fewer pieces say nothing of a direction, nor do those that mostly lie one way (length of their mean direction).
 _FEWEST, _ONE_WAY = 15, 0.8
 _ROUNDS, _FAR = 6, 2.0  # of weighing down diameters further off than so many robust standard deviations
-_ODD, _STRAND = (
-    0.2,
-    0.85,
-)  # of the usual diameter; share of the widths that are a strand's, where all is strand
+#: How far from the usual diameter a width is a strand's, and the least share of such ones where all is strand.
+_ODD, _STRAND = 0.2, 0.85
 _TENTH = (
     0.1,
     1.2816,
-)  # a quantile, and how many standard deviations below the middle it lies (normal distribution)
+)  # a quantile, and how far below a normal distribution's middle it lies, in standard deviations
 _BY_CHANCE = 3.0  # standard errors of the swing that are left out of it
+
+#: Swings of diameters with the way pieces lie up to the first, in diameters, are what limbs leave under lamps at one side, and
+#: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
+#: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light). Of colours' edges twice that swing is
+#: in what is said of them already.
+_USUAL_SWING, _OF_SWING, _OF_SWING_END = 0.02, 2.5, 2.0
+_MOST_SWING = 0.08  # in diameters: beyond it a photo is refused
+#: Under lamps at one side the thinner half of bright strand spreads by the first, in diameters, where no flank is lost, and the
+#: thicker half of dark strand where no shadow passes for more of it (test and rendered photos 0.012 to 0.024); else diameters are
+#: off by about so much of what is beyond it (drawn trays under one lamp, with 5 to 15 % of other light; three path-traced
+#: photos were in view).
+_USUAL_SPREAD, _OF_SPREAD = 0.02, 1.5
+#: Which half of a strand's pieces light may have changed.
+Half = Literal["thicker", "thinner", ""]
+
+
+def u_uneven(
+    known_mm: FloatArray,
+    axis_deg: FloatArray,
+    diameter_mm: FloatArray,
+    dark: npt.NDArray[np.bool_],
+    of_colour: bool,
+    half: Half,
+) -> FloatArray:
+    """Return the standard uncertainty (n, 2) of lengths and diameters, mm, that a strand's uneven diameters show.
+
+    Parameters
+    ----------
+    known_mm : ndarray (k,): diameters of the first pieces, which show what is usual; NaN where not read.
+    axis_deg, diameter_mm, dark : ndarray (n,): of all; `dark` ones are darker than the tray.
+    of_colour : whether their colour is read, rather than their light.
+    half : which half of them light may have changed.
+    """
+    usual = _USUAL_SWING * (2 if of_colour else 1)
+    beyond = np.maximum(swing_mm(known_mm, axis_deg[: len(known_mm)]) - usual * diameter_mm, 0.0)
+    # what swings dark pieces' diameters is shadow, which lies at their ends as well
+    at_end = np.where(dark, _OF_SWING_END * np.minimum(beyond, _MOST_SWING * diameter_mm), 0.0)
+    spread = half_spread_mm(known_mm, thicker=half == "thicker") if half else 0.0
+    of_spread = _OF_SPREAD * np.maximum(spread - _USUAL_SPREAD * diameter_mm, 0.0)
+    return np.stack([at_end, np.hypot(_OF_SWING * beyond, of_spread)], -1)
 
 
 def half_spread_mm(diameter_mm: FloatArray, *, thicker: bool) -> float:

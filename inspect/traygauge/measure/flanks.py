@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.by_direction import half_spread_mm, swing_mm
+from traygauge.measure.by_direction import Half, u_uneven
 from traygauge.measure.cast_shadow import Taken, taken_for_piece
 from traygauge.measure.edge_model import (
     SHARPEN,
@@ -43,17 +43,6 @@ _COLOUR_HOLD = 5.0
 #: move it by 0.1 to 0.2 px on the average of a photo (rendered and drawn trays), part of which `uncertainty`'s part for all
 #: light holds; it grows with the square of a blur wider than the second.
 _LAMP_PX, _SHARP_PX = 0.12, 0.8
-#: Swings of diameters with the way pieces lie up to the first, in diameters, are what limbs leave under lamps at one side, and
-#: average out; beyond it a flank is lost in the dark, and diameters are off by up to three times as much, those seen best as
-#: well (drawn trays under one lamp, 25 to 70 degrees high, with 3 to 25 % of other light). Of colours' edges twice that swing is
-#: in what is said of them already.
-_USUAL_SWING, _OF_SWING, _OF_SWING_END = 0.02, 2.5, 2.0
-_MOST_SWING = 0.08  # in diameters: beyond it a photo is refused
-#: Under lamps at one side the thinner half of bright strand spreads by the first, in diameters, where no flank is lost, and the
-#: thicker half of dark strand where no shadow passes for more of it (test and rendered photos 0.012 to 0.024); else diameters are
-#: off by about so much of what is beyond it (drawn trays under one lamp, with 5 to 15 % of other light; three path-traced
-#: photos were in view).
-_USUAL_SPREAD, _OF_SPREAD = 0.02, 1.5
 #: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
 #: spread out again (closed form: two boxes of two pixels).
 _COLOUR_PX = 0.82
@@ -309,23 +298,9 @@ def _first_width(signal: Signal, tray: TrayView, frames: Frames, likely: int) ->
     )
 
 
-def _u_swing(swing: float, diameter_mm: FloatArray, signal: Signal) -> FloatArray:
-    """Return the standard uncertainty (n, 2) of length and diameter, mm, that a swing of diameters with the way pieces lie leaves."""
-    usual = _USUAL_SWING * (2 if signal.of_colour else 1)
-    beyond = np.maximum(swing - usual * diameter_mm, 0.0)
-    # what swings dark pieces' diameters is shadow, which lies at their ends as well
-    at_end = np.where(signal.sense < 0, _OF_SWING_END * np.minimum(beyond, _MOST_SWING * diameter_mm), 0.0)
-    return np.stack([at_end, _OF_SWING * beyond], -1)
-
-
-def _u_spread(spread: float, diameter_mm: FloatArray) -> FloatArray:
-    """Return the standard uncertainty (n,) of diameters, mm, where half of a strand's pieces spreads like this."""
-    return np.asarray(_OF_SPREAD * np.maximum(spread - _USUAL_SPREAD * diameter_mm, 0.0), float)
-
-
 def _shadow(signal: Signal, tray: TrayView, frames: Frames, seen_mm: FloatArray, likely: int) -> Taken:
     """Return what shadow passes for more of pieces that look `seen_mm` (n,) wide; bright ones, and colours, have none."""
-    if signal.of_colour or float(np.median(signal.sense[:likely])) > 0:
+    if _sense(signal, likely) >= 0:
         return Taken.none(len(frames))
     return taken_for_piece(seen_mm, frames.axis, tray.lean(frames.centre_mm, frames.height_mm), likely)
 
@@ -348,46 +323,38 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width
 
 
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    """Where the edges of n pieces lie in their light.
+
+    Parameters
+    ----------
+    edge, residual : ndarray (n, 2): place in half widths, and what is left unexplained, over contrast.
+    u_mm : ndarray (n,): what their kind of light leaves uncertain of a diameter.
+    flash, one_sided : whether the light comes from beside the camera, or from one side more than from the other.
+    optics : of the photo.
+    """
+
+    edge: FloatArray
+    residual: FloatArray
+    u_mm: FloatArray
+    flash: bool
+    one_sided: bool
+    optics: Optics
+
+
 def _fine(
     signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, apart: Apart, likely: int
 ) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     half = _half_width(width, frames, _inner(frames))
-    half_px = _half_px(tray, frames, likely)
     u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
     met = met_stations(tray, frames, _inner(frames), half, apart)
-    both = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
-    mean = both.reshape(-1, len(u))
-    sharpest = float(np.median(tray.blur_px.at(frames.centre_mm[:likely])))
-    # both sides of some pieces: a lamp's shadows lie on one
-    some = both[: likely : -(-likely // _SHOW_OPTICS)]
-    own_light = not signal.of_colour and float(np.median(signal.sense[:likely])) > 0
-    hold = _COLOUR_HOLD if signal.of_colour else 1.0
-    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
-    least = _COLOUR_PX if signal.of_colour else 0.0
-    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, own_light, least)
-    optics = replace(optics, ring_px=sharpest)
-    turn = turns(both, u, limb) * (signal.sense > 0)[:, None]
-    flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), even)
-    own_px = (tray.px_per_mm(frames.centre_mm, frames.height_mm) * half.mean(1)).repeat(2)
-    local_px = optics.local_px(tray.blur_px.at(frames.centre_mm)).repeat(2)
-    thickness = own_px / half_px * optics.sigma_px / local_px
-    edge, residual = place_edges(mean, u, half_px, optics, limb, thickness, turn.ravel())
-    one_sided = limb.own_light and lit_from_one_side(some, u)
-    lamp_px = one_sided * _LAMP_PX * np.maximum(1.0, local_px / _SHARP_PX) ** 2
-    u_light = lamp_px / own_px
-    if flash:
-        free, (edge, residual) = edge, place_edges(mean, u, half_px, optics, FLASH, thickness)
-        u_light = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one
-    edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
-    # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
-    spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
-    usual = edge[:likely][~spoilt[:likely]]
-    edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
-    _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
-    slant = np.sqrt(1 + lean[:, 0] ** 2)
-    seen = np.where(met.any((1, 2)), np.nan, half.mean(1) * edge.sum(1) / slant)
-    shadow = _shadow(signal, tray, frames, seen, likely)
+    profiles = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
+    placed = _placed(signal, tray, frames, profiles, half.mean(1), u, likely)
+    edge, slant = placed.edge, _slant(tray, frames)
+    look = np.where(met.any((1, 2)), np.nan, half.mean(1) * edge.sum(1) / slant)
+    shadow = _shadow(signal, tray, frames, look, likely)
     edge = edge - shadow.strips_mm / half.mean(1)[:, None]
     read = half.mean(1) * edge.sum(1) / slant
     diameter, unread, unseen, u_met = held_to_batch(read, met, likely)
@@ -397,18 +364,83 @@ def _fine(
     moved = replace(
         frames, centre_mm=frames.centre_mm + shift[:, None] * frames.across(), diameter_mm=diameter
     )
-    stations = _stations(frames)
-    widths = _half_width(width, frames, stations) * edge.sum(1, keepdims=True)
+    widths = _half_width(width, frames, _stations(frames)) * edge.sum(1, keepdims=True)
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
     ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
-    ends = np.clip(ends, *(k * moved.diameter_mm[:, None] for k in _TIP))
-    u_light = half.mean(1) * u_light.reshape(-1, 2).sum(1)
-    seen = np.where(unread, np.nan, diameter)[:likely]
-    u_swing = _u_swing(swing_mm(seen, np.degrees(frames.axis[:likely])), diameter, signal)
-    dark = not signal.of_colour and float(np.median(signal.sense[:likely])) < 0
-    if dark or (one_sided and not flash):
-        u_swing[:, 1] = np.hypot(u_swing[:, 1], _u_spread(half_spread_mm(seen, thicker=dark), diameter))
-    u_light = np.sqrt(np.stack([np.zeros_like(u_light), u_light], -1) ** 2 + u_swing**2 + shadow.u_mm**2)
+    ends = np.clip(ends, *(k * diameter[:, None] for k in _TIP))
+    u_light = np.hypot(_u_light(signal, moved, unread, placed, likely), shadow.u_mm)
+    residual = placed.residual.max(1)
     return Flanks(
-        moved, diameter * slant, widths, ends, residual.max(1), unread, u_met, u_light, flash, optics, shadow
+        moved,
+        diameter * slant,
+        widths,
+        ends,
+        residual,
+        unread,
+        u_met,
+        u_light,
+        placed.flash,
+        placed.optics,
+        shadow,
     )
+
+
+def _placed(
+    signal: Signal,
+    tray: TrayView,
+    frames: Frames,
+    profiles: FloatArray,
+    half_mm: FloatArray,
+    u: FloatArray,
+    likely: int,
+) -> _Placed:
+    """Return where the edges lie in half profiles (n, 2, m) at `u` (m,) of pieces of some half width (n,)."""
+    half_px = _half_px(tray, frames, likely)
+    ring_px = tray.blur_px.at(frames.centre_mm)
+    sharpest = float(np.median(ring_px[:likely]))
+    # both sides of some pieces: a lamp's shadows lie on one
+    some = profiles[: likely : -(-likely // _SHOW_OPTICS)]
+    hold, least = (_COLOUR_HOLD, _COLOUR_PX) if signal.of_colour else (1.0, 0.0)
+    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
+    bright = _sense(signal, likely) > 0
+    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, bright, least)
+    optics = replace(optics, ring_px=sharpest)
+    turn = turns(profiles, u, limb) * (signal.sense > 0)[:, None]
+    own_px = (tray.px_per_mm(frames.centre_mm, frames.height_mm) * half_mm).repeat(2)
+    local_px = optics.local_px(ring_px).repeat(2)
+    thickness = own_px / half_px * optics.sigma_px / local_px
+    sides = profiles.reshape(-1, len(u))
+    edge, residual = place_edges(sides, u, half_px, optics, limb, thickness, turn.ravel())
+    one_sided = limb.own_light and lit_from_one_side(some, u)
+    u_edge = one_sided * _LAMP_PX * np.maximum(1.0, local_px / _SHARP_PX) ** 2 / own_px
+    flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), even)
+    if flash:
+        free, (edge, residual) = edge, place_edges(sides, u, half_px, optics, FLASH, thickness)
+        u_edge = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one
+    edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
+    # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
+    spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
+    usual = edge[:likely][~spoilt[:likely]]
+    edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
+    return _Placed(edge, residual, half_mm * u_edge.reshape(-1, 2).sum(1), flash, one_sided, optics)
+
+
+def _sense(signal: Signal, likely: int) -> float:
+    """Return 1 where the own light of mostly bright pieces is read, -1 of dark ones, 0 where colour is."""
+    return 0.0 if signal.of_colour else float(np.sign(np.median(signal.sense[:likely])))
+
+
+def _slant(tray: TrayView, frames: Frames) -> FloatArray:
+    """Return by how much wider than it is each piece (n,) looks from the side."""
+    _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
+    return np.asarray(np.sqrt(1 + lean[:, 0] ** 2), float)
+
+
+def _u_light(signal: Signal, frames: Frames, unread: BoolArray, placed: _Placed, likely: int) -> FloatArray:
+    """Return what light leaves uncertain of lengths and diameters, ndarray (n, 2), mm."""
+    known = np.where(unread, np.nan, frames.diameter_mm)[:likely]
+    sense = _sense(signal, likely)
+    half: Half = "thicker" if sense < 0 else "thinner" if placed.one_sided and not placed.flash else ""
+    u = u_uneven(known, np.degrees(frames.axis), frames.diameter_mm, signal.sense < 0, sense == 0, half)
+    u[:, 1] = np.hypot(u[:, 1], placed.u_mm)
+    return u
