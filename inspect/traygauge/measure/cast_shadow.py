@@ -11,7 +11,7 @@ lie across the way in which shadows fall out from under them, and by that closed
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,9 +29,9 @@ _PLAIN = 2 * _ALIKE  # a strip that a width shows, log
 #: so many, look as thick as that (soft light leaves 2 to 4, two lamps 6, a flash beside the lens 6, small lamps 8 and more).
 _SURE, _SHOW_IT, _FEW_SHOW = 7.0, 0.6, 10
 _OTHERS = 40
-#: Shadows that reach further beyond the view, per height (a lamp 63 degrees high), put ends where nobody knows: what they do to
-#: diameters is left there, to be warned of or refused.
-_LONGEST = 0.5
+#: Shadows that reach further beyond the view, per height (a lamp 63 degrees high), put edges and ends where nobody knows: so
+#: uncertain are length and diameter then, in diameters, and a photo is refused for it.
+_LONGEST, _LOST = 0.5, np.array([0.43, 0.3])
 #: Lamps first tried: how far shadows fall per height in the middle of the view, and whether as far as the view's own shift
 #: goes (a lamp as high as the camera) or alike all over (a far one).
 _REACH, _WAYS, _FOLLOWS = (0.02, 0.04, 0.07, 0.1, 0.15, 0.2, 0.3, 0.45), 16, (0.0, 1.0)
@@ -136,8 +136,11 @@ def taken_for_piece(diameter_mm: FloatArray, axis: FloatArray, lean: FloatArray,
     told = find_shadow(diameter_mm[known], across[known], lean[known])
     if told is None:
         return Taken.none(len(axis))
+    seen_mm = np.where(np.isfinite(diameter_mm), diameter_mm, np.exp(told.level))
+    if np.median(np.hypot(*told.cast.beyond_view(lean[known]).T)) > _LONGEST:
+        return replace(Taken.none(len(axis)), u_mm=_LOST * seen_mm[:, None])
     strips, wide = told.cast.strips(lean, across), told.cast.wider(lean, across)
-    look = np.log(np.where(np.isfinite(diameter_mm), diameter_mm, told.level))
+    look = np.log(seen_mm)
     chance = _chance(look - told.level, wide)
     at_end = np.where(
         wide > _PLAIN, chance, told.share
@@ -173,8 +176,7 @@ def find_shadow(diameter_mm: FloatArray, across: FloatArray, lean: FloatArray) -
     rolled = np.stack([np.roll(wide, k + 1) for k in range(min(_OTHERS, len(look) - 1))])
     others = _explained(look, rolled)[0]
     sure = others.mean() - cost > _SURE * others.std()
-    short = np.median(np.hypot(*cast.beyond_view(lean).T)) < _LONGEST
-    if not (sure and short) or len(show) < _FEW_SHOW or show.mean() < _SHOW_IT:
+    if not sure or len(show) < _FEW_SHOW or show.mean() < _SHOW_IT:
         return None
     return Told(cast, level, float(show.mean()))
 
