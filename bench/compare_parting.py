@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -201,6 +201,7 @@ def _count(
     pieces = np.unique(truth[clump.mask])
     pieces = pieces[pieces > 0]
     k = int(labels.max())
+    labels = np.maximum(labels, 0)  # a gap that pieces enclose is nobody's
     both = np.stack([np.bincount(labels[truth == p], minlength=k + 1)[1:] for p in pieces])
     own = np.array([(truth == p).sum() for p in pieces])
     part = np.bincount(labels.ravel(), minlength=k + 1)[1:]
@@ -334,24 +335,23 @@ def table(title: str, many: Iterator[Heaps]) -> None:
         print(score.row(name))
 
 
-def main() -> None:
+def main(folders: Sequence[Path] = (), drawn: int = 4) -> None:
     """Print the tables."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("folders", nargs="*", type=Path)
-    parser.add_argument("--drawn", type=int, default=4, help="how many drawn photos")
-    given = parser.parse_args()
     print(
         f"parted: share with a part of their own (overlap {SAME}); length: of those the ones within {NEAR_MM} mm;\n"
         "merged: share that lie in one part with another piece; invented: share of parts that are no piece.\n"
         "Pieces of strand lying flat and in sight, in clumps of two or more."
     )
-    if given.drawn:
-        table(f"{given.drawn} drawn photos", drawn_heaps(given.drawn))
-    for folder in given.folders:
+    if drawn:
+        table(f"{drawn} drawn photos", drawn_heaps(drawn))
+    for folder in folders:
         table(folder.name, folder_heaps(folder))
 
 
 if __name__ == "__main__":
-    main()
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("folders", nargs="*", type=Path)
+    parser.add_argument("--drawn", type=int, default=4, help="how many drawn photos")
+    main(**vars(parser.parse_args()))

@@ -39,6 +39,7 @@ def main() -> None:
     speed.memory(first.photo)
     speed.start_up(first.photo)
     if not given.quick:
+        import compare_parting
         import difficulties
         import drawn_rates
         import views
@@ -47,6 +48,8 @@ def main() -> None:
         drawn_rates.main()
         print("\nTrends with place and direction on drawn trays")
         views.main()
+        print("\nParting beside the two usual ways")
+        compare_parting.main(given.folders)
         print("\nOne difficulty at a time, drawn")
         difficulties.main()
 
