@@ -8,7 +8,8 @@ import pytest
 from scipy.special import ndtr
 
 from traygauge.measure.edge_model import Optics
-from traygauge.measure.end_fit import EndFit, begin, finish, settle
+from traygauge.measure.end_doubts import finish, settle
+from traygauge.measure.end_fit import EndFit, begin
 from traygauge.measure.end_light import ROWS, EndLight
 from traygauge.measure.lips import Lips, edges, usual_rows
 from traygauge.measure.usual_cuts import SLOPE_SD, Usual, usual_cuts

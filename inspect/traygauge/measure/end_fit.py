@@ -9,9 +9,8 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.end_light import EndLight, past_gaps
+from traygauge.measure.end_light import EndLight
 from traygauge.measure.end_model import Model, arcs, looked_up, model, tables
-from traygauge.measure.lips import LEAST_MM, Lips, Rows, UsualRows, edges, likely_lips, read_rows
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual
 
@@ -22,7 +21,7 @@ SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise fa
 Real = TypeVar("Real", np.float32, np.float64)
 
 _ACROSS_SD = 0.35  # of the slope across, which the light shows well
-_FIRST, _MOST = 3, 10  # rounds before slopes and rows are weighed, and after; most ends stand still after two
+_FIRST, MOST = 3, 10  # rounds before slopes and rows are weighed, and after; most ends stand still after two
 _CALM = 5  # rounds after which steps are shortened
 _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
@@ -30,24 +29,13 @@ _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: than so many usual ones: something else lies there, a burr or a neighbour, and what is expected counts for more.
 _NOISE, _WORSE = 0.2, 2.0
 _TAIL = 3.0  # standard deviations from which views and brightnesses stray more often than by a normal distribution
-_STRANGE = 3.0  # standard deviations from what is expected, from which on an end is thought over
-_POOR, _ROUND = (
-    2.5,
-    0.5,
-)  # the same for what is left unexplained, in usual ones; and the view of a rim that looks round
-_NO_LIP, _SEEN_LIP = (
-    0.95,
-    0.2,
-)  # likelihoods from which on an end carries none, and below which a lip is reported
-_TRIED = 4  # rounds for what an end is thought over with
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
-_FROM_OUTLINE_MM = 0.15  # the same for an end that its light does not hold, from the outline's
 _FACE = -0.3, 2.5  # brightnesses that a face may have
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
 #: How far the light beside a row may lie from the tray's further out, for dark pieces (their shadows) and bright ones.
 _BESIDE_SD, _BESIDE_STEP, _BESIDE = (0.6, 0.03), 0.3, (-0.4, 0.9)
-#: The same for lips, which are about as bright as the flank; and how many blurs before their end they are read.
-_LIP_SD, _BRIGHTEST_LIP, _BEFORE_EDGE = 0.3, 2.0, 1.5
+#: The same for lips, which are about as bright as the flank.
+_LIP_SD, _BRIGHTEST_LIP = 0.3, 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,183 +78,23 @@ def begin(light: EndLight) -> EndFit:
     light = light.coarser()
     found = _search(light)
     start = EndFit.start(found[:4], np.repeat(found[4:], len(light.v), 0))
-    return _improved(light, start, Usual.unknown(light.dark), _FIRST, np.ones_like)
-
-
-@dataclass(frozen=True, eq=False)
-class Settled:
-    """Faces fitted to all of their light.
-
-    Parameters
-    ----------
-    light : EndLight, without what lies beyond gaps; fit : EndFit; rows : Rows, where their light ends.
-    hangs_mm : ndarray (e,): how far what lies beyond gaps stands out of the end's outline, 0 where there are none.
-    """
-
-    light: EndLight
-    fit: EndFit
-    rows: Rows
-    hangs_mm: FloatArray
-
-
-def settle(light: EndLight, begun: EndFit, usual: Usual) -> Settled:
-    """Return begun faces `ended`. Ends that ran out of the light that was read are held to the outline."""
-    fit = ended(light, begun, usual)
-    lost = np.flatnonzero((fit.p[0] <= light.s[0]) | (fit.p[0] >= light.s[-1]))
-    if len(lost):  # a neighbour right beside it hides what the end falls to
-        held = replace(light.of(lost), known=np.full(len(lost), _FROM_OUTLINE_MM, np.float32))
-        fit.put(lost, ended(held, begin(held), usual.of(lost)))
-    light, hangs = _up_to_gaps(light, fit, usual)
-    return Settled(light, fit, read_rows(light, fit.p, fit.beside, usual.face), hangs)
-
-
-def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lips]:
-    """Return settled faces, and their lips, which are told from the cuts that they cover.
-
-    Other ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
-    others against a rim that looks round.
-    """
-    light, fit = settled.light, settled.fit
-    lips = _without_lips(settled, usual, rows)
-    prior, sd = _priors(light, usual)
-    far = ((fit.p - prior) / sd) ** 2
-    strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
-    poor = fit.residual > _POOR * usual.residual
-    some = np.flatnonzero((strange | poor) & np.isnan(lips.view))
-    if len(some):
-        _think_over(light.of(some), fit, usual.of(some), some, poor[some])
-    return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
-
-
-def _up_to_gaps(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, FloatArray]:
-    """Return the light without what lies beyond gaps, and how far that stands out (e,), mm; fit the ends anew that have some."""
-    hangs = np.zeros(len(light.lean))
-    # beside a neighbour what lies beyond a gap may be its
-    free = ~light.dark & ~np.isfinite(light.known)
-    poor = np.flatnonzero(free & (fit.residual > _POOR * usual.residual))
-    past = past_gaps(light.of(poor))
-    some = np.flatnonzero(past.any((0, 1)))
-    if not len(some):
-        return light, hangs
-    past, ends, weight = past[..., some], poor[some], light.weight.copy()
-    whole = light.of(ends)
-    weight[..., ends] = np.where(past, np.float32(0), whole.weight)
-    light = replace(light, weight=weight)
-    fit.put(ends, _improved(light.of(ends), fit.of(ends), usual.of(ends), _TRIED, _row_weights))
-    reach = np.where(past & (whole.share > 0.5) & (whole.weight > 0), whole.s, -np.inf).max(1)
-    # as far as two rows show it: one alone is a speck
-    hangs[ends] = np.maximum(np.sort(reach - arcs(fit.p[:, ends], whole)[0], 0)[-2], 0.0)
-    return light, hangs
-
-
-def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> Lips:
-    """Return the lips that cover cuts.
-
-    Ends lie between the fits with and without a lip as either is likely; the rest is put in the place of the likelier one.
-    """
-    light, fit = settled.light, settled.fit
-    lips = Lips.none(len(light.lean))
-    found = likely_lips(light, settled.rows, rows, usual.slope_sd)
-    found = found.of(np.flatnonzero(found.none < _NO_LIP))
-    some = found.ends
-    if not len(some):
-        return lips
-    was, own = fit.of(some), usual.of(some)
-    covers = found.height_mm > LEAST_MM
-    covers &= found.height_mm > np.sort(found.height_mm, 0)[0]  # some of the cut must be seen
-    bare = _with_lips(light.of(some), covers, found.edge)
-    start = EndFit.start(np.vstack([found.cut, own.face]), np.where(covers, 1.0, was.beside))
-    # rows tell the slope as far as likely lips agree about the cut
-    agreed = 1 / (1 + (found.spread_mm / (own.slope_sd * bare.radius)) ** 2)
-    tried = _improved(bare, start, own, _MOST, _row_weights, (agreed * found.cut[1], own.slope_sd))
-    apart = tried.p[0] - was.p[0]
-    lips.doubt_mm[some] = np.sqrt((1 - found.none) * (found.none * apart**2 + found.spread_mm**2))
-    better = np.flatnonzero(found.none < 0.5)
-    height = np.where(
-        covers, _lip_edges(light.of(some), covers, found.edge, was.beside) - arcs(tried.p, bare)[0], 0.0
-    )
-    lips.height_mm[some] = np.where(found.none < _SEEN_LIP, np.nan_to_num(height).max(0), 0.0)
-    view = np.where(found.none < _SEEN_LIP, found.view, was.p[2])
-    lips.view[some[better]] = view[better]
-    fit.put(some[better], tried.of(better))
-    fit.p[0, some] = tried.p[0] - found.none * apart
-    return lips
-
-
-def _lip_edges(light: EndLight, covers: BoolArray, edge: FloatArray, beside: FloatArray) -> FloatArray:
-    """Return where the lips of rows (r, e) end: beside dark pieces they pass in part for shade, unless that is the others'."""
-    shade = np.nanmedian(np.where(covers, np.nan, beside), 0)
-    level = np.repeat((1 + np.maximum(shade, 0))[None] / 2, len(edge), 0)
-    return np.where(light.dark, edges(light, level), edge)
-
-
-def _with_lips(light: EndLight, covers: BoolArray, edge: FloatArray) -> EndLight:
-    """Return the light with lips on the rows (r, e) that they cover, up to where these end (`edge`, mm).
-
-    A lip is of the strand's colour, but looks another way than flank and face: where its light differs, the cut shows.
-    """
-    within = (light.s < (edge - _BEFORE_EDGE * light.blur)[:, None]) & ~light.dark
-    weight = np.where(covers[:, None] & ~within, np.float32(0), light.weight)
-    return replace(light, weight=weight, lip=covers)
+    return improved(light, start, Usual.unknown(light.dark), _FIRST, np.ones_like)
 
 
 def ended(light: EndLight, begun: EndFit, usual: Usual) -> EndFit:
     """Return begun faces fitted until they stand still, rows that disagree with the others counting less."""
     start = EndFit.start(begun.p, np.repeat(np.median(begun.beside, 0)[None], len(light.v), 0))
-    return _improved(light, start, usual, _MOST, _row_weights)
-
-
-def _think_over(light: EndLight, fit: EndFit, usual: Usual, some: IntArray, poor: BoolArray) -> None:
-    """Put other explanations of some ends, whose light this is, in the place of those that cost more."""
-    was, rough, every_second = fit.of(some), light.coarser(), slice(None, None, 2)
-    start = np.where(poor, _round(light, was, usual), _ordinary(light, was, usual))
-    begun = EndFit.start(start, np.zeros_like(was.beside[every_second]))
-    tried = _improved(rough, begun, usual, _TRIED, _row_weights)
-    before = 2 * was.misfit[every_second]  # rough rows count twice
-    usually = np.minimum(np.median(before, 0), np.median(tried.misfit, 0))
-    costs = [cost(light, *one, usually, usual) for one in ((tried.p, tried.misfit), (was.p, before))]
-    better = np.flatnonzero(costs[0] < costs[1])
-    if len(better):
-        best = tried.of(better)
-        again = EndFit.start(best.p, np.repeat(np.median(best.beside, 0)[None], len(light.v), 0))
-        fit.put(
-            some[better],
-            _improved(light.of(better), again, usual.of(better), _TRIED, _row_weights),
-        )
+    return improved(light, start, usual, MOST, row_weights)
 
 
 def cost(light: EndLight, p: FloatArray, misfit: FloatArray, usually: FloatArray, usual: Usual) -> FloatArray:
     """Return what an explanation costs (e,): rows beyond the usual misfit (e,) count little more than those at it."""
-    prior, sd = _priors(light, usual)
+    prior, sd = priors(light, usual)
     scale = (2 * np.sqrt(usually) + 0.02) ** 2
     far = ((p - prior) / sd) ** 2
     far[2:] = _TAIL**2 * np.log1p(far[2:] / _TAIL**2)
     rows = (scale * np.log1p(misfit / scale)).sum(0)
     return np.asarray(rows * len(light.s) / _NOISE**2 + far.sum(0), float)
-
-
-def _plain_edge(light: EndLight, fit: EndFit) -> FloatArray:
-    """Return where along the axis (e,) the end's plainest edge lies: of a face as dark as the tray it is the inner one."""
-    out, _, view, face = fit.p
-    inner = (view < 0) & (face < 0.5)
-    return np.asarray(out + np.where(inner, -1, 1) * np.abs(view) * light.radius)
-
-
-def _ordinary(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
-    """Return parameters (4, e) of an ordinary cut whose plain edge lies where the fit's does.
-
-    A burr on one side makes of a straight edge a hollow one, which passes for a face seen from its side.
-    """
-    lean = light.lean.astype(float)
-    inner = (lean < 0) & (usual.face < 0.5)
-    out = _plain_edge(light, fit) - np.where(inner, -1, 1) * np.abs(lean) * light.radius
-    return np.stack([out, fit.p[1], lean, usual.face])
-
-
-def _round(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
-    """Return parameters (4, e) of a rim that looks round, as that of a leaning piece does."""
-    out = _plain_edge(light, fit) - _ROUND * light.radius
-    return np.stack([out, fit.p[1], np.full_like(out, _ROUND), usual.face])
 
 
 _AWAY = 0.05  # lean from which a search expects to see no face
@@ -320,7 +148,7 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
     return np.stack([places[place] - inwards, zero, t, np.where(away, 1.0, face), beside])
 
 
-def _improved(
+def improved(
     light: EndLight,
     start: EndFit,
     usual: Usual,
@@ -338,7 +166,7 @@ def _improved(
     across : what slopes across (e,) are expected, and how far they may stray; else they are square, as far as the light shows.
     """
     fit, p, beside = start, start.p, start.beside
-    prior, sd = _priors(light, usual)
+    prior, sd = priors(light, usual)
     if across is not None:
         prior[1], sd[1] = across
     beside_sd = np.where(light.lip, _LIP_SD, np.where(light.dark, *_BESIDE_SD))
@@ -392,7 +220,7 @@ def _without_beside(
     return products[:5, :5] - share[:, None] * own, share
 
 
-def _priors(light: EndLight, usual: Usual, across_sd: float = _ACROSS_SD) -> tuple[FloatArray, FloatArray]:
+def priors(light: EndLight, usual: Usual) -> tuple[FloatArray, FloatArray]:
     """Return what the parameters (4, e) are expected to be, and its standard deviations.
 
     t is near what the camera makes of a square cut; m near square; f near the usual face's.
@@ -403,7 +231,7 @@ def _priors(light: EndLight, usual: Usual, across_sd: float = _ACROSS_SD) -> tup
     return np.stack(prior), np.stack(sd)
 
 
-def _row_weights(misfit: SingleArray) -> SingleArray:
+def row_weights(misfit: SingleArray) -> SingleArray:
     """Return what rows (r, e) count: little where they are explained worse than the end's usual one."""
     row = np.sqrt(misfit)
     return np.asarray(1 / (1 + (row / (np.float32(1.5) * _median_of_seen(row) + np.float32(0.02))) ** 2))

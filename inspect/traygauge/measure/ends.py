@@ -19,7 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.end_fit import EndFit, begin, finish, settle
+from traygauge.measure.end_doubts import finish, settle
+from traygauge.measure.end_fit import EndFit, begin
 from traygauge.measure.end_light import STEP_PX, Apart, EndLight, read_ends, rims_of
 from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.flanks import Flanks
