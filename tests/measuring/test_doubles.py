@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from traygauge.measure.doubles import crookedness
+from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal
 from traygauge_calib.tray_view import TrayView
@@ -25,19 +26,28 @@ def crooked(view: Callable[..., TrayView]) -> Callable[..., float]:
     return partial(crookedness_of, view(np.zeros((160, 160, 3), np.uint8), PX))
 
 
-def crookedness_of(flat: TrayView, aside, *, bend: float = 0.0, dark: bool = False) -> float:
-    """Return the crookedness of a bar whose middle line lies `aside(x)` of the axis, x in mm from the middle."""
+def crookedness_of(flat: TrayView, aside, *, bend: float = 0.0, dark: bool = False, lit=None) -> float:
+    """Return the crookedness of a bar whose middle line lies `aside(x)` of the axis, x in mm from the middle.
+
+    `lit(x, y)` is what shows where the bar does not, and how much of the bar's own light is missing, 0 to 1.
+    """
     # eight samples a pixel: edges are mixed exactly enough
     at = (np.arange(16 * 10 * 8) + 0.5) / PX / 8 - 5.0
     x, y = np.meshgrid(at, at)
     bar = ((np.abs(y - aside(x)) < DIAMETER / 2) & (np.abs(x) < LENGTH / 2)).astype(np.float32)
+    if lit is not None:
+        bar = np.where(bar > 0, 1 - lit(x, y), lit(x, y)).astype(np.float32)
     light = bar.reshape(160, 8, 160, 8).mean((1, 3))
     values = -(0.9 - 0.85 * light) if dark else 0.05 + 0.8 * light
     weights = np.full((1, 3), -1 / 3 if dark else 1 / 3)
     signal = Signal(values.astype(np.float32), None, (0, 0), weights, np.array([False]), 1.0, False)
     one = np.ones(1)
     frame = Frames(np.full((1, 2), 5.0), np.zeros(1), bend * one, LENGTH * one, DIAMETER * one)
-    return float(crookedness(signal, flat, frame, np.array([-0.9 if dark else 0.05]))[0])
+    nothing = np.zeros((160, 160), np.int32)
+    apart = Apart(
+        nothing, (0, 0), np.ones(1, int), np.array([-0.9 if dark else 0.05]), np.full((1, 2), np.inf)
+    )
+    return float(crookedness(signal, flat, frame, apart)[0])
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -52,6 +62,25 @@ def test_one_strand_straight_slanting_or_bent_is_not_crooked(crooked) -> None:
     assert crooked(lambda x: 0.03 * x) < 0.005
     assert crooked(lambda x: x**2 / 2 / 40, bend=1 / 40) < 0.005
     assert crooked(lambda x: x**2 / 2 / 40) < 0.005
+
+
+def test_a_highlight_on_half_of_it_makes_no_two(crooked) -> None:
+    """It ends within the body: a flank is the last edge, not the first."""
+
+    def streak(x, y):
+        return 0.8 * ((x < 0.3) & (np.abs(y - 0.55 * DIAMETER / 2) < 0.08))
+
+    assert crooked(lambda x: 0 * x, dark=True, lit=streak) < 0.008
+
+
+def test_a_lamps_shadow_makes_no_two(crooked) -> None:
+    """Beside a dark piece it is half as dark, less so further off, and begins with the shadow of an end."""
+
+    def shadow(x, y):
+        out = y / (DIAMETER / 2) - 1.0
+        return np.where((out > 0) & (out < 0.35 * (x + LENGTH / 2)), 0.83 - 0.15 * out, 0.0)
+
+    assert crooked(lambda x: 0 * x, dark=True, lit=shadow) < 0.008
 
 
 def test_pieces_that_lie_end_to_end_are_not_stated_as_one(measured_scene) -> None:

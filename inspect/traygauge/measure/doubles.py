@@ -7,16 +7,21 @@ bend evenly.
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.medians import medians
+from traygauge.measure.met_flanks import met_stations
 from traygauge.measure.signal import Signal, on_lines, steps_px
 from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 SingleArray = npt.NDArray[np.float32]
+Kind = TypeVar("Kind", np.float32, np.bool_)
 
 #: Where the light is read, in half widths: outside a web, which is at most 0.6 of the strand thick, inside the edge.
 _LINES = np.array([0.68, 0.76, 0.84])
@@ -28,9 +33,13 @@ _SHORTEST = 0.3
 _MOST_STATIONS = 400
 #: Lines elsewhere on the same body are texture, highlights or noise, and this many times their depth proves nothing.
 _TEXTURE = 2.0
-#: Stations along a body at which its flanks' edges are looked for, and how far from its ends those stay, diameters;
-#: where across they are looked for, half widths; either of two bodies has so many stations.
-_STATIONS, _END, _EDGE, _FEWEST = np.linspace(-1.0, 1.0, 41), 0.2, np.linspace(0.4, 1.35, 20), 7
+#: Stations along a body at which its flanks' edges are looked for, and how far from its ends those stay, diameters; either of
+#: two bodies has so many.
+_STATIONS, _END, _FEWEST = np.linspace(-1.0, 1.0, 41), 0.2, 7
+_NEAR = 3  # stations up to which one that meets another piece lies in its shade
+#: Where across they are looked for, half widths: up to the first below lies a body, from the second on what is beside it, and a
+#: flank is plain where those differ by this share of the body's light.
+_EDGE, _IN, _OUT, _PLAIN = np.linspace(0.6, 1.4, 20), 0.9, 1.2, 0.15
 #: Half widths beyond which an edge's distance from a line says no more (something else lies there), and by which a body
 #: is narrower than usual where a gap between two shows.
 _ELSEWHERE, _GAP = 0.15, 0.2
@@ -61,17 +70,23 @@ def cut_line_depth(signal: Signal, tray: TrayView, frames: Frames, tray_level: F
     return np.asarray((deepest - _TEXTURE * (both * elsewhere).max(1)).clip(0.0, 1.0), float)
 
 
-def crookedness(signal: Signal, tray: TrayView, frames: Frames, tray_level: FloatArray) -> FloatArray:
+def crookedness(signal: Signal, tray: TrayView, frames: Frames, apart: Apart) -> FloatArray:
     """Return how much better two straight bodies one after the other explain the edges than one evenly bent one, (n,).
 
     In half widths: the root of the difference between the mean squares of what either leaves of both flanks' edges.
-    Parameters as those of `cut_line_depth`.
+
+    Parameters
+    ----------
+    signal : in which the bodies lie above the tray; frames : of n bodies; apart : what is known of them beside others.
     """
     if not len(frames):
         return np.zeros(0)
     reach = np.maximum(frames.length_mm / 2 - _END * frames.diameter_mm, 0.0)
-    light = _beside_axis(signal, tray, frames, reach[:, None] * _STATIONS, _EDGE)
-    edge = _edges(_above_tray(signal, light, tray_level))
+    along = reach[:, None] * _STATIONS
+    light = _beside_axis(signal, tray, frames, along, _EDGE)
+    half = np.broadcast_to(frames.diameter_mm[:, None] / 2, along.shape)
+    met = met_stations(tray, frames, along, half, apart)
+    edge = np.where(_spread(met, _NEAR), np.nan, _edges(_above_tray(signal, light, apart.tray_level)))
     width = edge.mean(1, keepdims=True)
     usual = np.median(np.nan_to_num(width, nan=1.0), 2, keepdims=True)
     known = np.isfinite(edge) & ~(width < usual - _GAP)
@@ -85,15 +100,21 @@ def crookedness(signal: Signal, tray: TrayView, frames: Frames, tray_level: Floa
 
 
 def _edges(light: SingleArray) -> FloatArray:
-    """Return where light (n, 2, k, m) over the tray's first falls below half the body's, half widths; NaN if nowhere."""
-    middle = np.median(light[..., np.less(_EDGE, _LINES[0])], (1, 2, 3))[:, None, None, None]
-    share = light / np.maximum(middle, 1e-9)
-    below = share < 0.5
-    after = below.argmax(-1)[..., None]
-    high, low = (np.take_along_axis(share, np.maximum(after - k, 0), -1)[..., 0] for k in (1, 0))
-    part = (high - 0.5) / np.maximum(high - low, 1e-9)
-    place = _EDGE[0] + (after[..., 0] - 1 + part) * (_EDGE[1] - _EDGE[0])
-    return np.where(after[..., 0] > 0, place, np.nan)
+    """Return where light (n, 2, k, m) over the tray's crosses half of either flank's own step, half widths; NaN if nowhere.
+
+    From outside in: beside a dark piece lies shadow, perhaps more than half as dark, and a highlight runs along it.
+    """
+    inside, outside = (np.median(light[..., some], (2, 3)) for some in (_EDGE < _IN, _EDGE > _OUT))
+    half = ((inside + outside) / 2)[..., None]
+    body = light > half[..., None]
+    last = body.shape[-1] - 1 - body[..., ::-1].argmax(-1)
+    high, low = (
+        np.take_along_axis(light, np.minimum(last + k, body.shape[-1] - 1)[..., None], -1)[..., 0]
+        for k in (0, 1)
+    )
+    place = _EDGE[0] + (last + (high - half) / np.maximum(high - low, 1e-9)) * (_EDGE[1] - _EDGE[0])
+    plain = inside - outside > _PLAIN * inside.max(1, keepdims=True)
+    return np.where(plain[..., None] & body.any(-1) & ~body[..., -1], place, np.nan)
 
 
 def _unexplained(
@@ -150,7 +171,7 @@ def _dips(light: SingleArray, near: int, far: int) -> SingleArray:
     return dips
 
 
-def _spread(values: SingleArray, reach: int) -> SingleArray:
+def _spread(values: npt.NDArray[Kind], reach: int) -> npt.NDArray[Kind]:
     """Return the largest value within `reach` places along the last axis."""
     padded = np.pad(values, [(0, 0)] * (values.ndim - 1) + [(reach, reach)])
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, -1).max(-1))

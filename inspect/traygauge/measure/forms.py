@@ -286,7 +286,7 @@ def _joined(tray: TrayView, tried: Tried, known: BoolArray) -> tuple[BoolArray, 
         return joined, two
     length = tried.bodies.frames.length_mm
     look = np.flatnonzero(known & (length > _LONG * np.median(length[known])))
-    light = tried.signal.rows(look), tray, tried.bodies.frames.rows(look), tried.apart.tray_level[look]
-    joined[look] = cut_line_depth(*light) > _CUT_LINE
-    two[look] = crookedness(*light) > _CROOKED
+    body, apart = (tried.signal.rows(look), tray, tried.bodies.frames.rows(look)), tried.apart.rows(look)
+    joined[look] = cut_line_depth(*body, apart.tray_level) > _CUT_LINE
+    two[look] = crookedness(*body, apart) > _CROOKED
     return joined, two
