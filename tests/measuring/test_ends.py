@@ -95,6 +95,21 @@ def test_a_burr_on_both_sides_is_no_face_seen_from_its_side() -> None:
     assert out[0] == pytest.approx(-0.1 * RADIUS, abs=0.1)
 
 
+@pytest.mark.parametrize("noise", [0.0, 0.1, 0.2])
+@pytest.mark.parametrize("lean", [-0.2, -0.3])
+@pytest.mark.parametrize("face", [0.0, 1.0])
+def test_a_search_tells_a_face_as_dark_as_the_tray_from_one_as_bright_as_the_flank(
+    noise: float, lean: float, face: float
+) -> None:
+    """An outline ends before the one and beyond the other; where noise hid it, all faces seemed as bright as each other."""
+    rim = (1 - 2 * face) * -lean * RADIUS * (1 - np.sqrt(1 - ROWS**2))
+    seen = light(np.repeat(rim[:, None], 100, 1), lean=lean)
+    seen.share[:] += np.random.default_rng(2).normal(0, noise, seen.share.shape)
+    begun = begin(seen).p
+    assert np.median(begun[3]) == pytest.approx(face, abs=0.1)
+    assert np.median(begun[0]) == pytest.approx((1 - 2 * face) * -lean * RADIUS, abs=0.05)
+
+
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("rows", [slice(0, 2), slice(0, 4), slice(0, 6), slice(3, 6), slice(2, 8)])
 @pytest.mark.parametrize("slope", [0.0, 0.1])
