@@ -246,6 +246,24 @@ def test_green_pieces_are_not_taken_for_the_shadows_of_their_shadows(
     assert seen.regions.contrast_to_noise > REFUSED
 
 
+@pytest.mark.parametrize("seed", [2, 3])
+def test_navy_pieces_are_not_taken_for_the_shadows_of_their_shadows(see: See, seed: int) -> None:
+    """They are so dark that all of them is of nearly one level, and a wide lamp's shadows are not: those were measured."""
+    lamp = Lighting((Lamp(309, 53, 1.0, 12, tint=(1.0, 0.87, 0.72)),), ambient=0.33)
+    drawn = tray(
+        Batch(count=40, colour=(0.02, 0.03, 0.1), surface="satin"),
+        seed=seed,
+        camera=small_phone(8.0, tilt_deg=4.0, tilt_towards_deg=70.0),
+        sheet=Sheet(window="white"),
+        light=lamp,
+        area_mm=(30, 30, 120, 90),
+        touching=True,
+    )
+    seen = see(drawn)
+    assert seen.recall_apart == 1.0
+    assert seen.false <= 1
+
+
 def test_grey_pieces_among_hard_shadows(see: See) -> None:
     seen = see(scene("grey", "white", light="hard lamp", surface="satin", seed=3, mpix=8.0, n=30))
     assert seen.recall_apart >= 0.9

@@ -20,10 +20,13 @@ Bool = npt.NDArray[np.bool_]
 
 #: Hue is averaged over this width: one pixel's is too noisy.
 HUE_MM = 0.6
-#: Two hues are two things where they explain this share of the hue's variance (one normal hue gives 0.64), and the
-#: shadows' level spreads by this share of what the pieces' levels do at most; the second pair where that is clearer.
-TWO_HUES = 0.78, 0.70
+#: Two hues are two things where they explain this share of the hue's variance (one normal hue gives 0.64, hues spread evenly
+#: 0.75), and the shadows' level spreads by this share of what the pieces' levels do at most; the second pair where that is
+#: clearer.
+TWO_HUES = 0.78, 0.75
 ONE_LEVEL = 0.85, 0.5
+#: Of two hues the one that is darker by this, in its middle and in its darkest tenth, is the pieces'.
+DARKER = 0.85
 #: The two hues lie apart by this share of the tray's code value at least.
 LEAST_HUE = 0.025
 #: The rarer hue has this share of what is dark at least.
@@ -59,7 +62,8 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Shad
     coarse : the coarse look.
     dark : ndarray (h / step, w / step): what is darker than the tray, pieces and shadows alike.
     piece : ndarray (3,): the pieces' code values, where they are of a hue of their own; None where that is not known.
-        Then the shadows' hue is the other one where one of the two is none that a shadow can have, else that of even level.
+        Then the shadows' hue is the other one where one of the two is none that a shadow can have, or is darker all over,
+        else that of even level.
 
     Returns
     -------
@@ -91,8 +95,12 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Shad
     weight = np.append(axis @ across + steep * brightness, -steep)
     if piece is not None:
         first = weight[:3] @ piece + weight[3] < 0
+    elif own:
+        first = coloured[0] < coloured[1]
     else:
-        first = coloured[0] < coloured[1] if own else spread[0] < spread[1]
+        levels = [(coarse.even @ brightness)[at][side] for side in (one, two)]
+        pieces_first, pieces_second = _darker(*levels) < DARKER, _darker(*levels[::-1]) < DARKER
+        first = pieces_second or (spread[0] < spread[1] and not pieces_first)
     return ShadowHue(np.asarray(weight if first else -weight, float), own)
 
 
@@ -134,6 +142,15 @@ def two_groups(value: FloatArray) -> tuple[float, float]:
     between = below * (n - below) * gap**2 / n**2
     best = int(np.argmax(between))
     return float(ordered[best : best + 2].mean()), float(between[best] / max(ordered.var(), 1e-12))
+
+
+def _darker(one: FloatArray, two: FloatArray) -> float:
+    """Return how much darker the first of two things' levels (n,) is all over, in the middle and in its darkest tenth, as a ratio.
+
+    What light shadows get, pieces' shaded sides get as well, and give less of it back than the tray: shadows darker than pieces
+    in the lamp's light are still lighter than what is darkest of those.
+    """
+    return float((np.quantile(one, (0.5, 0.1)) / np.quantile(two, (0.5, 0.1))).max())
 
 
 def _spread(level: FloatArray) -> float:
