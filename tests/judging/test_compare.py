@@ -16,9 +16,9 @@ from traygauge.judge.compare import (
 )
 from traygauge.judge.distribution import distribution
 from traygauge.judge.feeding import figures
-from traygauge.judge.lost import standing_chance
 from traygauge.judge.sample import sample
 from traygauge.judge.spec import parse_spec
+from traygauge.judge.standing_odds import standing_chance
 from traygauge.judge.verdict import Interval
 
 SPEC = parse_spec(

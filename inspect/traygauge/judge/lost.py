@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from traygauge.judge.findings import BoolArray, FloatArray
+from traygauge.judge.standing_odds import StandingLaw, Tops, standing_law
 from traygauge.judge.unmeasured import MOST_FLAKES, STANDS_UP_TO, Reach
 from traygauge.measure.pieces import Pieces
 from traygauge.measure.standing_length import u_standing_mm
@@ -24,12 +25,16 @@ from traygauge.measure.standing_length import u_standing_mm
 MOST_LOST = 4.0
 #: How surely a length lies inside the bounds that are seen of it, as a standard deviation in diameters (common practice).
 BOUND_SD = 0.2
-#: How often what is seen of a piece that stands says nothing of its length: a flank in the dark, a neighbour's edge.
-_MISREAD = 0.05
+#: The longest that is thought to stand, diameters, but in regrind (cylinders dropped from 3 to 15 mm: 1 to 7 of 100 of
+#: these; the bounds are `STANDS_UP_TO`).
+_TALLEST = 2.5
 #: What shows no more area than that of this many diameters by one, and may lie either way, is as long as its area says.
 _ROUND = 1.3
-#: So many lengths, from so many diameters on, stand for those that no measured piece has.
-_OTHERS, _SHORTEST = 24, 0.1
+#: So many lengths, from so many diameters on, stand for those up to what stays standing that no measured piece has, and as
+#: many for longer ones, up to so many diameters.
+_OTHERS, _SHORTEST, _LONGEST = 24, 0.1, 12.0
+#: How well anything fits at the least.
+_SCARCELY = 1e-12
 #: What passes in regrind for a piece that stands is a flake this often (drawn regrind: 14 of 87).
 _FLAKES_STANDING = 1 / 6
 _ROUNDS = 100
@@ -46,16 +51,6 @@ _SHORT = ("upright", "axis unknown")
 #: Up to so many pieces in one heap met by chance when they were strewn (judgement); what is larger was not spread, and may
 #: be what hooked together.
 FEW = 3
-
-
-def standing_chance(aspect_ratio: npt.ArrayLike) -> FloatArray:
-    """Return how likely a piece of length / diameter r comes to stand on an end, up to a factor.
-
-    Dropped in random orientation without a bounce a piece comes to lie with the chance r / sqrt(1 + r²) (Yong and
-    Mahadevan, Am. J. Phys. 79 (2011) 1195). Shaking a tray topples some that stand: that is the factor.
-    """
-    r = np.asarray(aspect_ratio, float)
-    return np.asarray(1.0 - r / np.hypot(1.0, r))
 
 
 def crossing_odds(area_mm2: npt.ArrayLike, perimeter_mm: npt.ArrayLike) -> FloatArray:
@@ -125,10 +120,11 @@ def made_up(
 
     Notes
     -----
-    Where all short pieces stand, none is measured. A piece like none of those measured is as likely as one like a
-    certain one of them (rule of succession): beside them stands one of any length up to what stays standing, so that as
-    many stand as are the odds for one that lies. Regrind has none, because what is unlike its strand is a flake; and what
-    passes there for a piece that may lie either way is a flake as often as anything on the tray.
+    Where all short pieces stand, none is measured, nor a long one where all of them lean. A piece like none of those
+    measured is as likely as one like a certain one of them (rule of succession): beside them stands one of any length up
+    to what stays standing, so that as many stand as are the odds for one that lies, and one that is longer. Regrind has
+    none, because what is unlike its strand is a flake; and what passes there for a piece that may lie either way is a
+    flake as often as anything on the tray.
     """
     state = pieces["state"].astype(str)
     counts = np.ones(len(pieces))
@@ -137,19 +133,46 @@ def made_up(
         return MadeUp(counts, np.zeros(0), np.zeros(0))
     one, out = np.flatnonzero(enters), np.flatnonzero(lost)
     usual = max(float(np.median(reached.diameter_mm[one])), 0.01)
-    ratio = np.zeros(0) if _flaky(pieces) else np.linspace(_SHORTEST, STANDS_UP_TO, _OTHERS)
-    likely = _fits(pieces, reached, np.concatenate([_middle(reached)[one], ratio * usual]), out)
-    chance = standing_chance(ratio)
-    standing = np.concatenate([_standing(_ratio(pieces, reached)[one]), chance / (1.0 - chance)])
-    likely *= np.where((state[out] == "upright")[:, None], standing, 1.0)
-    # where an upper piece begins is as likely for each mm of a covered one, so that only what shows counts
+    others, few = (np.zeros(0), np.zeros(0)) if _flaky(pieces) else _like_none()
+    length = np.concatenate([_middle(reached)[one], others * usual])
+    likely = _fits(pieces, reached, length, out)
+    stands = state[out] == "upright"
+    if stands.any():
+        ratio, tops = _ratio(pieces, reached)[one], _tops(pieces, out, usual)
+        law = standing_law(ratio, weights[one], stands.sum(), tops)
+        standing = np.concatenate([law.chance(ratio), law.odds(others)])
+        likely *= tops.density(length / usual, law.lean_sd) * np.where(stands[:, None], standing, 1.0)
+    # whether an end lies under others does not depend on the length: of a covered piece only what shows counts
     met = np.isin(state[out], ("leaning", "unresolved"))
-    likely[:, : len(one)] *= np.where(met[:, None], _crossing(pieces, enters)[one], 1.0)
-    likely[~np.isin(state[out], _SHORT), len(one) :] = 0.0
-    alone = np.concatenate([weights[one], np.full(len(ratio), 1.0 / _OTHERS)])
-    stands_for = stand_for(likely, reached.holds[out] * _strand_share(pieces, state[out]), alone, len(ratio))
+    likely[met, : len(one)] *= _met(_crossing(pieces, enters)[one], reached.holds[out[met]])
+    likely[reached.is_heap[out], len(one) :] = 0.0
+    alone = np.concatenate([weights[one], few])
+    number = reached.holds[out] * _strand_share(pieces, state[out])
+    stands_for = stand_for(likely, number, alone, len(few))
     counts[one] = stands_for[: len(one)]
-    return MadeUp(counts, ratio * usual, (stands_for[len(one) :] - 1.0) / _OTHERS)
+    return MadeUp(counts, others * usual, (stands_for[len(one) :] - 1.0) * few)
+
+
+def _like_none() -> tuple[FloatArray, FloatArray]:
+    """Return lengths that no measured piece may have, diameters, and how many pieces are thought to have each."""
+    short = np.linspace(_SHORTEST, STANDS_UP_TO, _OTHERS)
+    long = STANDS_UP_TO * (_LONGEST / STANDS_UP_TO) ** (np.arange(1, _OTHERS + 1) / _OTHERS)
+    # of longer ones the fewer the longer they are, by the square, so that one stands for all of them
+    shares = np.full(_OTHERS, 1.0 / _OTHERS), -np.diff(STANDS_UP_TO / long, prepend=1.0)
+    return np.concatenate([short, long]), np.concatenate(shares)
+
+
+def _met(crossing: FloatArray, number: FloatArray) -> FloatArray:
+    """Return how likely pieces are to be found in heaps of so many (k,) by their odds to meet (n,): ndarray (k, n).
+
+    In proportion to the odds in a heap of two. In larger ones most of what is met has met others as well: of 2 (k - 1) / k
+    neighbours that each piece has on the average in a heap that holds together by k - 1 contacts one is enough. Numbers of
+    neighbours by Poisson's law, of which 0 is left out: 1 - exp(-m c / c̄) with m / (1 - exp(-m)) that average (to the
+    second power of m).
+    """
+    neighbours = 2.0 - 2.0 / np.maximum(number, 2.0)
+    mean = np.maximum(np.sqrt(12.0 * neighbours - 3.0) - 3.0, 1e-6)[:, None]
+    return np.asarray(-np.expm1(-mean * crossing / max(float(crossing.mean()), 1e-9)) / mean)
 
 
 def _flaky(pieces: Pieces) -> bool:
@@ -170,31 +193,46 @@ def _flake_share(pieces: Pieces) -> float:
 def _fits(pieces: Pieces, reached: Reach, length_mm: FloatArray, out: npt.NDArray[np.intp]) -> FloatArray:
     """Return how well lengths (m,) fit what is seen of each of `out` (k,): ndarray (k, m), up to a factor for each.
 
-    Of what stands, how far its top is seen from its foot; of what may lie either way and is hardly longer than thick,
-    its area, but in regrind, where it may be a flake. What was not explained and shows no more than one piece does may run
-    on below others. Never quite 0, so that what fits none of them goes to those that fit it best.
+    What stands is seldom longer than what surely may, and is so in regrind least of all. Of what may lie either way and
+    is hardly longer than thick, its area counts, but in regrind, where it may be a flake. What was not explained and shows
+    no more than one piece does may run on below others. Never quite 0, so that what fits none of them goes to those that
+    fit it best.
     """
     low, high, diameter = reached.low[out], reached.high[out], np.maximum(reached.diameter_mm[out], 0.1)
+    state = pieces["state"][out].astype(str)
     runs_on = reached.is_heap[out] & (reached.holds_fewest[out] <= 1)
     high = np.where(runs_on, np.fmax(high, pieces["extent_mm"][out]), high)
     shown = pieces["area_mm2"][out].astype(float) / diameter
-    either_way = (pieces["state"][out] == "axis unknown") & (shown < _ROUND * diameter) & (not _flaky(pieces))
+    either_way = (state == "axis unknown") & (shown < _ROUND * diameter) & (not _flaky(pieces))
     low, high = np.where(either_way, shown, low), np.where(either_way, shown, high)
+    if not _flaky(pieces):
+        high = np.where(state == "upright", np.maximum(high, _TALLEST * diameter), high)
     fits = _inside(length_mm, low, high, BOUND_SD * diameter)
-    seen, u = pieces["standing_mm"][out].astype(float), pieces["u_standing_mm"][out].astype(float)
-    told = np.isfinite(seen) & np.isfinite(u)
-    seen, u, diameter = seen[told, None], u[told, None], diameter[told, None]
-    each = u_standing_mm(length_mm, u_standing_mm(seen, 1.0, diameter) / u, diameter)
-    near = np.exp(-(((length_mm - seen) / each) ** 2) / 2) / each / np.sqrt(2 * np.pi)
-    fits[told] *= near + _MISREAD / (STANDS_UP_TO * diameter)
-    return fits
+    covered = (state == "covered")[:, None]
+    beyond = (length_mm - np.nan_to_num(low)[:, None]) / diameter[:, None]
+    return np.where(covered, np.maximum(fits * hidden_run(beyond), _SCARCELY), fits)
+
+
+def _tops(pieces: Pieces, out: npt.NDArray[np.intp], usual_mm: float) -> Tops:
+    seen, u = (pieces[name][out].astype(float) / usual_mm for name in ("standing_mm", "u_standing_mm"))
+    return Tops(seen, u_standing_mm(seen, 1.0, 1.0) / u)
+
+
+def hidden_run(diameters: npt.ArrayLike) -> FloatArray:
+    """Return how likely so much of a piece is hidden beyond what shows of it, where an end lies under another, 1 for none.
+
+    Ends lie anywhere under a strip one diameter wide that runs any way: at an angle a to the piece the strip hides up to
+    1 / sin a of it. Over all angles that is 1 up to one diameter and 1 - sqrt(1 - 1 / h²) from there.
+    """
+    hidden = np.maximum(np.asarray(diameters, float), 1.0)
+    return np.asarray(1.0 - np.sqrt(1.0 - 1.0 / hidden**2))
 
 
 def _inside(length_mm: FloatArray, low: FloatArray, high: FloatArray, sd: FloatArray) -> FloatArray:
     """Return how well lengths (m,) lie between bounds (k,) that are certain by `sd` (k,): ndarray (k, m), 0..1."""
     low, high, sd = np.nan_to_num(low)[:, None], np.fmin(high, 1e6)[:, None], np.maximum(sd, 0.02)[:, None]
     fits = ndtr((length_mm - low) / sd) * ndtr((high - length_mm) / sd)
-    return np.asarray(np.where(np.isfinite(length_mm), np.maximum(fits, 1e-12), 1e-12))
+    return np.asarray(np.where(np.isfinite(length_mm), np.maximum(fits, _SCARCELY), _SCARCELY))
 
 
 def odds_when_hidden(
@@ -252,12 +290,13 @@ def _odds_standing(
     pieces: Pieces, reached: Reach, short: BoolArray, upright: BoolArray, limit_mm: float
 ) -> FloatArray:
     """Return the odds to be long of what stands (k,): the chance to stand at the limit's length over that of short ones."""
-    usual = _standing(_ratio(pieces, reached)[short])
+    drop = StandingLaw()
+    usual = drop.chance(_ratio(pieces, reached)[short])
     usual = usual[usual > 0]
     if not len(usual):
         return np.ones(np.count_nonzero(upright))
     ratio = limit_mm / np.maximum(reached.diameter_mm[upright], 0.01)
-    return np.asarray(np.minimum(standing_chance(ratio) / usual.mean(), 1.0))
+    return np.asarray(np.minimum(drop.chance(ratio) / usual.mean(), 1.0))
 
 
 def _middle(reached: Reach) -> FloatArray:
@@ -268,10 +307,6 @@ def _ratio(pieces: Pieces, reached: Reach) -> FloatArray:
     return np.asarray(
         np.nan_to_num(pieces["length_mm"].astype(float)) / np.maximum(reached.diameter_mm, 0.01)
     )
-
-
-def _standing(ratio: FloatArray) -> FloatArray:
-    return np.asarray(np.where(ratio > 0, standing_chance(np.maximum(ratio, 0.01)), 0.0))
 
 
 def _crossing(pieces: Pieces, enters: BoolArray) -> FloatArray:

@@ -29,7 +29,7 @@ BoolArray = npt.NDArray[np.bool_]
 _VERTICES = 32
 #: Standard deviations of a disc's size and ovality, of how far the top is seen from the foot, all in diameters, and of
 #: the lean of pieces that stand, as a tangent (common practice).
-_SHAPE_SD, _SEEN_SD, _LEAN_SD = 0.02, 0.035, 0.06
+_SHAPE_SD, _SEEN_SD, LEAN_SD = 0.02, 0.035, 0.06
 #: Flanks are read over these angles of the top's rim, from a little inside it outwards, in diameters; the outermost places
 #: show the tray, and so does a ring this far from the top's middle; a smaller one shows the face.
 _TURN, _STEP = np.linspace(-0.7, 0.7, 9), 0.02
@@ -44,13 +44,17 @@ _LEAST, _LIT = 0.03, 0.1
 _WIDE, _SHOWS, _ALIKE = 0.12, 0.1, np.radians(45.0)
 #: What would be higher than this, in diameters, does not stay standing: what shows there is no flank of it.
 _HIGHEST = 2.6
-#: Pieces of which the least is seen are less certain than this many diameters: their length is not told.
-_MOST_U = 2.0
+#: Where the view moves tops by less of their height than this, flanks are lost in the blur of the rim (drawn ones narrower
+#: than a tenth of a diameter are read as half as wide): nothing is told there, nor where it is less certain than this many
+#: diameters.
+_LEAST_SLANT, _MOST_U = 0.08, 2.0
 
 
-def u_standing_mm(length_mm: npt.ArrayLike, slant: npt.ArrayLike, diameter_mm: npt.ArrayLike) -> FloatArray:
+def u_standing_mm(
+    length_mm: npt.ArrayLike, slant: npt.ArrayLike, diameter_mm: npt.ArrayLike, lean_sd: float = LEAN_SD
+) -> FloatArray:
     """Return the standard uncertainty of such a length, mm, for a view that moves the top by `slant` a mm of height."""
-    read = np.hypot(_SEEN_SD * np.asarray(diameter_mm, float), _LEAN_SD * np.asarray(length_mm, float))
+    read = np.hypot(_SEEN_SD * np.asarray(diameter_mm, float), lean_sd * np.asarray(length_mm, float))
     return np.asarray(read / np.maximum(slant, 1e-6))
 
 
@@ -88,11 +92,11 @@ def standing_lengths(
     top = middle + usual_mm * np.einsum("nj,nji->ni", discs[:, :2] + discs[:, 5:], way)
     share, soft = _colour_beyond(tray, apart, top, way * usual_mm)
     moved = _foot(share, soft * tray.blur_px.at(middle) / tray.px_per_mm(middle) / usual_mm)
-    told = _flank_would_show(share, moved, ray, slant) & (moved < _HIGHEST * (slant + 2 * _LEAN_SD))
+    told = _flank_would_show(share, moved, ray, slant) & (moved < _HIGHEST * (slant + 2 * LEAN_SD))
     moved = moved * usual_mm
     length = moved / np.maximum(slant + moved / tray.camera_height_mm, 1e-6)
     u = u_standing_mm(length, slant, usual_mm)
-    known = (soft > 0) & told & (slant > 1e-6) & (u < _MOST_U * usual_mm)
+    known = (soft > 0) & told & (slant > _LEAST_SLANT) & (u < _MOST_U * usual_mm)
     return np.where(known, length, np.nan), np.where(known, u, np.nan)
 
 
