@@ -139,6 +139,14 @@ def test_a_tail_is_as_long_as_it_says_and_stays_above_the_floor(length):
         assert mesh.volume_mm3 == pytest.approx(cone + np.pi / 4 * root**2 * 0.13, rel=0.06)
 
 
+def test_a_tail_from_the_lowest_rim_lies_on_the_floor():
+    """Lifted onto the floor, threads as short as this rose on end from there."""
+    for seed in range(10):
+        tail = Tail(rim_deg=-90, length_mm=1.5, width_mm=0.3, seed=seed)
+        line = tail_line(tail, StrandShape(SHARP), np.eye(3), np.array([50, 40, 0.875]))[1:]
+        assert line[:, 2].max() < 0.3
+
+
 def test_a_burr_stands_out_by_its_height():
     burr = Burr(end=1, rim_deg=0, height_mm=0.3, lean_deg=0)
     lip = solid_of(replace(SHARP, burrs=(burr,))).meshes[1]

@@ -170,19 +170,25 @@ def tail_line(tail: Tail, shape: StrandShape, turn: FloatArray, shift: FloatArra
         way = way + curl * np.array([-way[1], way[0], 0.0]) + rng.normal(0, 0.02, 3)
         way[2] -= 0.03 * min(1.0, tail.length_mm / 2)
         way /= np.linalg.norm(way)
-        line.append(_above_floor(line[-1], way, step, floor))
-        way = (line[-1] - line[-2]) / step
+        there, way = _above_floor(line[-1], way, step, floor)
+        line.append(there)
     return np.stack([start - 0.12 * out - 0.05 * outwards, *line])
 
 
-def _above_floor(here: FloatArray, way: FloatArray, step: float, floor: float) -> FloatArray:
-    """Return the next point of a thread, one step on, kept above the floor without losing length."""
+def _above_floor(
+    here: FloatArray, way: FloatArray, step: float, floor: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the next point of a thread, one step on and above the floor without losing length, and its way from there.
+
+    What meets the floor lies down on it: lifted onto it from a rim below, it would else rise on end.
+    """
     there = here + step * way
     if there[2] >= floor:
-        return there
+        return there, way
     drop = np.clip(floor - here[2], -step, step)
     level = way[:2] / (np.linalg.norm(way[:2]) + 1e-12)
-    return np.asarray(np.append(here[:2] + level * np.sqrt(step**2 - drop**2), here[2] + drop))
+    there = np.append(here[:2] + level * np.sqrt(step**2 - drop**2), here[2] + drop)
+    return there, np.append(level, 0.0)
 
 
 def tail_mesh(tail: Tail, line: FloatArray) -> Mesh:
