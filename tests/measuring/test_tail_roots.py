@@ -36,9 +36,10 @@ def body(axis: float = 0.0, centre: tuple[float, float] = (10.0, 20.0)) -> Frame
     return Frames(np.array([centre]), axis * one, 0 * one, 3 * one, DIAMETER * one)
 
 
-def ends(slope: tuple[float, float] = (0.0, 0.0), view: float = 0.0) -> Ends:
-    """Return both ends of one body."""
-    given = {"slope": np.array([slope]), "view": np.full((1, 2), view), "view_expected": np.zeros((1, 2))}
+def ends(slope: tuple[float, float] = (0.0, 0.0), view: float = 0.0, u_lip: float = 0.0) -> Ends:
+    """Return both ends of one body, whose faces are out of sight."""
+    given = {"slope": np.array([slope]), "view": np.full((1, 2), view), "face": np.ones((1, 2))}
+    given |= {"view_expected": np.zeros((1, 2)), "u_lip_mm": np.full((1, 2), u_lip)}
     return Ends(**{f.name: given.get(f.name) for f in fields(Ends)})
 
 
@@ -68,24 +69,32 @@ def test_a_thread_seen_late_begins_at_the_cut_face() -> None:
     np.testing.assert_allclose(out.centrelines_mm[0][0], [11.5, 20.3])
 
 
-def test_a_thread_seen_inside_the_face_begins_between_the_two_and_nearer_to_the_face() -> None:
+def test_a_thread_seen_inside_the_face_begins_at_the_face_too() -> None:
     out = rooted(scanned([(11.3, 20.0), (11.45, 20.0), (13.0, 20.0)]), FLAT, body(), ends(), ONE)
-    assert 1.5 < out.length_mm[0] < 1.6
-    np.testing.assert_allclose(out.centrelines_mm[0][0], [13.0 - out.length_mm[0], 20.0])
+    assert out.length_mm[0] == pytest.approx(1.5)
+    np.testing.assert_allclose(out.centrelines_mm[0][0], [11.5, 20.0])
 
 
-def test_a_length_is_less_sure_where_thread_and_face_disagree_and_where_the_cut_leans() -> None:
-    agreed = scanned([(11.5, 20.0), (13.0, 20.0)])
-    late = scanned([(11.8, 20.0), (13.0, 20.0)])
-    square, leant = ends(), ends(view=0.3)
-    sure, unsure, leaning = (
-        float(rooted(t, FLAT, body(), e, ONE).u_length_mm[0])
-        for t, e in ((agreed, square), (late, square), (agreed, leant))
+def test_a_length_is_less_sure_where_thread_and_face_disagree_where_the_cut_leans_and_where_a_lip_may_be() -> (
+    None
+):
+    agreed, late = ([(x, 20.0), (13.0, 20.0)] for x in (11.5, 11.8))
+    off = 0.3 * DIAMETER / 2  # of either rim from the face's middle: the outer one is seen
+    rim = [(11.5 + off, 20.0), (13.0, 20.0)]
+    sure, unsure, leaning, lipped = (
+        float(rooted(scanned(line), FLAT, body(), e, ONE).u_length_mm[0])
+        for line, e in (
+            (agreed, ends()),
+            (late, ends()),
+            (rim, ends(view=0.3)),
+            (agreed, ends(u_lip=0.1)),
+        )
     )
     assert sure < 0.1  # the outline's own
-    assert unsure**2 - sure**2 == pytest.approx((0.3 / 2) ** 2)
+    assert unsure**2 - sure**2 == pytest.approx((0.3 / 4) ** 2)
     # which rim it is: one lies as far before the face's middle as the other behind it
-    assert leaning**2 - sure**2 == pytest.approx((0.3 * DIAMETER / 2) ** 2)
+    assert leaning**2 - sure**2 == pytest.approx(off**2)
+    assert lipped**2 - sure**2 == pytest.approx(0.1**2)
 
 
 def test_no_more_than_half_of_a_thread_is_taken_for_body() -> None:
@@ -142,11 +151,26 @@ def test_threads_from_the_upper_and_the_lower_rim_are_right_in_the_mean(sign: fl
 
 
 def test_which_tail_is_the_longest_is_asked_once_they_begin_at_their_faces() -> None:
-    """One of 1.4 mm, seen from 0.2 mm inside its face on, is one of less than 1.3 mm; one of 1.3 mm, seen 0.3 mm late, of 1.6 mm."""
+    """One of 1.4 mm, seen from 0.2 mm inside its face on, is one of 1.2 mm; one of 1.3 mm, seen 0.3 mm late, of 1.6 mm."""
     seen = scanned([(11.3, 20.0), (12.7, 20.0)], [(8.2, 20.0), (6.9, 20.0)])
     out = rooted(replace(seen, outline_part=np.zeros(1)), FLAT, body(), ends(), ONE)
     assert out.longest(out.length_mm)[0] == pytest.approx(1.6)
     assert out.each(out.centrelines_mm)[0][0][0, 0] == pytest.approx(8.5)
+
+
+def test_many_tails_begin_where_each_alone_does() -> None:
+    """Of several lengths and numbers of points, some seen late and some inside their face."""
+    lines = [
+        [(11.2, 20.0), (11.4, 20.1), (12.0, 20.3), (16.0, 20.5)],
+        [(11.7, 19.8), (12.0, 19.7)],
+        [(8.8, 20.0), (8.3, 20.1), (7.0, 20.2)],
+        [(11.3, 20.4), (12.4, 20.4)],
+    ]
+    given = ends((0.1, -0.05), view=0.1)
+    together = rooted(scanned(*lines), FLAT, body(), given, ONE)
+    alone = [rooted(scanned(line), FLAT, body(), given, ONE) for line in lines]
+    np.testing.assert_allclose(together.length_mm, [one.length_mm[0] for one in alone])
+    np.testing.assert_allclose(together.u_length_mm, [one.u_length_mm[0] for one in alone])
 
 
 def test_tails_of_what_was_not_measured_stay_as_they_are() -> None:
