@@ -27,12 +27,12 @@ _BY_CHANCE = 3.0  # standard errors of the swing that are left out of it
 _USUAL_SWING, _OF_SWING, _OF_SWING_END = 0.02, 2.5, 2.0
 _MOST_SWING = 0.08  # in diameters: beyond it a photo is refused
 #: Under lamps at one side the thinner half of bright strand spreads by the first, in diameters, where no flank is lost, and the
-#: thicker half of dark strand where no shadow passes for more of it (test and rendered photos 0.012 to 0.024); else diameters are
-#: off by about so much of what is beyond it (drawn trays under one lamp, with 5 to 15 % of other light; three path-traced
-#: photos were in view).
+#: thicker half of any strand where neither shadow nor what coats mirror passes for more of it (test and rendered photos 0.012 to
+#: 0.024); else diameters are off by about so much of what is beyond it (drawn trays under one lamp, with 5 to 15 % of other light,
+#: and of grey strand on black; four path-traced photos were in view).
 _USUAL_SPREAD, _OF_SPREAD = 0.02, 1.5
-#: Which half of a strand's pieces light may have changed.
-Half = Literal["thicker", "thinner", ""]
+#: Which half of a strand's pieces light may have changed; "" is none.
+Half = Literal["thicker", "either", ""]
 
 
 def u_uneven(
@@ -56,7 +56,8 @@ def u_uneven(
     beyond = np.maximum(swing_mm(known_mm, axis_deg[: len(known_mm)]) - usual * diameter_mm, 0.0)
     # what swings dark pieces' diameters is shadow, which lies at their ends as well
     at_end = np.where(dark, _OF_SWING_END * np.minimum(beyond, _MOST_SWING * diameter_mm), 0.0)
-    spread = half_spread_mm(known_mm, thicker=half == "thicker") if half else 0.0
+    halves = {"thicker": (True,), "either": (True, False), "": ()}[half]
+    spread = max((half_spread_mm(known_mm, thicker=thicker) for thicker in halves), default=0.0)
     of_spread = _OF_SPREAD * np.maximum(spread - _USUAL_SPREAD * diameter_mm, 0.0)
     return np.stack([at_end, np.hypot(_OF_SWING * beyond, of_spread)], -1)
 
@@ -65,8 +66,8 @@ def half_spread_mm(diameter_mm: FloatArray, *, thicker: bool) -> float:
     """Return by how much the thicker, or thinner, half of one strand's pieces spreads, as a standard deviation, mm.
 
     Where a lamp leaves flanks of some bright pieces in the dark, those look thinner, and none looks thicker; where some dark
-    ones' shadows pass for more of them, those look thicker. 0 for few pieces, and where many are no strand's: further than
-    `_ODD` from the middle.
+    ones' shadows pass for more of them, or what grey ones mirror at their limbs, those look thicker. 0 for few pieces, and
+    where many are no strand's: further than `_ODD` from the middle.
     """
     known = diameter_mm[np.isfinite(diameter_mm)]
     if len(known) < _FEWEST:

@@ -440,7 +440,9 @@ def _u_light(signal: Signal, frames: Frames, unread: BoolArray, placed: _Placed,
     """Return what light leaves uncertain of lengths and diameters, ndarray (n, 2), mm."""
     known = np.where(unread, np.nan, frames.diameter_mm)[:likely]
     sense = _sense(signal, likely)
-    half: Half = "thicker" if sense < 0 else "thinner" if placed.one_sided and not placed.flash else ""
+    half: Half = "either" if placed.one_sided else "thicker"
+    if sense == 0 or (sense > 0 and placed.flash):
+        half = ""
     u = u_uneven(known, np.degrees(frames.axis), frames.diameter_mm, signal.sense < 0, sense == 0, half)
     u[:, 1] = np.hypot(u[:, 1], placed.u_mm)
     return u
