@@ -56,6 +56,14 @@ class Outlines:
         """Return the mean of a value (m,) over each body's vertices, ndarray (n,)."""
         return np.asarray(np.add.reduceat(np.asarray(values, float), self.start) / self.size)
 
+    @property
+    def area(self) -> FloatArray:
+        """Return the enclosed areas, mm², ndarray (n,)."""
+        x, y = (self.points - self.every(self.points[self.start])).T
+        after = np.arange(len(x)) + 1
+        after[self.start + self.size - 1] = self.start
+        return np.abs(np.add.reduceat(x * y[after] - x[after] * y, self.start)) / 2
+
     def rows(self, bodies: npt.NDArray[np.intp]) -> Outlines:
         """Return the outlines of some bodies."""
         each = self.each()
