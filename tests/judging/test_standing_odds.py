@@ -38,9 +38,9 @@ def test_tops_tell_by_which_power_pieces_stand_and_how_much_they_lean(power, lea
     assert law.factor == pytest.approx(0.8, abs=0.05)
 
 
-def test_without_tops_pieces_stand_as_in_a_drop_and_as_many_as_do():
+def test_without_tops_pieces_stand_as_when_dropped_and_as_many_as_do():
     law = standing_law(np.full(80, 1.0), np.ones(80), 20.0, NO_TOPS)
-    assert law.power == pytest.approx(1.0)
+    assert 1.0 < law.power < 1.5  # from a little height
     assert law.lean_sd == pytest.approx(LEAN_SD, rel=0.25)
     assert law.factor * float(law.chance(np.ones(1))[0]) == pytest.approx(0.2, abs=0.01)
 

@@ -18,8 +18,9 @@ from traygauge.measure.standing_length import LEAN_SD, u_standing_mm
 #: How often a flank ends early, because it is in the dark or turned away, and how often what is seen says nothing of the
 #: length: a neighbour's edge (drawn and path-traced tops: 2 to 5 of 100 are far too short).
 _EARLY, _MISREAD = 0.04, 0.02
-#: The power, and how far from that of a drop it may be (cylinders dropped from 3 to 15 mm: 1 to 2; set down at random: 0).
-_POWERS, _POWER_SD = np.linspace(0.0, 2.0, 5), 1.0
+#: The powers, which is likeliest beforehand, and how far from that it may be (cylinders dropped from 3 to 15 mm, with and
+#: without bounces: 1 to 2; set down at random: 0).
+_POWERS, _POWER, _POWER_SD = np.linspace(0.0, 2.0, 5), 1.5, 1.0
 #: By how much pieces may lean that stand, in parts of what they usually do, and how uncertain that is, as a logarithm.
 _LEANS, _LEAN_LOG_SD = np.array([0.1, 0.3, 0.5, 0.75, 1.0, 1.4]), 0.7
 #: Lengths in question, diameters; and how surely at the most all of some length stand.
@@ -104,7 +105,7 @@ def standing_law(aspect_ratio: FloatArray, weights: FloatArray, number: float, t
     lie += 1.0 / len(_LENGTHS)
     stand = np.array([lie * _law(power, LEAN_SD, lie, number).odds(_LENGTHS) for power in _POWERS])
     stand /= stand.sum(1, keepdims=True)
-    log = -(((_POWERS - 1.0) / _POWER_SD) ** 2)[:, None] / 2 - (np.log(_LEANS) / _LEAN_LOG_SD) ** 2 / 2
+    log = -(((_POWERS - _POWER) / _POWER_SD) ** 2)[:, None] / 2 - (np.log(_LEANS) / _LEAN_LOG_SD) ** 2 / 2
     for k, lean in enumerate(_LEANS):
         log[:, k] += np.log(tops.density(_LENGTHS, lean * LEAN_SD)[tops.told] @ stand.T).sum(0)
     share = np.exp(log - log.max())
