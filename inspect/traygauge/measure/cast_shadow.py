@@ -26,8 +26,9 @@ _ALIKE, _NOT_TAKEN = 0.011, 1.0
 _PLAIN = 2 * _ALIKE  # a strip that a width shows, log
 #: A lamp is believed where it explains the diameters better than it would explain those of pieces that had each other's strips,
 #: by so many standard deviations of what those leave unexplained, and where so much of the pieces beside plain strips, at least
-#: so many, look as thick as that (soft light leaves 2 to 4, two lamps 6, a flash beside the lens 6, small lamps 8 and more).
-_SURE, _SHOW_IT, _FEW_SHOW = 7.0, 0.6, 10
+#: so many, look as thick as that (soft light leaves 2 to 4, two lamps 4 to 7.6, a flash beside the lens 6, small lamps 7.2 and
+#: more), and where it leaves less than this share of that (two lamps 0.66 to 0.82, small ones 0.09 to 0.43).
+_SURE, _SHOW_IT, _FEW_SHOW, _LEAVES = 7.0, 0.6, 10, 0.55
 _OTHERS = 40
 #: Shadows that reach further beyond the view, per height (a lamp 63 degrees high), put edges and ends where nobody knows: so
 #: uncertain are length and diameter then, in diameters, and a photo is refused for it.
@@ -175,7 +176,7 @@ def find_shadow(diameter_mm: FloatArray, across: FloatArray, lean: FloatArray) -
     show = _misfit(look - level - wide)[plain] < _misfit(look - level)[plain]
     rolled = np.stack([np.roll(wide, k + 1) for k in range(min(_OTHERS, len(look) - 1))])
     others = _explained(look, rolled)[0]
-    sure = others.mean() - cost > _SURE * others.std()
+    sure = others.mean() - cost > _SURE * others.std() and cost < _LEAVES * others.mean()
     if not sure or len(show) < _FEW_SHOW or show.mean() < _SHOW_IT:
         return None
     return Told(cast, level, float(show.mean()))
