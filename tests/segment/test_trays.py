@@ -128,6 +128,15 @@ def test_blur_noise_and_strong_compression(see: See) -> None:
     all_found(see(scene("yellow", "black", sensor=sensor)), overlap=0.7)
 
 
+@pytest.mark.parametrize(("colour", "window"), [("white", "black"), ("black", "white")])
+@pytest.mark.parametrize("blur_px", [2.5, 4.0])
+def test_the_rings_squares_do_not_reach_into_the_window_in_a_blurred_photo(
+    see: See, colour: str, window: str, blur_px: float
+) -> None:
+    """An edge spread of 4 px is the widest to be measured under (common practice, no source)."""
+    all_found(see(scene(colour, window, mpix=8.0, sensor=Sensor(blur_px=blur_px))), overlap=0.7)
+
+
 def test_pieces_of_foreign_colours_are_found_in_their_own(see: See) -> None:
     seen = see(scene("white", "darkblue", foreign=6, foreign_colours=("red", "black", "orange"), seed=4))
     all_found(seen)

@@ -15,8 +15,9 @@ from traygauge_shared.shrinking import shrunk
 BLOCK_MM = 0.5
 #: The coarse look is taken at about this scale: a file holds colour at half the resolution anyway.
 COARSE_PX_PER_MM = 8.0
-#: This much along the window's rim is not looked at: printing tolerance, and the blurred edge of the ring.
-RIM_MM = 0.25
+#: This much along the window's rim is not looked at: printing tolerance, and the ring's blurred edge, whose white is fifty
+#: times as bright as a dark tray: of that, three standard deviations out, a fifteenth of the tray's own light is left.
+RIM_MM, RIM_BLURS = 0.25, 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +104,7 @@ def cut_window(tray: TrayView) -> Window:
     line = np.round((outline - (x0, y0)) * 16).astype(np.int32)
     cv2.fillPoly(inside, [line], (255.0,), shift=4)
     if tray.source == "sheet":
-        rim = max(5, round(RIM_MM * px_per_mm))
+        rim = max(5, round(RIM_MM * px_per_mm), round(RIM_BLURS * tray.blur_px.high))
         cv2.polylines(
             inside, [line], True, (0.0,), 2 * rim - 2, shift=4
         )  # its ends are rounded up by a pixel
