@@ -30,7 +30,7 @@ def short_dark(measured_scene):
     )
     where = {"camera": phone_over(tilt_deg=3.0), "area_mm": (70.0, 40.0, 128.0, 92.0)}
     return measured_scene(
-        tray(batch, seed=9, sheet=Sheet(window=(0.8, 0.8, 0.79)), light=LIGHTS["lamp"], **where)
+        tray(batch, seed=10, sheet=Sheet(window=(0.8, 0.8, 0.79)), light=LIGHTS["lamp"], **where)
     )
 
 

@@ -10,7 +10,7 @@ from traygauge_shared.light import LINEAR_OF_CODE
 from traygauge_shared.scenes import Lamp, Lighting, Sensor
 from traygauge_shared.scenes.lamps import FloorLight, lamp_vector, open_floor_light
 from traygauge_shared.scenes.sensor_chain import _blurred, develop
-from traygauge_shared.scenes.shade import fresnel, lamp_cosine
+from traygauge_shared.scenes.shade import Spots, fresnel, lamp_cosine, let_in, radiance
 
 PLAIN = Sensor(blur_px=0.0, noise=0.0, bayer=False, sharpen=0.0, tone=0.0, vignette=0.0)
 
@@ -26,10 +26,10 @@ def test_open_floor_gets_lamberts_cosine_of_each_lamp_and_the_sky():
 
 def test_a_wide_lamps_cosine_is_the_mean_over_its_disc():
     # grazing lamp, half below the horizon: the mean of max(0, cos) over a small disc of angular radius s around the
-    # horizon is 4/(3 pi) s / 2 = 0.212 s; the foot used here is the uniform strip's s/4
+    # horizon is 4/(3 pi) s / 2 = 0.212 s; the foot used here is a strip's, as wide as varies alike: 0.217 s
     s = 20.0
     value = float(lamp_cosine(np.array(0.0), s))
-    assert value == pytest.approx(0.212 * np.sin(np.radians(s)), rel=0.2)
+    assert value == pytest.approx(0.212 * np.sin(np.radians(s)), rel=0.03)
     assert float(lamp_cosine(np.array(0.9), s)) == pytest.approx(0.9)
     assert float(lamp_cosine(np.array(-0.5), s)) == 0.0
 
@@ -40,6 +40,34 @@ def test_fresnel_at_normal_and_grazing_incidence():
     assert float(fresnel(np.array(0.0))) == pytest.approx(1.0)
     # unpolarised reflection of n = 1.5 at 60 degrees from Fresnel's equations: 0.0892
     assert float(fresnel(np.array(0.5))) == pytest.approx(0.0892, abs=0.02)
+
+
+@pytest.mark.parametrize("middle", [-0.2, 0.0, 0.15, 0.5, 0.9])
+def test_light_let_in_is_the_mean_over_a_wide_lamps_disc(middle):
+    # directions spread evenly over the disc as it is seen: cos = middle cos r + sin(middle) sin r cos a, by summing
+    r2, turn = np.meshgrid((np.arange(200) + 0.5) / 200, 2 * np.pi * (np.arange(200) + 0.5) / 200)
+    r = np.sqrt(r2) * np.sin(np.radians(20.0))
+    cosine = (middle * np.sqrt(1 - r**2) + np.sqrt(1 - middle**2) * r * np.cos(turn)).ravel()
+    cosine = np.clip(cosine, 0, 1)
+    mean = float((cosine * (1 - fresnel(cosine))).mean())
+    assert float(let_in(np.array(middle), 20.0, np.array(0.0))) == pytest.approx(mean, rel=0.05, abs=0.003)
+
+
+@pytest.mark.parametrize("roughness", [0.09, 0.38])
+def test_a_piece_sends_as_much_the_other_way_round(roughness):
+    # Helmholtz: with lamp and camera exchanged, what is sent of what arrives stays the same
+    def sent(lamp_deg, camera_deg):
+        view = lamp_vector(Lamp(azimuth_deg=180.0, elevation_deg=camera_deg))[None]
+        lamp = Lamp(azimuth_deg=0.0, elevation_deg=lamp_deg, strength=1.0, spread_deg=0.01)
+        spot = Spots(
+            np.array([[0, 0, 1.0]]), view, np.full((1, 3), 0.6), np.array([roughness]), *(np.zeros((2, 1))),
+            np.ones(1), np.ones((1, 1)), np.ones(1),
+        )  # fmt: skip
+        light = radiance(spot, Lighting((lamp,), ambient=0.0), np.zeros(3))[0, 0]
+        return light / np.sin(np.radians(lamp_deg))
+
+    for one, other in ((10.0, 80.0), (25.0, 50.0)):
+        assert sent(one, other) == pytest.approx(sent(other, one), rel=1e-3)
 
 
 def test_a_hard_lamp_throws_the_projected_shadow():

@@ -292,7 +292,7 @@ def test_shadows_as_dark_as_the_pieces_are_named_as_what_is_wrong(see: See) -> N
     ("colour", "window"), [("black", "black"), ("white", "white"), ((0.22, 0.22, 0.22), (0.18, 0.18, 0.18))]
 )
 def test_pieces_too_like_the_tray_are_owned_up_to(see: See, colour: Any, window: Any) -> None:
-    regions = see(scene(colour, window, surface="satin")).regions
+    regions = see(scene(colour, window, surface="satin", seed=2)).regions
     assert len(regions) == 0 or regions.contrast_to_noise < REFUSED
 
 

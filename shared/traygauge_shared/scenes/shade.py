@@ -1,8 +1,8 @@
 """The light that a piece's surface sends to the camera.
 
-Plastics as a clear coat over a scattering body: Fresnel's loss at the coat darkens the body towards grazing view
-(that is what pulls the half-contrast edge of a bright piece inwards), and the coat mirrors lamps, sky and floor.
-Radiances are relative: a white, fully lit floor sends 1.
+Plastics as a clear coat over a scattering body: Fresnel's loss at the coat, the same on the way in and out, darkens the
+body where a lamp's light ends and towards grazing view (that is what pulls the half-contrast edge of a bright piece
+inwards), and the coat mirrors lamps, sky and floor. Radiances are relative: a white, fully lit floor sends 1.
 """
 
 from __future__ import annotations
@@ -69,11 +69,34 @@ def fresnel(cosine: FloatArray) -> FloatArray:
     return np.asarray(_F0 + (1 - _F0) * (1 - np.clip(cosine, 0, 1)) ** 5)
 
 
+def _strip(spread_deg: float) -> float:
+    """Return half the width of an even strip of cosines that varies as they do over a lamp's disc: by half its sine."""
+    return float(max(np.sqrt(0.75) * np.sin(np.radians(spread_deg)), 1e-6))
+
+
 def lamp_cosine(cosine: FloatArray, spread_deg: float) -> FloatArray:
     """Return the mean of max(0, n·l) over a lamp's disc: the hard cosine with a soft foot."""
-    s = max(np.sin(np.radians(spread_deg)), 1e-6)
+    s = _strip(spread_deg)
     foot = np.clip(cosine + s, 0, 2 * s) ** 2 / (4 * s)
     return np.where(cosine > s, cosine, foot)
+
+
+def _lost(roughness: FloatArray) -> FloatArray:
+    """Return what part of `fresnel` a coat loses, in or out: a rough one is met by light less slantingly than it lies."""
+    return 1 - 0.7 * roughness
+
+
+def let_in(cosine: FloatArray, spread_deg: float, roughness: FloatArray) -> FloatArray:
+    """Return the mean of max(0, n·l) times what the coat lets in over a lamp's disc; `cosine` is n·l of its middle."""
+    s = _strip(spread_deg)
+
+    def gone(c: FloatArray) -> FloatArray:
+        """Return the integral of c `fresnel`(c) from 0."""
+        c = np.clip(c, 0, 1)
+        return np.asarray(_F0 * c**2 / 2 + (1 - _F0) * ((1 - c) ** 7 / 7 - (1 - c) ** 6 / 6 + 1 / 42))
+
+    mirrored = (gone(cosine + s) - gone(cosine - s)) / (2 * s)
+    return np.asarray(lamp_cosine(cosine, spread_deg) - _lost(roughness) * mirrored)
 
 
 def radiance(spots: Spots, light: Lighting, floor_rgb: FloatArray) -> FloatArray:
@@ -95,13 +118,14 @@ def radiance(spots: Spots, light: Lighting, floor_rgb: FloatArray) -> FloatArray
         to = lamp_vector(lamp)
         power = lamp.strength * np.array(lamp.tint)
         cos_l = lamp_cosine(n @ to, lamp.spread_deg) * spots.lamp_open[k]
-        body = body + (cos_l * (1 - fresnel(n @ to)))[:, None] * power
+        enters = let_in(n @ to, lamp.spread_deg, spots.roughness) * spots.lamp_open[k]
+        body = body + enters[:, None] * power
         coat = coat + (_lobe(n, v, to, cos_v, cos_l, spots.roughness, lamp.spread_deg))[:, None] * power
         everywhere = everywhere + 0.5 * power
     diffused = spots.diffused[:, None]
     body = spots.rgb * ((1 - diffused) * body + diffused * (0.8 * everywhere + 0.2 * body))
-    # a rough coat loses less at grazing view than a smooth one, light from within leaves all around
-    loss = fresnel(cos_v) * (1 - 0.7 * spots.roughness) * (1 - 0.7 * spots.diffused)
+    # light from within leaves all around
+    loss = fresnel(cos_v) * _lost(spots.roughness) * (1 - 0.7 * spots.diffused)
     body = (1 - loss)[:, None] * body
     return np.asarray(_seen_through(spots, body, floor, everywhere, cos_v) + coat)
 
