@@ -70,7 +70,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     else:
         muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
     zero = np.zeros_like(length)
-    fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.5, 6.0)
+    fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.4, 6.0)
     face_open = np.clip(
         1 - np.abs(ends.face - 0.5) * 2, 0, 1
     )  # a grey face shows both arcs: the view drops out
