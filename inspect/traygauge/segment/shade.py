@@ -1,7 +1,7 @@
 """Hard shadows as dark as the pieces: told from them by the hue of the light that still reaches them.
 
-A lamp's shadow is lit by the rest of the room, whose light has another hue than the lamp's. Beside it the shadow has
-one level all over, which pieces, being round, have not.
+A lamp's shadow is lit by the rest of the room, whose light has another hue than the lamp's. Beside it a small lamp's
+shadow has one level all over, which pieces, being round, have not; a wide lamp's has soft edges, which pieces have not.
 """
 
 from __future__ import annotations
@@ -27,6 +27,11 @@ TWO_HUES = 0.78, 0.75
 ONE_LEVEL = 0.85, 0.5
 #: Of two hues the one that is darker by this, in its middle and in its darkest tenth, is the pieces'.
 DARKER = 0.85
+#: Of two things the one whose edges are this many times as wide is a shadow, whatever its level: edges of pieces are as
+#: sharp as the photo. The second where that has to make up for two hues that are less clear.
+SOFT = 1.5, 2.0
+#: An edge's width is read where it is about half as deep as what is dark on its side (four fifths of that is less deep).
+HALF, DEEP = (0.35, 0.65), 80
 #: The two hues lie apart by this share of the tray's code value at least.
 LEAST_HUE = 0.025
 #: The rarer hue has this share of what is dark at least.
@@ -62,32 +67,38 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Shad
     coarse : the coarse look.
     dark : ndarray (h / step, w / step): what is darker than the tray, pieces and shadows alike.
     piece : ndarray (3,): the pieces' code values, where they are of a hue of their own; None where that is not known.
-        Then the shadows' hue is the other one where one of the two is none that a shadow can have, or is darker all over,
-        else that of even level.
+        Then the shadows' hue is the other one where one of the two is none that a shadow can have, else that of soft
+        edges, else the other one where one is darker all over, else that of even level.
 
     Returns
     -------
-    None where what is dark has not two hues, one of them of a single level unless the pieces' own is known.
+    None where what is dark has not two hues, one of them of soft edges or of a single level unless the pieces' own is known.
     """
     brightness = coarse.tray / float(coarse.tray @ coarse.tray)
     across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
-    at = eroded(dark.astype(np.uint8), square(1)) > 0
-    if np.count_nonzero(at) < 200:
+    core = eroded(dark.astype(np.uint8), square(1))[dark] > 0
+    if np.count_nonzero(core) < 200:
         return None
-    count = _local(np.ones(dark.shape, np.float32), dark, coarse)[at].astype(float)
-    level = _local(coarse.even @ brightness, dark, coarse)[at] / count
-    hue = np.stack([_local(coarse.even @ row, dark, coarse)[at] / count for row in across], -1)
-    axis = np.linalg.eigh(np.cov((hue / level[:, None]).T))[1][:, 1]
+    bright = coarse.even @ brightness
+    count = _local(np.ones(dark.shape, np.float32), dark, coarse)[dark].astype(float)
+    level = _local(bright, dark, coarse)[dark] / count
+    hue = np.stack([_local(coarse.even @ row, dark, coarse)[dark] / count for row in across], -1)
+    axis = np.linalg.eigh(np.cov((hue / level[:, None])[core].T))[1][:, 1]
     place = hue @ axis / level
-    parting, explained = two_groups(place)
+    parting, explained = two_groups(place[core])
+    width = _edge_widths(bright, dark, [place > parting, place <= parting])
+    softness = max(width) / min(width)
+    level, hue, place = level[core], hue[core], place[core]
     one, two = place > parting, place <= parting
     spread = [_spread(1.0 - level[side]) for side in (one, two)]
     evenness = min(spread) / max(spread)
-    told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and evenness < ONE_LEVEL[1])
+    clearer = evenness < ONE_LEVEL[1] or softness > SOFT[1]
+    told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and clearer)
     off = np.linalg.norm(hue, axis=1) / (level * np.linalg.norm(coarse.tray))
     coloured = [float(np.median(off[side])) for side in (one, two)]
     own = piece is not None or max(coloured) > FURTHEST > min(coloured)
-    if not told or not (own or evenness <= ONE_LEVEL[0]) or min(one.mean(), two.mean()) < FEWEST:
+    other = own or softness > SOFT[0] or evenness <= ONE_LEVEL[0]
+    if not (told and other) or min(one.mean(), two.mean()) < FEWEST:
         return None
     if abs(place[one].mean() - place[two].mean()) < LEAST_HUE * float(np.linalg.norm(coarse.tray)):
         return None
@@ -97,8 +108,10 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Shad
         first = weight[:3] @ piece + weight[3] < 0
     elif own:
         first = coloured[0] < coloured[1]
+    elif softness > SOFT[0]:
+        first = width[0] > width[1]
     else:
-        levels = [(coarse.even @ brightness)[at][side] for side in (one, two)]
+        levels = [bright[dark][core][side] for side in (one, two)]
         pieces_first, pieces_second = _darker(*levels) < DARKER, _darker(*levels[::-1]) < DARKER
         first = pieces_second or (spread[0] < spread[1] and not pieces_first)
     return ShadowHue(np.asarray(weight if first else -weight, float), own)
@@ -142,6 +155,19 @@ def two_groups(value: FloatArray) -> tuple[float, float]:
     between = below * (n - below) * gap**2 / n**2
     best = int(np.argmax(between))
     return float(ordered[best : best + 2].mean()), float(between[best] / max(ordered.var(), 1e-12))
+
+
+def _edge_widths(level: FloatArray, dark: Bool, sides: list[Bool]) -> list[float]:
+    """Return how wide the free edges of each side of what is dark are: depth over steepness at half depth, pixels."""
+    even = cv2.GaussianBlur(level.astype(np.float32), (0, 0), 0.7)
+    across, down = (cv2.Sobel(even, cv2.CV_32F, dx, 1 - dx, scale=0.125) for dx in (1, 0))
+    steep, depth = np.hypot(across, down)[dark], 1.0 - even[dark]
+    widths = []
+    for side in sides:
+        deep = float(np.percentile(depth[side], DEEP)) if side.any() else 0.0
+        half = side & (depth > HALF[0] * deep) & (depth < HALF[1] * deep)
+        widths.append(deep / max(float(np.median(steep[half])), 1e-9) if half.any() else np.inf)
+    return widths
 
 
 def _darker(one: FloatArray, two: FloatArray) -> float:

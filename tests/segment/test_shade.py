@@ -1,0 +1,50 @@
+"""Shadows as dark as the pieces, told from them by what a lamp's width makes of their edges."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+
+from traygauge.segment.find import find_pieces
+from traygauge_calib.tray_view import TrayView
+
+TRAY, PIECE, SHADOW = np.array([215.0, 214, 212]), np.array([75.0, 75, 74]), np.array([40.0, 45, 52])
+
+
+def picture(blur_px: float, penumbra_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return a white tray of black rods with a shine each, beside each a tinted shadow, and the rods' middles (n, 2).
+
+    Closed form: an edge across a wide lamp's light is as wide as that makes it, an edge of a rod as the photo's blur.
+    """
+    middle = np.stack(np.meshgrid(np.arange(90, 1500, 120), np.arange(90, 1100, 120)), -1).reshape(-1, 2)
+    rods, shines, shades = (np.zeros((1200, 1600), np.float32) for _ in range(3))
+    for k, (x, y) in enumerate(middle.astype(float)):
+        turn = 37.0 * k % 180
+        for layer, at, size in (
+            (shades, (x + 26, y + 16), (56.0, 34.0)),
+            (rods, (x, y), (52.0, 30.0)),
+            (shines, (x, y), (46.0, 10.0)),
+        ):
+            box = cv2.boxPoints((at, size, turn))
+            cv2.fillConvexPoly(layer, np.rint(box * 16).astype(np.int32), 1.0, cv2.LINE_AA, 4)
+    shade = cv2.GaussianBlur(shades, (0, 0), penumbra_px)[..., None]
+    light = TRAY + shade * (SHADOW - TRAY)
+    light += rods[..., None] * (PIECE + shines[..., None] * 45.0 - light)
+    light = cv2.GaussianBlur(light, (0, 0), blur_px)
+    noisy = light + np.random.default_rng(3).normal(0, 1.0, light.shape)
+    return np.clip(np.rint(noisy), 0, 255).astype(np.uint8), middle
+
+
+@pytest.mark.parametrize("blur_px", [2.0, 2.5])
+def test_of_two_dark_things_the_soft_one_is_the_shadow(view: Callable[..., TrayView], blur_px: float) -> None:
+    photo, middle = picture(blur_px, 8.0)
+    regions = find_pieces(view(photo, blur_px=blur_px))
+    assert regions.told_from_shadows == 1.0
+    x, y = regions.origin_px
+    owner = regions.labels[middle[:, 1] - y, middle[:, 0] - x]
+    assert (owner > 0).mean() > 0.98
+    beside = regions.labels[middle[:, 1] - y + 26, middle[:, 0] - x + 30]
+    assert (beside > 0).mean() < 0.02
