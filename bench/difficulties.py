@@ -128,4 +128,7 @@ if __name__ == "__main__":
         "cases", nargs="*", default=list(CASES), metavar="CASE", help="of CASES; all unless told"
     )
     parser.add_argument("--trays", type=int, default=2)
-    main(**vars(parser.parse_args()))
+    asked = parser.parse_args()
+    if unknown := sorted(set(asked.cases) - set(CASES)):
+        parser.error(f"no such case: {', '.join(unknown)}; expected: some of {', '.join(CASES)}")
+    main(**vars(asked))

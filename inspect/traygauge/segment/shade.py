@@ -74,47 +74,86 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Shad
     -------
     None where what is dark has not two hues, one of them of soft edges or of a single level unless the pieces' own is known.
     """
-    brightness = coarse.tray / float(coarse.tray @ coarse.tray)
-    across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
     core = eroded(dark.astype(np.uint8), square(1))[dark] > 0
     if np.count_nonzero(core) < 200:
         return None
-    bright = coarse.even @ brightness
+    axis, explained, one, two = _two_sides(coarse, dark, core)
+    own = piece is not None or max(one.off, two.off) > FURTHEST > min(one.off, two.off)
+    even, soft = _ratio(one.spread, two.spread), 1.0 / _ratio(one.width, two.width)
+    clearer = even < ONE_LEVEL[1] or soft > SOFT[1]
+    told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and clearer)
+    other = own or soft > SOFT[0] or even <= ONE_LEVEL[0]
+    apart = abs(one.place - two.place) >= LEAST_HUE * float(np.linalg.norm(coarse.tray))
+    if not (told and other and apart) or min(one.share, two.share) < FEWEST:
+        return None
+    steep = (one.steep + two.steep) / 2
+    weight = np.append(axis + steep * _brightness(coarse), -steep)
+    if piece is not None:
+        first = weight[:3] @ piece + weight[3] < 0
+    elif own:
+        first = one.off < two.off
+    elif soft > SOFT[0]:
+        first = one.width > two.width
+    else:
+        first = _darker(two, one) or (one.spread < two.spread and not _darker(one, two))
+    return ShadowHue(np.asarray(weight if first else -weight, float), own)
+
+
+@dataclass(frozen=True)
+class _Side:
+    """What is dark and of one of two hues: those of larger place on the axis between them, or the others.
+
+    Parameters
+    ----------
+    share : of all that is dark.
+    place : mean on that axis, by the light's level; steep : how much of it there is to each part of light that is missing.
+    off : how far the hue lies from the tray's, in shares of its own code values.
+    spread : relative median deviation of the local light that is missing; width : of free edges, pixels.
+    levels : of single pixels in the middle and in the darkest tenth, shares of the tray's.
+    """
+
+    share: float
+    place: float
+    steep: float
+    off: float
+    spread: float
+    width: float
+    levels: FloatArray
+
+
+def _two_sides(coarse: CoarseLook, dark: Bool, core: Bool) -> tuple[FloatArray, float, _Side, _Side]:
+    """Return the axis (3,) of code values between two hues, the share of variance they explain, and both sides.
+
+    `core` (n,) says which of the n dark pixels lie well inside; but for edges only those are read.
+    """
+    across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
+    bright = coarse.even @ _brightness(coarse)
     count = _local(np.ones(dark.shape, np.float32), dark, coarse)[dark].astype(float)
     level = _local(bright, dark, coarse)[dark] / count
     hue = np.stack([_local(coarse.even @ row, dark, coarse)[dark] / count for row in across], -1)
     axis = np.linalg.eigh(np.cov((hue / level[:, None])[core].T))[1][:, 1]
     place = hue @ axis / level
     parting, explained = two_groups(place[core])
-    width = _edge_widths(bright, dark, [place > parting, place <= parting])
-    softness = max(width) / min(width)
-    level, hue, place = level[core], hue[core], place[core]
-    one, two = place > parting, place <= parting
-    spread = [_spread(1.0 - level[side]) for side in (one, two)]
-    evenness = min(spread) / max(spread)
-    clearer = evenness < ONE_LEVEL[1] or softness > SOFT[1]
-    told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and clearer)
     off = np.linalg.norm(hue, axis=1) / (level * np.linalg.norm(coarse.tray))
-    coloured = [float(np.median(off[side])) for side in (one, two)]
-    own = piece is not None or max(coloured) > FURTHEST > min(coloured)
-    other = own or softness > SOFT[0] or evenness <= ONE_LEVEL[0]
-    if not (told and other) or min(one.mean(), two.mean()) < FEWEST:
-        return None
-    if abs(place[one].mean() - place[two].mean()) < LEAST_HUE * float(np.linalg.norm(coarse.tray)):
-        return None
-    steep = sum(float(np.median(hue[side] @ axis / (1.0 - level[side]))) for side in (one, two)) / 2
-    weight = np.append(axis @ across + steep * brightness, -steep)
-    if piece is not None:
-        first = weight[:3] @ piece + weight[3] < 0
-    elif own:
-        first = coloured[0] < coloured[1]
-    elif softness > SOFT[0]:
-        first = width[0] > width[1]
-    else:
-        levels = [bright[dark][core][side] for side in (one, two)]
-        pieces_first, pieces_second = _darker(*levels) < DARKER, _darker(*levels[::-1]) < DARKER
-        first = pieces_second or (spread[0] < spread[1] and not pieces_first)
-    return ShadowHue(np.asarray(weight if first else -weight, float), own)
+
+    def side(of: Bool) -> _Side:
+        here = of & core
+        return _Side(
+            share=float(here.sum() / core.sum()),
+            place=float(place[here].mean()),
+            steep=float(np.median((hue @ axis)[here] / (1.0 - level[here]))),
+            off=float(np.median(off[here])),
+            spread=_spread(1.0 - level[here]),
+            width=_edge_width(bright, dark, of),
+            levels=np.quantile(bright[dark][here], (0.5, 0.1)),
+        )
+
+    return axis @ across, explained, side(place > parting), side(place <= parting)
+
+
+def _brightness(coarse: CoarseLook) -> FloatArray:
+    """Return weights (3,) of code values that make 1 of the tray's colour and nothing of other hues."""
+    return np.asarray(coarse.tray / float(coarse.tray @ coarse.tray), float)
 
 
 def shadow_mask(coarse: CoarseLook, shadow: ShadowHue, dark: Bool) -> Mask:
@@ -157,26 +196,28 @@ def two_groups(value: FloatArray) -> tuple[float, float]:
     return float(ordered[best : best + 2].mean()), float(between[best] / max(ordered.var(), 1e-12))
 
 
-def _edge_widths(level: FloatArray, dark: Bool, sides: list[Bool]) -> list[float]:
-    """Return how wide the free edges of each side of what is dark are: depth over steepness at half depth, pixels."""
+def _edge_width(level: FloatArray, dark: Bool, side: Bool) -> float:
+    """Return how wide the free edges of some of what is dark are: depth over steepness at half depth, pixels."""
     even = cv2.GaussianBlur(level.astype(np.float32), (0, 0), 0.7)
     across, down = (cv2.Sobel(even, cv2.CV_32F, dx, 1 - dx, scale=0.125) for dx in (1, 0))
-    steep, depth = np.hypot(across, down)[dark], 1.0 - even[dark]
-    widths = []
-    for side in sides:
-        deep = float(np.percentile(depth[side], DEEP)) if side.any() else 0.0
-        half = side & (depth > HALF[0] * deep) & (depth < HALF[1] * deep)
-        widths.append(deep / max(float(np.median(steep[half])), 1e-9) if half.any() else np.inf)
-    return widths
+    steep, depth = np.hypot(across, down)[dark][side], 1.0 - even[dark][side]
+    deep = float(np.percentile(depth, DEEP))
+    half = (depth > HALF[0] * deep) & (depth < HALF[1] * deep)
+    return deep / max(float(np.median(steep[half])), 1e-9) if half.any() else np.inf
 
 
-def _darker(one: FloatArray, two: FloatArray) -> float:
-    """Return how much darker the first of two things' levels (n,) is all over, in the middle and in its darkest tenth, as a ratio.
+def _darker(one: _Side, two: _Side) -> bool:
+    """Return whether the first of two things is darker all over, in the middle and in its darkest tenth.
 
     What light shadows get, pieces' shaded sides get as well, and give less of it back than the tray: shadows darker than pieces
     in the lamp's light are still lighter than what is darkest of those.
     """
-    return float((np.quantile(one, (0.5, 0.1)) / np.quantile(two, (0.5, 0.1))).max())
+    return bool((one.levels < DARKER * two.levels).all())
+
+
+def _ratio(one: float, two: float) -> float:
+    """Return the smaller of two over the larger; 1 where that says nothing (0 or endless)."""
+    return min(one, two) / max(one, two) if 0.0 < max(one, two) < np.inf else 1.0
 
 
 def _spread(level: FloatArray) -> float:
