@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 
 from traygauge.measure.limb import FLASH, Limb, flank_light, turns, usual_limb
-from traygauge_shared.scenes import LIGHTS, Batch, Lamp, Lighting, phone_over, tray
+from traygauge_shared.scenes import LIGHTS, Batch, Lamp, Lighting, Sensor, phone_over, tray
 
+FINE = np.arange(-200, 201) / 100
 U = np.arange(0.3, 1.4, 0.04)
 
 
@@ -37,21 +39,26 @@ def test_a_lamp_at_45_degrees_lights_the_dark_side_up_to_45_degrees_and_most_at_
     assert (np.diff(turned[:100]) >= -1e-12).all()
 
 
-def lit(share: float, turn: np.ndarray) -> np.ndarray:
-    """Return both flanks (n, 2, m) of bodies whose lamps come from one side (n,)."""
+def lit(share: float, turn: np.ndarray, sigma: float = 0.0) -> np.ndarray:
+    """Return both flanks (n, 2, m) of bodies whose lamps come from one side (n,), blurred by `sigma` half widths."""
     limb = Limb(share, own_light=True)
-    sky, lamps = flank_light(U, limb, np.stack([turn, -turn], 1)[..., None])
-    return (1 - share) * sky + share * lamps
+    sky, lamps = flank_light(FINE, limb, np.stack([turn, -turn], 1)[..., None])
+    light = (1 - share) * sky + share * lamps
+    if sigma:
+        light = gaussian_filter1d(light, sigma / 0.01, axis=-1)
+    return light[..., np.searchsorted(FINE, U - 1e-9)]
 
 
+@pytest.mark.parametrize("sigma", [0.0, 0.06, 0.2, 0.3])
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.8])
-def test_share_and_side_of_the_lamps_are_read_from_the_flanks(share: float) -> None:
+def test_share_and_side_of_the_lamps_are_read_from_the_flanks(share: float, sigma: float) -> None:
+    """However blurred: what a wide blur takes from a flank is not its lamps'."""
     turn = np.linspace(-1.5, 1.5, 31)
-    profiles = lit(share, turn) * np.linspace(0.5, 2.0, 31)[:, None, None]  # brightness tells nothing
+    profiles = lit(share, turn, sigma) * np.linspace(0.5, 2.0, 31)[:, None, None]  # brightness tells nothing
     profiles += np.random.default_rng(3).normal(0, 0.003, profiles.shape)
-    limb = usual_limb(profiles, U)
+    limb = usual_limb(profiles, U, sigma)
     assert limb.share == pytest.approx(share, abs=0.13)
-    found = turns(profiles, U, Limb(share, own_light=True))
+    found = turns(profiles, U, Limb(share, own_light=True), sigma)
     assert found[:, 0] == pytest.approx(turn, abs=0.2)
     assert found[:, 1] == pytest.approx(-found[:, 0])
 
@@ -61,7 +68,7 @@ def test_light_that_is_even_leaves_diameters_as_sure_as_before(good_tray) -> Non
 
 
 def test_of_dark_pieces_no_side_is_told() -> None:
-    assert not turns(-lit(0.7, np.array([1.0, -1.0])), U, Limb(0.1)).any()
+    assert not turns(-lit(0.7, np.array([1.0, -1.0])), U, Limb(0.1), 0.0).any()
 
 
 @pytest.mark.parametrize(
@@ -92,3 +99,13 @@ def test_diameters_under_even_light_are_those_of_sky_and_lamps(measured_scene, l
     assert len(error) >= 50
     assert abs(np.median(error)) < 0.013
     assert np.nanmax(seen.pieces.u_parts["shared light"]) == 0.0
+
+
+@pytest.mark.parametrize("light", ["softboxes", "overcast", "window", "lamp", "two lamps"])
+def test_diameters_out_of_focus(measured_scene, light) -> None:
+    """A blur of a fifth of the half width darkens limbs as lamps do, and moves steep places by a tenth outwards."""
+    batch = Batch(count=60, oval_max=1.0, burr_fraction=0.0)
+    seen = measured_scene(tray(batch, seed=9, light=LIGHTS[light], sensor=Sensor(blur_px=2.6)))
+    error = seen.errors("diameter_mm", "width_seen_mm")
+    assert len(error) >= 50
+    assert abs(np.median(error)) < 0.025

@@ -233,11 +233,11 @@ def find_light(
     least_px : no less blur is possible.
     """
     sides = profiles.reshape(-1, len(u))
-    limb = usual_limb(profiles, u) if own_light and even.share >= _FROM_WITHIN else even
+    limb = usual_limb(profiles, u, sigma_guess_px / half_px) if own_light and even.share >= _FROM_WITHIN else even
     streaks = limb.share <= LEAST_SHARE and even.share > _MOST_OF_SKY
     if not limb.own_light or streaks:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
-    turn = turns(profiles, u, limb).ravel()
+    turn = turns(profiles, u, limb, sigma_guess_px / half_px).ravel()
     return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
 
 

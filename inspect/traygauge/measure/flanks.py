@@ -37,6 +37,10 @@ _STEP_PX = 0.55
 _MOVED = 0.02  # of the diameter: frames that their edges move further than this are refined again
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
+#: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
+#: Where most edges turn out to lie aside by more than this, in half widths (a third of what a profile counts by), all are
+#: read once more around the edges found.
+_ASIDE = 0.05
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
 #: Standard uncertainty of an edge under lamps at one side, px, beside `uncertainty`'s part for all light, which holds most of
@@ -347,11 +351,10 @@ def _fine(
     signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, apart: Apart, likely: int
 ) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
-    half = _half_width(width, frames, _inner(frames))
-    u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
-    met = met_stations(tray, frames, _inner(frames), half, apart)
-    profiles = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
-    placed = _placed(signal, tray, frames, profiles, half.mean(1), u, likely)
+    half, met, placed = _read(signal, tray, frames, width, apart, likely)
+    if np.median(np.abs(placed.edge[:likely] - 1.0)) > _ASIDE:
+        frames, width = _onto_edges(frames, width, half, placed.edge)
+        half, met, placed = _read(signal, tray, frames, width, apart, likely)
     edge, slant = placed.edge, _slant(tray, frames)
     look = np.where(met.any((1, 2)), np.nan, half.mean(1) * edge.sum(1) / slant)
     shadow = _shadow(signal, tray, frames, look, likely)
@@ -385,6 +388,26 @@ def _fine(
     )
 
 
+def _read(
+    signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, apart: Apart, likely: int
+) -> tuple[FloatArray, BoolArray, _Placed]:
+    """Return half widths (n, 7) of n bodies, mm, which of their sides are met (n, 2, 7), and where their edges lie."""
+    half = _half_width(width, frames, _inner(frames))
+    u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
+    met = met_stations(tray, frames, _inner(frames), half, apart)
+    profiles = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
+    return half, met, _placed(signal, tray, frames, profiles, half.mean(1), u, likely)
+
+
+def _onto_edges(
+    frames: Frames, width: FloatArray, half: FloatArray, edge: FloatArray
+) -> tuple[Frames, FloatArray]:
+    """Return frames and half width polynomials moved to where edges (n, 2) lie, in half widths (n, 7), mm."""
+    more, aside = edge.sum(1) / 2, (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
+    centre = frames.centre_mm + aside[:, None] * frames.across()
+    return replace(frames, centre_mm=centre, diameter_mm=frames.diameter_mm * more), width * more[:, None]
+
+
 def _placed(
     signal: Signal,
     tray: TrayView,
@@ -405,7 +428,7 @@ def _placed(
     bright = _sense(signal, likely) > 0
     limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, bright, least)
     optics = replace(optics, ring_px=sharpest)
-    turn = turns(profiles, u, limb) * (signal.sense > 0)[:, None]
+    turn = turns(profiles, u, limb, optics.sigma_px / half_px) * (signal.sense > 0)[:, None]
     own_px = (tray.px_per_mm(frames.centre_mm, frames.height_mm) * half_mm).repeat(2)
     local_px = optics.local_px(ring_px).repeat(2)
     thickness = own_px / half_px * optics.sigma_px / local_px

@@ -33,7 +33,11 @@ _COAT = 0.7
 _SPREAD = 0.5
 _FLANK = (0.55, 0.75)  # where, in half widths, a piece's flanks are compared
 _MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
-_INSIDE = (0.3, 0.8)  # what no blur reaches
+#: The part of a flank that tells the limb, in half widths: no usual blur reaches it. Of a wider blur than `_NARROW` it keeps
+#: off a little, down to the least.
+_INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
+_STEP = 0.02  # half widths between the places whose light a blur brings together
+_ACROSS = np.arange(-1.8, 1.801, _STEP)
 _ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
 #: Some light always is the sky's; a tone curve that steepens shades would leave it none, and no step on the dark limb.
 #: Of an even sky a quarter falls as a lamp's, or less.
@@ -98,16 +102,20 @@ def _lamps(cosine: FloatArray, sine: FloatArray, turn: FloatArray | float) -> Fl
     return np.asarray(size * np.where(at > _SPREAD, at, foot), float)
 
 
-def usual_limb(profiles: FloatArray, u: FloatArray) -> Limb:
-    """Return the limb that explains the flanks of bright pieces best, from inside the bodies, where no blur reaches.
+def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float) -> Limb:
+    """Return the limb that explains the flanks of bright pieces best, from inside the bodies.
 
-    `profiles` (n, 2, m): the light at `u` (m,), on both sides of n bodies.
+    Parameters
+    ----------
+    profiles : ndarray (n, 2, m), the light at `u` (m,), on both sides of n bodies.
+    sigma : standard deviation of the blur, in half widths: a wide one carries the tray's light far inwards.
     """
-    inside = (u > _INSIDE[0]) & (u < _INSIDE[1])
+    inside = (u > _INSIDE[0]) & (u < max(_INSIDE[1] - _BLUR_INWARDS * max(sigma - _NARROW, 0.0), _INSIDE_LEAST))
     light, uneven = profiles[..., inside], unevenness(profiles, u)
+    near = _blurring(u[inside], sigma)
 
     def misfit(limb: Limb) -> float:
-        sky, lamps = flank_light(u[inside], limb, _turn_of(uneven, limb)[..., None])
+        sky, lamps = (x @ near for x in flank_light(_ACROSS, limb, _turn_of(uneven, limb, sigma)[..., None]))
         model = (1 - limb.share) * sky + limb.share * lamps
         strength = (light * model).sum((1, 2)) / (model**2).sum((1, 2))
         rest = np.sqrt(np.square(light - strength[:, None, None] * model).mean((1, 2)))
@@ -116,11 +124,17 @@ def usual_limb(profiles: FloatArray, u: FloatArray) -> Limb:
     return min((Limb(float(share), own_light=True) for share in _SHARES), key=misfit)
 
 
-def turns(profiles: FloatArray, u: FloatArray, limb: Limb) -> FloatArray:
+def _blurring(u: FloatArray, sigma: float) -> FloatArray:
+    """Return what each place of `_ACROSS` gives to the light seen at `u` (m,), (len(_ACROSS), m), through a blur."""
+    near = np.exp(-0.5 * ((_ACROSS[:, None] - u) / max(sigma, _STEP)) ** 2)
+    return np.asarray(near / near.sum(0))
+
+
+def turns(profiles: FloatArray, u: FloatArray, limb: Limb, sigma: float) -> FloatArray:
     """Return how far the lamps' light comes from each side of n bodies, (n, 2), -3 to 3; profiles (n, 2, m)."""
     if not limb.own_light:
         return np.zeros(profiles.shape[:2])
-    return _turn_of(unevenness(profiles, u), limb)
+    return _turn_of(unevenness(profiles, u), limb, sigma)
 
 
 def unevenness(profiles: FloatArray, u: FloatArray) -> FloatArray:
@@ -134,12 +148,13 @@ def lit_from_one_side(profiles: FloatArray, u: FloatArray) -> bool:
     return bool(np.median(np.abs(unevenness(profiles, u))) >= _ONE_SIDED)
 
 
-def _turn_of(uneven: FloatArray, limb: Limb) -> FloatArray:
-    """Return the turns (n, 2) that leave a body's two flanks so uneven (n,)."""
+def _turn_of(uneven: FloatArray, limb: Limb, sigma: float) -> FloatArray:
+    """Return the turns (n, 2) that leave a body's two flanks so uneven (n,), seen through a blur."""
     turn = np.linspace(0.0, _MOST_TURN, 61)
-    sine = np.array([[sum(_FLANK) / 2], [-sum(_FLANK) / 2]])
-    sky, lamps = flank_light(sine, limb, turn)
-    bright, dark = (1 - limb.share) * sky + limb.share * lamps
+    flank = sum(_FLANK) / 2
+    near = _blurring(np.array([flank, -flank]), sigma)
+    sky, lamps = flank_light(_ACROSS, limb, turn[:, None])
+    bright, dark = ((1 - limb.share) * sky @ near + limb.share * lamps @ near).T
     leaves = np.maximum.accumulate((bright - dark) / (bright + dark))
     found = np.interp(np.abs(uneven), leaves, turn) * np.sign(uneven)
     return np.stack([found, -found], 1)
