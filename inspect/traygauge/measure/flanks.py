@@ -38,8 +38,8 @@ _MOVED = 0.02  # of the diameter: frames that their edges move further than this
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 _TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
 #: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
-#: Where most edges turn out to lie aside by more than this, in half widths (a third of what a profile counts by), all are
-#: read once more around the edges found.
+#: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a third of what a profile counts
+#: by), all are read once more around the edges found. Of dark pieces it would follow their shadows (drawn trays).
 _ASIDE = 0.05
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
@@ -352,7 +352,7 @@ def _fine(
 ) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     half, met, placed = _read(signal, tray, frames, width, apart, likely)
-    if np.median(np.abs(placed.edge[:likely] - 1.0)) > _ASIDE:
+    if _sense(signal, likely) > 0 and np.median(np.abs(placed.edge[:likely] - 1.0)) > _ASIDE:
         frames, width = _onto_edges(frames, width, half, placed.edge)
         half, met, placed = _read(signal, tray, frames, width, apart, likely)
     edge, slant = placed.edge, _slant(tray, frames)
