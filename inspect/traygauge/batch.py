@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 from traygauge.judge.judging import judge_pieces
 from traygauge.judge.misreading import scatter, strand_diameters_mm
 from traygauge.judge.verdict import Verdict
-from traygauge.measure.by_direction import swing_mm
+from traygauge.measure.by_direction import swing_of
 from traygauge.measure.colours import with_colours
 from traygauge.measure.measuring import measure_pieces
 from traygauge.measure.medians import usual
@@ -297,7 +297,7 @@ def _inspect(
         fitness,
         lengths=usual(pieces["u_length_mm"]) / usual(diameter),
         diameters=scatter(diameter),
-        diameters_by_direction=swing_mm(diameter, pieces["axis_deg"]) / usual(diameter),
+        diameters_by_direction=swing_of(diameter, pieces["axis_deg"]) / usual(diameter),
     )
     require_fit(fitness)
     return PhotoInspection(photo, tray, fitness, regions, pieces, stages.seconds)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from traygauge.measure.by_direction import half_spread_mm, swing_mm
+from traygauge.measure.by_direction import half_spread_mm, swing_of
 from traygauge_shared.scenes import Batch, phone_over, tray
 from traygauge_shared.scenes.setting import Lamp, Lighting
 
@@ -17,29 +17,29 @@ CHANCE = norm.ppf((np.arange(120) * 77 % 120 + 0.5) / 120)
 @pytest.mark.parametrize("towards", [0.0, 40.0, 143.0])
 def test_a_swing_is_its_amplitude(swing: float, towards: float) -> None:
     diameter = 1.75 - swing + swing * np.cos(np.radians(2 * (AXIS - towards)))
-    assert swing_mm(diameter, AXIS) == pytest.approx(swing, abs=1e-6)
-    assert swing_mm(diameter, AXIS + 180.0) == pytest.approx(swing, abs=1e-6)  # an axis has no sense
+    assert swing_of(diameter, AXIS) == pytest.approx(swing, abs=1e-6)
+    assert swing_of(diameter, AXIS + 180.0) == pytest.approx(swing, abs=1e-6)  # an axis has no sense
 
 
 def test_what_chance_makes_is_no_swing() -> None:
-    assert swing_mm(1.75 + 0.03 * CHANCE, AXIS) == 0.0
+    assert swing_of(1.75 + 0.03 * CHANCE, AXIS) == 0.0
 
 
 def test_a_few_odd_ones_make_no_swing_and_hide_none() -> None:
     odd = np.where(np.arange(120) % 12 == 0, 0.8, 0.0)
-    assert swing_mm(1.75 + 0.02 * CHANCE + odd, AXIS) == 0.0
-    assert swing_mm(1.75 + 0.1 * np.cos(np.radians(2 * AXIS)) + 0.02 * CHANCE + odd, AXIS) == pytest.approx(
+    assert swing_of(1.75 + 0.02 * CHANCE + odd, AXIS) == 0.0
+    assert swing_of(1.75 + 0.1 * np.cos(np.radians(2 * AXIS)) + 0.02 * CHANCE + odd, AXIS) == pytest.approx(
         0.1, abs=0.01
     )
 
 
 @pytest.mark.parametrize("n", [0, 1, 14])
 def test_few_say_nothing(n: int) -> None:
-    assert swing_mm(1.75 + 0.1 * np.cos(np.radians(2 * AXIS[:n])), AXIS[:n]) == 0.0
+    assert swing_of(1.75 + 0.1 * np.cos(np.radians(2 * AXIS[:n])), AXIS[:n]) == 0.0
 
 
 def test_pieces_that_all_lie_one_way_say_nothing() -> None:
-    assert swing_mm(1.75 + 0.1 * CHANCE, np.full(120, 23.0)) == 0.0
+    assert swing_of(1.75 + 0.1 * CHANCE, np.full(120, 23.0)) == 0.0
 
 
 @pytest.mark.parametrize("ambient", [0.08, 0.15])

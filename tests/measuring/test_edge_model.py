@@ -163,11 +163,20 @@ def test_the_dark_limb_under_a_flash_is_no_tray(edge: float, sigma_px: float) ->
     assert abs(found[0] - edge) * HALF_PX < 0.1
 
 
-def sides(limb: float, frontal: bool, uneven: float = 0.0, sigma_px: float = 0.6) -> np.ndarray:
-    """Return both sides of 20 bodies, their light uneven by up to a share of it, with a little noise."""
+AXES = np.linspace(0.0, np.pi, 20, endpoint=False)
+
+
+def sides(
+    limb: float, frontal: bool, uneven: float = 0.0, sigma_px: float = 0.6, swing: float = 0.0
+) -> np.ndarray:
+    """Return both sides of 20 bodies, their light uneven by up to a share of it, with a little noise.
+
+    Limbs are darker or brighter by up to `swing` at u = 1, by the bodies' directions.
+    """
     rng = np.random.default_rng(8)
     one = flank(1.0, sigma_px, limb, tray=0.0, body=1.0, frontal=frontal)
     more = np.linspace(-uneven, uneven, 20)[:, None, None] * np.array([0.5, -0.5])[:, None]
+    more = more + swing * np.cos(2 * AXES)[:, None, None] * np.clip(U, 0, 1) ** 2
     return one * (1 + more) + rng.normal(0, 0.002, (20, 2, len(U)))
 
 
@@ -179,16 +188,18 @@ def sides(limb: float, frontal: bool, uneven: float = 0.0, sigma_px: float = 0.6
         (sides(1.0, True, uneven=0.5), False),  # a lamp at the side
         (sides(0.5, False), False),  # the sky
         (sides(0.85, False), False),  # two lamps: the limbs are lit from beside
+        (sides(1.0, True, swing=0.005), True),
+        (sides(1.0, True, swing=0.1), False),  # two lamps: what lies across them has brighter limbs
     ],
 )
 def test_a_flash_is_told_by_even_flanks_with_dark_limbs(profiles: np.ndarray, flash: bool) -> None:
     limb = Limb(usual_limb_share(profiles.reshape(-1, len(U)), U))
-    assert flash_lit(profiles, U, HALF_PX, Optics(0.6, SHARPEN), limb) == flash
+    assert flash_lit(profiles, U, AXES, HALF_PX, Optics(0.6, SHARPEN), limb) == flash
 
 
 def test_where_the_blur_hides_the_limb_no_flash_is_told() -> None:
     profiles = sides(1.0, True, sigma_px=1.6)
-    assert not flash_lit(profiles, U, HALF_PX, Optics(1.6, SHARPEN), Limb(1.0))
+    assert not flash_lit(profiles, U, AXES, HALF_PX, Optics(1.6, SHARPEN), Limb(1.0))
 
 
 def test_widths_under_a_flash_lie_in_what_is_stated(measured_scene) -> None:

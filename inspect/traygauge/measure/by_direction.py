@@ -53,7 +53,7 @@ def u_uneven(
     half : which half of them light may have changed.
     """
     usual = _USUAL_SWING * (2 if of_colour else 1)
-    beyond = np.maximum(swing_mm(known_mm, axis_deg[: len(known_mm)]) - usual * diameter_mm, 0.0)
+    beyond = np.maximum(swing_of(known_mm, axis_deg[: len(known_mm)]) - usual * diameter_mm, 0.0)
     # what swings dark pieces' diameters is shadow, which lies at their ends as well
     at_end = np.where(dark, _OF_SWING_END * np.minimum(beyond, _MOST_SWING * diameter_mm), 0.0)
     halves = {"thicker": (True,), "either": (True, False), "": ()}[half]
@@ -80,8 +80,8 @@ def half_spread_mm(diameter_mm: FloatArray, *, thicker: bool) -> float:
     return float(np.quantile(away, 1 - _TENTH[0]) / _TENTH[1])
 
 
-def swing_mm(diameter_mm: FloatArray, axis_deg: FloatArray) -> float:
-    """Return how far diameters swing about their middle with the axis' direction, beyond what chance makes of it, mm.
+def swing_of(figures: FloatArray, axis_deg: FloatArray) -> float:
+    """Return how far figures of pieces swing about their middle with the axis' direction, beyond what chance makes of it.
 
     One lamp that stands low, with little other light, leaves the dark side of what lies across it as dark as the tray;
     what points at the lamp is seen whole. Axes have no sense, so that the swing goes with twice their angle
@@ -89,11 +89,11 @@ def swing_mm(diameter_mm: FloatArray, axis_deg: FloatArray) -> float:
 
     Parameters
     ----------
-    diameter_mm : ndarray (n,); NaN is left out. With fewer than 15 known, or most lying one way, the swing is 0.
+    figures : ndarray (n,), as diameters; NaN is left out. With fewer than 15 known, or most lying one way, the swing is 0.
     axis_deg : ndarray (n,).
     """
-    known = np.isfinite(diameter_mm) & np.isfinite(axis_deg)
-    d, turn = diameter_mm[known], 2 * np.radians(axis_deg[known])
+    known = np.isfinite(figures) & np.isfinite(axis_deg)
+    d, turn = figures[known], 2 * np.radians(axis_deg[known])
     if len(d) < _FEWEST or abs(np.exp(1j * turn).mean()) > _ONE_WAY:
         return 0.0
     terms = np.stack([np.ones(len(d)), np.cos(turn), np.sin(turn)], 1)

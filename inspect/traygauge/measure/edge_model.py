@@ -22,6 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.by_direction import swing_of
 from traygauge.measure.limb import FLASH, LEAST_SHARE, Limb, flank_light, turns, usual_limb
 from traygauge.measure.medians import medians
 
@@ -38,6 +39,9 @@ _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close
 #: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
 #: at the most). Other light takes a limb as dark for blur.
 _EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
+#: Between these places the light of limbs falls; and where the fall swings by more than this share of it with the way pieces lie,
+#: lamps stand on two sides (drawn trays and the test photos: 0.08 and more; under a flash 0.013 at the most).
+_FALLS, _SWINGS = ((0.68, 0.82), (0.4, 0.5)), 0.04
 #: Where less of the light than this falls towards the limb, half of it and more comes from within: of an even sky's 0.53 falls
 #: by Lambert's law, of half and half 0.29 (drawn and rendered see-through strand up to 0.28, all other 0.56 and more). What
 #: seems to fall by more than the second, and yet is explained best without lamps, are the streaks of clear strand.
@@ -233,20 +237,24 @@ def find_light(
     least_px : no less blur is possible.
     """
     sides = profiles.reshape(-1, len(u))
-    limb = usual_limb(profiles, u, sigma_guess_px / half_px) if own_light and even.share >= _FROM_WITHIN else even
+    sigma = sigma_guess_px / half_px
+    limb = usual_limb(profiles, u, sigma) if own_light and even.share >= _FROM_WITHIN else even
     streaks = limb.share <= LEAST_SHARE and even.share > _MOST_OF_SKY
     if not limb.own_light or streaks:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
-    turn = turns(profiles, u, limb, sigma_guess_px / half_px).ravel()
+    turn = turns(profiles, u, limb, sigma).ravel()
     return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
 
 
-def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optics, limb: Limb) -> bool:
-    """Return whether the light comes from beside the camera.
+def flash_lit(
+    profiles: FloatArray, u: FloatArray, axis: FloatArray, half_px: float, optics: Optics, limb: Limb
+) -> bool:
+    """Return whether the light comes from beside the camera: whichever way pieces lie, their limbs are as dark.
 
     Parameters
     ----------
     profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
+    axis : ndarray (n,), their directions, radians.
     optics : with the blur of the ring's edges, which lie on the tray.
     limb : of even light from elsewhere.
     """
@@ -255,13 +263,21 @@ def flash_lit(profiles: FloatArray, u: FloatArray, half_px: float, optics: Optic
     tray = np.median(profiles[..., u > 1.2], -1).mean(1, keepdims=True)
     flank = np.median(profiles[..., (u > 0.6) & (u < 0.8)], -1) - tray
     uneven = np.abs(np.diff(flank)[:, 0]) / np.maximum(np.abs(flank.mean(1)), 1e-9)
-    if np.median(uneven) > _EVEN:
+    if np.median(uneven) > _EVEN or swing_of(*_fall(profiles, u, axis)) > _SWINGS:
         return False
     sides = profiles.reshape(-1, len(u))
     free, held = (place_edges(sides, u, half_px, optics, one)[1].reshape(-1, 2) for one in (limb, FLASH))
     rods = free.max(1) <= np.median(free.max(1))  # flakes have no such flanks
     as_well = np.median(held[rods]) < _AS_WELL * np.median(free[rods])
     return bool(as_well and np.quantile(uneven[rods], 0.8) < _EVEN)
+
+
+def _fall(profiles: FloatArray, u: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how much of the light is gone near the limb, over what usually is, and directions, degrees, (n,) each."""
+    both = profiles.mean(1)
+    limb, inner = (np.median(both[:, (u > low) & (u < high)], -1) for low, high in _FALLS)
+    fall = 1 - limb / np.maximum(inner, 1e-9)
+    return fall / max(float(np.median(fall)), 1e-9), np.degrees(axis)
 
 
 def _lowest(cost: Callable[[float], float], candidates: FloatArray) -> float:

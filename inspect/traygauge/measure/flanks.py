@@ -422,7 +422,8 @@ def _placed(
     ring_px = tray.blur_px.at(frames.centre_mm)
     sharpest = float(np.median(ring_px[:likely]))
     # both sides of some pieces: a lamp's shadows lie on one
-    some = profiles[: likely : -(-likely // _SHOW_OPTICS)]
+    show = slice(0, likely, -(-likely // _SHOW_OPTICS))
+    some = profiles[show]
     hold, least = (_COLOUR_HOLD, _COLOUR_PX) if signal.of_colour else (1.0, 0.0)
     even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
     bright = _sense(signal, likely) > 0
@@ -436,7 +437,7 @@ def _placed(
     edge, residual = place_edges(sides, u, half_px, optics, limb, thickness, turn.ravel())
     one_sided = limb.own_light and lit_from_one_side(some, u)
     u_edge = one_sided * _LAMP_PX * np.maximum(1.0, local_px / _SHARP_PX) ** 2 / own_px
-    flash = flash_lit(some, u, half_px, Optics(sharpest, SHARPEN), even)
+    flash = flash_lit(some, u, frames.axis[show], half_px, Optics(sharpest, SHARPEN), even)
     if flash:
         free, (edge, residual) = edge, place_edges(sides, u, half_px, optics, FLASH, thickness)
         u_edge = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one

@@ -110,7 +110,9 @@ def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float) -> Limb:
     profiles : ndarray (n, 2, m), the light at `u` (m,), on both sides of n bodies.
     sigma : standard deviation of the blur, in half widths: a wide one carries the tray's light far inwards.
     """
-    inside = (u > _INSIDE[0]) & (u < max(_INSIDE[1] - _BLUR_INWARDS * max(sigma - _NARROW, 0.0), _INSIDE_LEAST))
+    inside = (u > _INSIDE[0]) & (
+        u < max(_INSIDE[1] - _BLUR_INWARDS * max(sigma - _NARROW, 0.0), _INSIDE_LEAST)
+    )
     light, uneven = profiles[..., inside], unevenness(profiles, u)
     near = _blurring(u[inside], sigma)
 
