@@ -11,8 +11,10 @@ from traygauge.measure.edge_model import Optics
 from traygauge.measure.end_doubts import finish, settle
 from traygauge.measure.end_fit import EndFit, begin
 from traygauge.measure.end_light import ROWS, EndLight
+from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.lips import Lips, edges, usual_rows
 from traygauge.measure.usual_cuts import SLOPE_SD, Usual, usual_cuts
+from traygauge_shared.scenes import Batch, tray
 
 RADIUS, BLUR = 0.9, 0.05
 
@@ -23,6 +25,7 @@ def light(
     beside: npt.NDArray[np.float64] | float = 0.0,
     lean: float = 0.0,
     dark: bool = False,
+    flat: float = 1.0,
 ) -> EndLight:
     """Return the light of plain blurred steps that lie at `ends` (r, e), mm, with `beside` (r, m, 1) beyond them."""
     r, e = ends.shape
@@ -37,6 +40,7 @@ def light(
         v=np.repeat(ROWS[:, None] * RADIUS, e, 1).astype(single),
         blur=np.full(e, BLUR, single),
         radius=np.full(e, RADIUS, single),
+        flat=np.full(e, flat, single),
         known=np.full(e, np.inf, single),
         tray_at=np.full(e, s[-3], single),
         even=np.ones((r, e), single),
@@ -77,6 +81,41 @@ def test_oblique_cuts_run_across_as_the_light_does() -> None:
     out, slope = fitted(light(m * ROWS[:, None] * RADIUS))
     np.testing.assert_allclose(out, 0.0, atol=0.006)
     np.testing.assert_allclose(slope, m, atol=0.02)
+
+
+@pytest.mark.parametrize("flat", [0.6, 0.8, 1.2])
+def test_squeezed_ends_end_where_an_ellipse_does(flat: float) -> None:
+    """The rim of a square cut, seen from 11 degrees: an ellipse as wide as the end looks, as high as it was squeezed."""
+    lean, out = 0.2, 0.1
+    v = ROWS * RADIUS
+    rim = out + lean * flat * np.sqrt((RADIUS - ROUNDING_MM) ** 2 - v**2)
+    assert fitted(light(rim[:, None], lean=lean, flat=flat))[0] == pytest.approx(out, abs=0.008)
+    taken_for_round = fitted(light(rim[:, None], lean=lean))[0]
+    assert np.sign(taken_for_round - out) == np.sign(flat - 1)
+    assert abs(taken_for_round - out) > abs(fitted(light(rim[:, None], lean=lean, flat=flat))[0] - out)
+
+
+@pytest.mark.parametrize(
+    ("residual", "blur", "noise"),
+    [(0.05, 0.03, 0.15), (0.001, 0.03, 0.1), (0.001, 0.054, 0.144), (0.001, 0.1, 0.2), (np.inf, 0.03, 0.2)],
+)
+def test_the_clearer_ends_are_the_less_counts_what_is_expected(residual, blur, noise) -> None:
+    """Before a photo was looked at nothing is known of that."""
+    usual = Usual(SLOPE_SD, np.zeros(1), np.zeros(1), residual)
+    assert usual.noise == pytest.approx(0.2)
+    assert usual.as_firm_as_told(blur).noise == pytest.approx(noise)
+
+
+@pytest.mark.parametrize(("pinch", "most"), [((0.0, 0.0), 0.01), ((0.1, 0.45), 0.018)])
+def test_lengths_of_worn_cuts(measured_scene, pinch: tuple[float, float], most: float) -> None:
+    """Oblique faces that are hidden show in the roundness of their rims alone; squeezed ones are flat."""
+    batch = Batch(
+        count=100, length_sd_mm=0.35, cut_deg=(10.0, 7.0), pinch=pinch, oval_max=1.0,
+        burr_fraction=0.0, long_fraction=0.0, short_fraction=0.0,
+    )  # fmt: skip
+    error = measured_scene(tray(batch, seed=700)).errors("length_mm", "length_mm")
+    assert len(error) >= 95
+    assert abs(error.mean()) < most
 
 
 def test_a_shadow_beside_half_of_an_end_turns_no_cut() -> None:

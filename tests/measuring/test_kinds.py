@@ -197,8 +197,7 @@ def test_evidence_has_the_right_signs() -> None:
 SIDE = Lighting((Lamp(60, 45, 0.7, 15),), ambient=0.35)
 
 
-@pytest.fixture(scope="module")
-def mixed(measured_scene):
+def mixed_tray(seed: int) -> Scene:
     """Return a tray of strand with standing, leaning and joined pieces, long ones and crumbs."""
     batch = Batch(
         count=90,
@@ -209,7 +208,12 @@ def mixed(measured_scene):
         crumbs=6,
         cut_deg=(4.0, 4.0),
     )
-    return measured_scene(tray(batch, seed=21, light=SIDE))
+    return tray(batch, seed=seed, light=SIDE)
+
+
+@pytest.fixture(scope="module")
+def mixed(measured_scene):
+    return measured_scene(mixed_tray(21))
 
 
 @pytest.fixture(scope="module")
@@ -276,14 +280,18 @@ def test_foot_and_diameter_of_standing_pieces(mixed) -> None:
         assert np.isnan(mixed.pieces["length_mm"][piece])
 
 
-def test_no_leaning_piece_is_reported_by_its_projection(mixed) -> None:
-    leaning = rows(mixed, tilt_deg=lambda t: 25 < float(t) < 60, **STRAND)
-    assert len(leaning) >= 5
-    length = np.append(mixed.pieces["length_mm"], np.nan)[mixed.at[leaning]]
-    true = np.array([float(mixed.drawn.truth[k]["length_mm"]) for k in leaning])
-    wrong = np.abs(length - true) > 0.15
-    assert wrong.sum() <= 0.25 * len(leaning)
-    assert words(mixed, "state", leaning).count("leaning") >= 0.5 * len(leaning)
+def test_no_leaning_piece_is_reported_by_its_projection(mixed, measured_scene) -> None:
+    wrong, told, every = 0, 0, 0
+    for found in (mixed, *(measured_scene(mixed_tray(seed)) for seed in (22, 23))):
+        leaning = rows(found, tilt_deg=lambda t: 25 < float(t) < 60, **STRAND)
+        length = np.append(found.pieces["length_mm"], np.nan)[found.at[leaning]]
+        true = np.array([float(found.drawn.truth[k]["length_mm"]) for k in leaning])
+        wrong += (np.abs(length - true) > 0.15).sum()
+        told += words(found, "state", leaning).count("leaning")
+        every += len(leaning)
+    assert every >= 20
+    assert wrong <= 0.25 * every
+    assert told >= 0.5 * every
 
 
 def test_few_lying_pieces_are_taken_for_leaning(mixed, regrind) -> None:

@@ -69,7 +69,7 @@ def test_rims_of_a_tilted_cylinder_give_its_length(
     anchor = ends.mean(0) + reach[:, None] * outward
     lean = (slanting.lean(anchor, RADIUS) * outward).sum(1)
     two = np.full(2, RADIUS)
-    rims = Rims(np.zeros(2, int), anchor, outward, two, two, lean, two, two)
+    rims = Rims(np.zeros(2, int), anchor, outward, two, two, np.ones(2), lean, two, two)
     slope = rim_slopes(lean)
     length = lengths_between(slanting, frames, rims, slope, np.zeros_like(slope))
     assert length[np.argmin(np.abs(TILTS - t)), 0] == pytest.approx(LENGTH, abs=0.02)

@@ -60,10 +60,11 @@ def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lip
     """Return settled faces, and their lips, which are told from the cuts that they cover.
 
     Other ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
-    others against a rim that looks round.
+    others against a rim that looks round. Plain bright ones, beside which no shadow takes a face's place, are in the end
+    expected to be ordinary only as firmly as the photo's ends leave little unexplained.
     """
     light, fit = settled.light, settled.fit
-    lips = _without_lips(settled, usual, rows)
+    lips, bare = _without_lips(settled, usual, rows)
     prior, sd = priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
     strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
@@ -71,6 +72,12 @@ def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lip
     some = np.flatnonzero((strange | poor) & np.isnan(lips.view))
     if len(some):
         _think_over(light.of(some), fit, usual.of(some), some, poor[some])
+    lips = replace(lips, view=np.where(np.isnan(lips.view), fit.p[2], lips.view))
+    plain = np.flatnonzero(bare & ~poor & ~light.dark)
+    if len(plain):
+        blur = float(np.median(light.blur / light.radius))
+        firm = usual.as_firm_as_told(blur).of(plain)
+        fit.put(plain, improved(light.of(plain), fit.of(plain), firm, _TRIED, row_weights))
     return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
 
 
@@ -95,8 +102,8 @@ def _up_to_gaps(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, F
     return light, hangs
 
 
-def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> Lips:
-    """Return the lips that cover cuts.
+def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[Lips, BoolArray]:
+    """Return the lips that cover cuts, and which ends (e,) surely carry none.
 
     Ends lie between the fits with and without a lip as either is likely; the rest is put in the place of the likelier one.
     """
@@ -105,28 +112,30 @@ def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> Lips:
     found = likely_lips(light, settled.rows, rows, usual.slope_sd)
     found = found.of(np.flatnonzero(found.none < _NO_LIP))
     some = found.ends
+    bare = np.ones(len(light.lean), bool)
+    bare[some] = False
     if not len(some):
-        return lips
+        return lips, bare
     was, own = fit.of(some), usual.of(some)
     covers = found.height_mm > LEAST_MM
     covers &= found.height_mm > np.sort(found.height_mm, 0)[0]  # some of the cut must be seen
-    bare = _with_lips(light.of(some), covers, found.edge)
+    uncovered = _with_lips(light.of(some), covers, found.edge)
     start = EndFit.start(np.vstack([found.cut, own.face]), np.where(covers, 1.0, was.beside))
     # rows tell the slope as far as likely lips agree about the cut
-    agreed = 1 / (1 + (found.spread_mm / (own.slope_sd * bare.radius)) ** 2)
-    tried = improved(bare, start, own, MOST, row_weights, (agreed * found.cut[1], own.slope_sd))
+    agreed = 1 / (1 + (found.spread_mm / (own.slope_sd * uncovered.radius)) ** 2)
+    tried = improved(uncovered, start, own, MOST, row_weights, (agreed * found.cut[1], own.slope_sd))
     apart = tried.p[0] - was.p[0]
     lips.doubt_mm[some] = np.sqrt((1 - found.none) * (found.none * apart**2 + found.spread_mm**2))
     better = np.flatnonzero(found.none < 0.5)
     height = np.where(
-        covers, _lip_edges(light.of(some), covers, found.edge, was.beside) - arcs(tried.p, bare)[0], 0.0
+        covers, _lip_edges(light.of(some), covers, found.edge, was.beside) - arcs(tried.p, uncovered)[0], 0.0
     )
     lips.height_mm[some] = np.where(found.none < _SEEN_LIP, np.nan_to_num(height).max(0), 0.0)
     view = np.where(found.none < _SEEN_LIP, found.view, was.p[2])
     lips.view[some[better]] = view[better]
     fit.put(some[better], tried.of(better))
     fit.p[0, some] = tried.p[0] - found.none * apart
-    return lips
+    return lips, bare
 
 
 def _lip_edges(light: EndLight, covers: BoolArray, edge: FloatArray, beside: FloatArray) -> FloatArray:
@@ -169,7 +178,7 @@ def _plain_edge(light: EndLight, fit: EndFit) -> FloatArray:
     """Return where along the axis (e,) the end's plainest edge lies: of a face as dark as the tray it is the inner one."""
     out, _, view, face = fit.p
     inner = (view < 0) & (face < 0.5)
-    return np.asarray(out + np.where(inner, -1, 1) * np.abs(view) * light.radius)
+    return np.asarray(out + np.where(inner, -1, 1) * np.abs(view) * light.radius * light.flat)
 
 
 def _ordinary(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
@@ -179,11 +188,11 @@ def _ordinary(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
     """
     lean = light.lean.astype(float)
     inner = (lean < 0) & (usual.face < 0.5)
-    out = _plain_edge(light, fit) - np.where(inner, -1, 1) * np.abs(lean) * light.radius
+    out = _plain_edge(light, fit) - np.where(inner, -1, 1) * np.abs(lean) * light.radius * light.flat
     return np.stack([out, fit.p[1], lean, usual.face])
 
 
 def _round(light: EndLight, fit: EndFit, usual: Usual) -> FloatArray:
     """Return parameters (4, e) of a rim that looks round, as that of a leaning piece does."""
-    out = _plain_edge(light, fit) - _ROUND * light.radius
+    out = _plain_edge(light, fit) - _ROUND * light.radius * light.flat
     return np.stack([out, fit.p[1], np.full_like(out, _ROUND), usual.face])

@@ -24,10 +24,9 @@ _ACROSS_SD = 0.35  # of the slope across, which the light shows well
 _FIRST, MOST = 3, 10  # rounds before slopes and rows are weighed, and after; most ends stand still after two
 _CALM = 5  # rounds after which steps are shortened
 _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
-#: Misfit per sample, in shares of contrast, at which the priors are weighed: samples of one edge err together
-#: (shading, tone curve), so that hundreds of them say little more than a few. It grows where an end is explained worse
-#: than so many usual ones: something else lies there, a burr or a neighbour, and what is expected counts for more.
-_NOISE, _WORSE = 0.2, 2.0
+#: The misfit at which priors are weighed (`Usual.noise`) grows where an end is explained worse than so many usual ones:
+#: something else lies there, a burr or a neighbour, and what is expected counts for more.
+_WORSE = 2.0
 _TAIL = 3.0  # standard deviations from which views and brightnesses stray more often than by a normal distribution
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
 _FACE = -0.3, 2.5  # brightnesses that a face may have
@@ -94,7 +93,7 @@ def cost(light: EndLight, p: FloatArray, misfit: FloatArray, usually: FloatArray
     far = ((p - prior) / sd) ** 2
     far[2:] = _TAIL**2 * np.log1p(far[2:] / _TAIL**2)
     rows = (scale * np.log1p(misfit / scale)).sum(0)
-    return np.asarray(rows * len(light.s) / _NOISE**2 + far.sum(0), float)
+    return np.asarray(rows * len(light.s) / usual.noise**2 + far.sum(0), float)
 
 
 _AWAY = 0.05  # lean from which a search expects to see no face
@@ -124,7 +123,7 @@ def _best_start(light: EndLight, starts: tuple[tuple[float, float], ...]) -> Flo
     even = np.where(away, np.float32(1), light.even)
     brightness = [np.where(away, np.float32(1), np.float32(face)) * even for face, _ in starts]
     places, zero, costs = np.arange(-0.6, 0.46, 0.1), np.zeros_like(t), []
-    inwards = np.abs(t) * light.radius * 0.5
+    inwards = np.abs(t) * light.radius * light.flat * 0.5
     for out in places:
         outer, inner, _ = arcs(np.stack([out - inwards, zero, t]), few)
         (ci,), (co,) = (looked_up(arc, few, tables(few.optics)[0]) for arc in (inner, outer))
@@ -184,7 +183,7 @@ def improved(
     if across is not None:
         prior[1], sd[1] = across
     beside_sd = np.where(light.lip, _LIP_SD, np.where(light.dark, *_BESIDE_SD))
-    hold = (_NOISE / beside_sd).astype(np.float32) ** 2
+    hold = (usual.noise / beside_sd).astype(np.float32) ** 2
     most_beside = np.where(light.lip, _BRIGHTEST_LIP, _BESIDE[1])
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
@@ -199,7 +198,7 @@ def improved(
         gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
         hidden = p[2] >= 0
         gram[3, :, hidden] = gram[:, 3, hidden] = 0.0
-        noise = _NOISE * np.sqrt(1 + (residual / (_WORSE * usual.residual)) ** 2)
+        noise = usual.noise * np.sqrt(1 + (residual / (_WORSE * usual.residual)) ** 2)
         held = 1 / sd**2
         held[2:] /= 1 + ((p - prior)[2:] / sd[2:] / _TAIL) ** 2
         normal = gram[:4, :4] / noise**2 + np.eye(4)[..., None] * held

@@ -22,6 +22,8 @@ IntArray = npt.NDArray[np.intp]
 SingleArray = npt.NDArray[np.float32]  # profiles: half the memory, and noise far above its rounding
 
 ROWS = np.linspace(-0.8, 0.8, 9)  # places across the axis, in half widths, where the blur is small
+#: How high a section is at an end over how wide it looks, where it keeps the strand's area: within what cuts squeeze.
+_FLAT = 0.6, 1.3
 STEP_PX = 1.0  # along the axis
 #: What light strays from the model by (shade, texture) is a share of itself, and this share of the tray's light: places
 #: beside a dark piece count by the inverse of its square. Swept on drawn trays (0.05 to 0.3); that of bright pieces, whose
@@ -73,7 +75,8 @@ class EndLight:
     ----------
     share : ndarray (r, m, e): light between tray (0) and flank (1); `weight` (r, m, e) what each counts.
     s : ndarray (m, e): mm outwards of the anchor; `v` (r, e): mm across.
-    blur, radius, known : ndarray (e,), mm; `known` is how far the end may lie from s = 0, a standard deviation.
+    blur, radius, known : ndarray (e,), mm; `radius` is half the width, `known` how far the end may lie from s = 0, a standard deviation.
+    flat : ndarray (e,): how high the section is over how wide: cuts squeeze ends.
     tray_at : ndarray (e,), mm: about where along s the tray's light was read.
     even : ndarray (r, e): an evenly lit face's light, in the row's units, where its light is 1 in the middle row.
     lean : ndarray (e,), of the line of sight outwards; dark : ndarray (e,), bool.
@@ -86,6 +89,7 @@ class EndLight:
     v: SingleArray
     blur: SingleArray
     radius: SingleArray
+    flat: SingleArray
     known: SingleArray
     tray_at: SingleArray
     even: SingleArray
@@ -114,7 +118,8 @@ class Rims:
     Parameters
     ----------
     who : ndarray (e,), of which piece; anchor, outward : ndarray (e, 2), on the axis, mm and unit direction.
-    height, radius : ndarray (e,), mm; lean : ndarray (e,), of the line of sight outwards.
+    height, radius : ndarray (e,), mm; flat : ndarray (e,): how high the section is over how wide it looks.
+    lean : ndarray (e,), of the line of sight outwards.
     inner, outer : ndarray (e,): how far inwards and outwards of the anchor the light is read, mm.
     """
 
@@ -123,6 +128,7 @@ class Rims:
     outward: FloatArray
     height: FloatArray
     radius: FloatArray
+    flat: FloatArray
     lean: FloatArray
     inner: FloatArray
     outer: FloatArray
@@ -142,7 +148,8 @@ def rims_of(tray: TrayView, frames: Frames, width_mm: FloatArray) -> Rims:
     height, radius = frames.height_mm[who], width_mm.ravel() / 2
     lean = (tray.lean(anchor, height) * outward).sum(-1)
     inner = np.minimum(2 * radius * np.abs(lean).clip(0.1) + 0.5, 0.62 * frames.length_mm[who])
-    return Rims(who, anchor, outward, height, radius, lean, inner, 0.35 + 0.4 * radius)
+    flat = np.clip((frames.diameter_mm[who] / width_mm.ravel()) ** 2, *_FLAT)
+    return Rims(who, anchor, outward, height, radius, flat, lean, inner, 0.35 + 0.4 * radius)
 
 
 def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics, apart: Apart) -> EndLight:
@@ -180,6 +187,7 @@ def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics
         v=_single(v.T),
         blur=_single(blur),
         radius=_single(rims.radius),
+        flat=_single(rims.flat),
         known=_single(apart.end_mm[rims.who, meets.astype(int)]),
         tray_at=_single(s[:, -k:].mean(1)),
         even=_single(np.where(dark[:, None], 1.0, np.clip(usual / step, 0.6, 1.6)).T),

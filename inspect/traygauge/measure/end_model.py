@@ -21,9 +21,9 @@ ROUNDING_MM = 0.05  # radius of a cut edge, ± 0.02: smear and wear in the shop 
 
 
 def arcs(p: FloatArray, light: EndLight) -> tuple[SingleArray, SingleArray, SingleArray]:
-    """Return the outer and inner arc and q (r, e) for parameters (5, e): out, m, t, f, g."""
+    """Return the outer and inner arc and q (r, e) for parameters (5, e): out, m, t, f, g; a squeezed section is an ellipse."""
     out, m, t = p[:3].astype(np.float32)
-    q = np.sqrt(np.maximum((light.radius - np.float32(ROUNDING_MM)) ** 2 - light.v**2, 0))
+    q = np.sqrt(np.maximum((light.radius - np.float32(ROUNDING_MM)) ** 2 - light.v**2, 0)) * light.flat
     line, aside = out + m * light.v, np.abs(t) * q
     return line + aside, line - aside, q
 

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from traygauge.measure.end_doubts import finish, settle
 from traygauge.measure.end_fit import EndFit, begin
-from traygauge.measure.end_light import STEP_PX, Apart, EndLight, read_ends, rims_of
+from traygauge.measure.end_light import STEP_PX, Apart, EndLight, Rims, read_ends, rims_of
 from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.flanks import Flanks
 from traygauge.measure.frame import Frames
@@ -35,9 +35,9 @@ from traygauge_shared.threads import blocks, in_threads
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-#: How far before its end a rim that is rounded towards a dark face falls to half its light, in shares of its radius: at
-#: a slope of 53 to 60 degrees by Lambert's law under light from above (1 - sin), 0.2 on the crest.
-_RETREAT = 0.18
+#: How far before its end a rim that is rounded towards a dark face seems to fall to it, in shares of its radius: as far as the
+#: light it lacks would reach, by Lambert's law under light from above. Its fall is short beside any blur.
+_RETREAT = 1 - np.pi / 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,12 +48,13 @@ class Ends:
     ----------
     out_mm : ndarray (n, 2): arc length from the frame's middle to the cut face's centre, positive outwards.
     slope : ndarray (n, 2): in-plane slope m of the cut (tangent of its angle from square, across the axis).
-    view : ndarray (n, 2): fitted slope t, without its sign, of the rim against the line of sight.
+    view : ndarray (n, 2): fitted slope t, without its sign, of the rim against the line of sight; of squeezed ends that of a
+        round one which would look as deep.
     view_expected : ndarray (n, 2): what the camera alone would make of it, signed: negative shows the face.
     face : ndarray (n, 2): the face's brightness between tray (0) and flank (1); 1 where no face is seen.
     residual : ndarray (n, 2): standard deviation of the fit over contrast.
     u_fit_mm : ndarray (n, 2): standard error of `out_mm` from the fit's own covariance.
-    rounded : ndarray (n, 2): `view` with what may be a lip taken for a part of the rim.
+    rounded : ndarray (n, 2): `view` as first fitted, with what may be a lip taken for a part of the rim.
     lip_mm, u_lip_mm : ndarray (n, 2): how far a lip stands out, 0 where none is seen; and what it adds to the standard
         uncertainty of `out_mm` that there might be one, or none.
     """
@@ -113,20 +114,20 @@ def fit_ends(
         first, usual.slope_sd, float(np.median(np.concatenate([light.blur for light in lights])))
     )
     ended, lips = zip(*in_threads(finish, settled, own, [rows] * len(parts)), strict=True)
-    return _as_ends(ended, lips, rims.lean, dark, usual, frames)
+    return _as_ends(ended, lips, rims, dark, usual, frames)
 
 
 def _as_ends(
     fits: Sequence[EndFit],
     lips: Sequence[Lips],
-    lean: FloatArray,
+    rims: Rims,
     dark: npt.NDArray[np.bool_],
     usual: Usual,
     frames: Frames,
 ) -> Ends:
-    p = np.concatenate([fit.p for fit in fits], 1)
+    p, flat = np.concatenate([fit.p for fit in fits], 1), rims.flat
     out, slope, view, face = p[:4]
-    face, view = np.where(view >= 0, 1.0, face), np.abs(view)
+    face, view = np.where(view >= 0, 1.0, face), np.abs(view) * flat
     residual = np.concatenate([fit.residual for fit in fits])
     # the rounded rim of a bright piece falls to its face's light before it ends
     out = out + np.where(dark, 0.0, _RETREAT * ROUNDING_MM * np.clip(1.0 - usual.face, 0.0, 1.0))
@@ -137,7 +138,7 @@ def _as_ends(
     lip, doubt, whole = (
         np.concatenate([getattr(some, k) for some in lips]) for k in ("height_mm", "doubt_mm", "view")
     )
-    rounded = np.where(np.isnan(whole), view, np.abs(whole))
+    rounded = np.abs(whole) * flat
     out = out + frames.length_mm.repeat(2) / 2
-    columns = (out, slope, view, lean, face, residual, u_fit, rounded, lip, doubt)
+    columns = (out, slope, view, rims.lean, face, residual, u_fit, rounded, lip, doubt)
     return Ends(*(x.reshape(len(frames), 2) for x in columns))

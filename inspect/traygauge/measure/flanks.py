@@ -36,7 +36,10 @@ _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
 _MOVED = 0.02  # of the diameter: frames that their edges move further than this are refined again
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
-_TIP = 0.7, 1.0  # of the usual width: what a squeezed end is as wide as
+#: Of the diameter: what a squeezed end is as wide as, and how much wider ends read that are not squeezed (test photos).
+_TIP, _READ_WIDE = (0.7, 1.25), 0.015
+#: How far ends, which lie beyond all stations, stray in width by chance at the most, over what single stations do.
+_AT_END = 3.2
 #: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
 #: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a third of what a profile counts
 #: by), all are read once more around the edges found. Of dark pieces it would follow their shadows (drawn trays).
@@ -88,6 +91,29 @@ class Flanks:
     flash: bool
     optics: Optics
     shadow: Taken
+
+
+@dataclass(frozen=True, eq=False)
+class _HalfWidths:
+    """Half widths of n bodies along them.
+
+    Parameters
+    ----------
+    terms : ndarray (n, 3), mm: coefficients over s / half the length, lowest order first.
+    stray : ndarray (n,), mm: how far those read at single stations usually lie from that.
+    """
+
+    terms: FloatArray
+    stray: FloatArray
+
+    def at(self, frames: Frames, stations: FloatArray) -> FloatArray:
+        """Return the half widths (n, k), mm, at stations (n, k), mm along the axis."""
+        x = stations / (frames.length_mm / 2)[:, None]
+        return self.terms[:, :1] + self.terms[:, 1:2] * x + self.terms[:, 2:3] * x**2
+
+    def put(self, some: npt.NDArray[np.intp], other: _HalfWidths) -> None:
+        """Put others in the place of those of some bodies."""
+        self.terms[some], self.stray[some] = other.terms, other.stray
 
 
 def _side_profiles(
@@ -222,13 +248,14 @@ def robust_polynomial(x: FloatArray, y: FloatArray, ridge: FloatArray, rounds: i
 
 def _straighten(
     frames: Frames, stations: FloatArray, left: FloatArray, right: FloatArray
-) -> tuple[Frames, FloatArray]:
-    """Return the frames moved onto the middle of the flanks, and the half width (n, 3) as a polynomial of s."""
+) -> tuple[Frames, _HalfWidths]:
+    """Return the frames moved onto the middle of the flanks, and their half widths."""
     middle, half = (left - right) / 2, (left + right) / 2
     span = frames.length_mm / 2
     x = stations / span[:, None]
     line = robust_polynomial(x, middle, np.array([0.0, 0.02, 0.6]))
-    width = robust_polynomial(x, half, np.array([0.0, 0.3, 0.15]))
+    width = _HalfWidths(robust_polynomial(x, half, np.array([0.0, 0.3, 0.15])), np.zeros(len(half)))
+    off = np.abs(half - width.at(frames, stations))
     n = frames.across()
     moved = replace(
         frames,
@@ -236,12 +263,7 @@ def _straighten(
         axis=frames.axis + line[:, 1] / span,
         bend=frames.bend + 2 * line[:, 2] / span**2,
     )
-    return moved, width
-
-
-def _half_width(width: FloatArray, frames: Frames, stations: FloatArray) -> FloatArray:
-    x = stations / (frames.length_mm / 2)[:, None]
-    return width[:, :1] + width[:, 1:2] * x + width[:, 2:3] * x**2
+    return moved, replace(width, stray=1.4826 * np.median(off, 1))
 
 
 def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, likely: int) -> Flanks:
@@ -264,17 +286,19 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, lik
     moved += np.abs(frames.axis - rough.axis) * frames.length_mm / 2
     again = np.flatnonzero(moved > _MOVED * frames.diameter_mm)
     if len(again):
-        better, width[again] = _refined(signal.rows(again), tray, frames.rows(again), u)
+        better, wider = _refined(signal.rows(again), tray, frames.rows(again), u)
         frames = frames.put(again, better)
+        width.put(again, wider)
     return _fine(signal, tray, frames, width, apart, likely)
 
 
-def _refined(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, FloatArray]:
+def _refined(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, _HalfWidths]:
     """Return what `_refine` does, block by block."""
     parts = blocks(len(frames))
     refine = partial(_refine, tray=tray, u=u)
     refined = in_threads(refine, map(signal.rows, parts), map(frames.rows, parts))
-    return Frames.joined([some for some, _ in refined]), np.concatenate([width for _, width in refined])
+    widths = (np.concatenate([getattr(w, k) for _, w in refined]) for k in ("terms", "stray"))
+    return Frames.joined([some for some, _ in refined]), _HalfWidths(*widths)
 
 
 def _steps(tray: TrayView, frames: Frames, likely: int) -> float:
@@ -314,8 +338,8 @@ def _stations(frames: Frames) -> FloatArray:
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
 
 
-def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tuple[Frames, FloatArray]:
-    """Return the frames straightened on the edges of single stations, and half width polynomials of s."""
+def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tuple[Frames, _HalfWidths]:
+    """Return the frames straightened on the edges of single stations, and their half widths."""
     stations = _stations(frames)
     half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)
     profiles = _side_profiles(signal, tray, frames, stations, half, u)
@@ -324,7 +348,7 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     pick = (height * nearness).argmax(-1)[..., None]
     edges = np.take_along_axis(place, pick, -1)[..., 0] * half[:, None]
     frames, width = _straighten(frames, stations, edges[:, 0], edges[:, 1])
-    return replace(frames, diameter_mm=np.maximum(2 * width[:, 0], 0.2)), width
+    return replace(frames, diameter_mm=np.maximum(2 * width.terms[:, 0], 0.2)), width
 
 
 @dataclass(frozen=True, eq=False)
@@ -348,7 +372,7 @@ class _Placed:
 
 
 def _fine(
-    signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, apart: Apart, likely: int
+    signal: Signal, tray: TrayView, frames: Frames, width: _HalfWidths, apart: Apart, likely: int
 ) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     half, met, placed = _read(signal, tray, frames, width, apart, likely)
@@ -367,10 +391,10 @@ def _fine(
     moved = replace(
         frames, centre_mm=frames.centre_mm + shift[:, None] * frames.across(), diameter_mm=diameter
     )
-    widths = _half_width(width, frames, _stations(frames)) * edge.sum(1, keepdims=True)
+    widths = width.at(frames, _stations(frames)) * edge.sum(1, keepdims=True)
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
-    ends = _half_width(width, frames, tips) * edge.sum(1, keepdims=True)
-    ends = np.clip(ends, *(k * diameter[:, None] for k in _TIP))
+    ends = width.at(frames, tips) * edge.sum(1, keepdims=True) / diameter[:, None]
+    ends = _held_ends(ends, 2 * width.stray / diameter, likely) * diameter[:, None]
     u_light = np.hypot(_u_light(signal, moved, unread, placed, likely), shadow.u_mm)
     residual = placed.residual.max(1)
     return Flanks(
@@ -388,11 +412,25 @@ def _fine(
     )
 
 
+def _held_ends(ends: FloatArray, stray: FloatArray, likely: int) -> FloatArray:
+    """Return how wide ends (n, 2) are, over the diameter, held to the photo's usual one as far as they are read by chance.
+
+    A cut squeezes all ends of a strand about alike, but each another way. `stray` (n,): of widths at single stations, over
+    the diameter.
+    """
+    usual = float(np.median(ends[:likely])) - 1.0
+    usual = 1.0 + float(np.sign(usual)) * max(abs(usual) - _READ_WIDE, 0.0)
+    spread = 1.4826 * float(np.median(np.abs(ends[:likely] - usual)))
+    chance = _AT_END * float(np.median(stray[:likely]))
+    own = max(0.0, 1.0 - (chance / max(spread, 1e-9)) ** 2)
+    return np.clip(usual + own * (ends - usual), *_TIP)
+
+
 def _read(
-    signal: Signal, tray: TrayView, frames: Frames, width: FloatArray, apart: Apart, likely: int
+    signal: Signal, tray: TrayView, frames: Frames, width: _HalfWidths, apart: Apart, likely: int
 ) -> tuple[FloatArray, BoolArray, _Placed]:
     """Return half widths (n, 7) of n bodies, mm, which of their sides are met (n, 2, 7), and where their edges lie."""
-    half = _half_width(width, frames, _inner(frames))
+    half = width.at(frames, _inner(frames))
     u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
     met = met_stations(tray, frames, _inner(frames), half, apart)
     profiles = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
@@ -400,12 +438,13 @@ def _read(
 
 
 def _onto_edges(
-    frames: Frames, width: FloatArray, half: FloatArray, edge: FloatArray
-) -> tuple[Frames, FloatArray]:
-    """Return frames and half width polynomials moved to where edges (n, 2) lie, in half widths (n, 7), mm."""
+    frames: Frames, width: _HalfWidths, half: FloatArray, edge: FloatArray
+) -> tuple[Frames, _HalfWidths]:
+    """Return frames and half widths moved to where edges (n, 2) lie, in half widths (n, 7), mm."""
     more, aside = edge.sum(1) / 2, (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
     centre = frames.centre_mm + aside[:, None] * frames.across()
-    return replace(frames, centre_mm=centre, diameter_mm=frames.diameter_mm * more), width * more[:, None]
+    frames = replace(frames, centre_mm=centre, diameter_mm=frames.diameter_mm * more)
+    return frames, replace(width, terms=width.terms * more[:, None])
 
 
 def _placed(

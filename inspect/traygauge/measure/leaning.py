@@ -119,7 +119,7 @@ def _rims(tray: TrayView, frames: Frames, found: FloatArray) -> Rims:
     anchor, outward = frames.point(s).reshape(-1, 2), (frames.along(s) * _SIDES[:, None]).reshape(-1, 2)
     inner = np.minimum(_DEEPEST * radius + 0.5, 0.62 * found.sum(1)[who])
     lean = (tray.lean(anchor, height) * outward).sum(-1)
-    return Rims(who, anchor, outward, height, radius, lean, inner, 0.35 + 0.4 * radius)
+    return Rims(who, anchor, outward, height, radius, np.ones_like(radius), lean, inner, 0.35 + 0.4 * radius)
 
 
 def _read(signal: Signal, tray: TrayView, rims: Rims, optics: Optics, apart: Apart) -> EndLight:

@@ -96,7 +96,8 @@ class Lips:
     ----------
     height_mm : ndarray (e,): how far they stand out of the end's outline; 0 where there is none.
     doubt_mm : ndarray (e,): standard uncertainty of where the end lies by there being a lip or none.
-    view : ndarray (e,): t of a rim that would look as round as the end with its lip; NaN where there is none.
+    view : ndarray (e,): t of a rim that would look as round as the end with its lip; NaN where there is none, until what the
+        end was first taken for stands there.
     """
 
     height_mm: FloatArray

@@ -21,14 +21,14 @@ FloatArray = npt.NDArray[np.float64]
 #: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
 _USUAL_MISFIT = 0.062
 #: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
-_EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.12
+_EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.105
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
 _CONTACT = 1.8
 #: Colour is muddled more in bodies of a smaller radius than this, px: it is stored at half size (drawn trays).
 _FEW_PX = 13.0
 #: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
-_UNSEEN = 1.0
+_UNSEEN = 0.5
 #: Effect of 0.02 mm on the cut edge's rounding (see `end_model.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Under a flash cut edges are dark: what lengths of pieces right below it may lack (rendered trays).
@@ -70,12 +70,12 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     else:
         muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
     zero = np.zeros_like(length)
-    fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.4, 6.0)
+    fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.3, 6.0)
     face_open = np.clip(
         1 - np.abs(ends.face - 0.5) * 2, 0, 1
     )  # a grey face shows both arcs: the view drops out
     view = 0.75 * diameter / 2 * np.hypot(scale.foot_mm / height, scale.height_relative * lean.mean(1))
-    # how thick a squeezed end is along the line of sight, nobody sees
+    # how thick a squeezed end is along the line of sight, its width only lets guess
     widths = bodies.flanks.widths_mm[:, [0, -1]]
     squeezed = _UNSEEN * np.abs(ends.view_expected) * np.abs(widths - diameter[:, None])
     dark_rims = np.array([_DARK_RIMS_MM * bodies.flanks.flash, 0.0])

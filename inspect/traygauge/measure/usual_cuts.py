@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,9 @@ _SEEN_LEAN, _SEEN_VIEW, _AGREED = -0.12, -0.06, 0.06
 #: Faces that look the same way, to so many radians, are lit alike; beside them count this many of the photo's usual ones.
 _SAME_WAY, _USUAL_ONES = 0.35, 2.0
 _ENOUGH = 4.0  # well known faces, from which on a photo's own are believed
+#: The noise at which expectations are weighed: over what ends usually leave unexplained, within bounds, and the blur, in radii,
+#: up to which the least is enough (swept on drawn and test photos).
+_NOISE_OF_RESIDUAL, _NOISE, _SHARP = 3.0, (0.1, 0.2), 0.045
 _FACE_SD = 0.12, 0.3  # least and most that faces which look the same way stray
 
 
@@ -33,12 +36,23 @@ class Usual:
     slope_sd : standard deviation of the tangents of the cuts' angles from square.
     face, face_sd : ndarray (e,): the brightness expected of each face, and how far faces stray from it.
     residual : how much of an end is usually left unexplained, over contrast; infinite where that is not known.
+    noise : the misfit per sample, in shares of contrast, at which what is expected is weighed: samples of one edge err
+        together (shading, tone curve), so that hundreds of them say little more than a few.
     """
 
     slope_sd: float
     face: FloatArray
     face_sd: FloatArray
     residual: float
+    noise: float = _NOISE[1]
+
+    def as_firm_as_told(self, blur: float) -> Usual:
+        """Return the same, expected as firmly as the photo's ends leave little unexplained, and are blurred, in radii.
+
+        Two edges near each other are told apart with the square of a blur.
+        """
+        noise = max(_NOISE_OF_RESIDUAL * self.residual, _NOISE[0] * (blur / _SHARP) ** 2)
+        return replace(self, noise=float(np.clip(noise, *_NOISE)))
 
     @classmethod
     def unknown(cls, dark: npt.NDArray[np.bool_]) -> Usual:
@@ -48,7 +62,7 @@ class Usual:
 
     def of(self, some: IntArray) -> Usual:
         """Return what is usual of some of the ends."""
-        return Usual(self.slope_sd, self.face[some], self.face_sd[some], self.residual)
+        return replace(self, face=self.face[some], face_sd=self.face_sd[some])
 
 
 def usual_cuts(
