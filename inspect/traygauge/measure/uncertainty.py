@@ -20,8 +20,9 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
 _USUAL_MISFIT = 0.062
-#: Systematic part of an edge's place, px: shading and tone curve of the photo as a whole, and of a single side.
-_EDGE_SHARED_PX, _EDGE_OWN_PX = 0.15, 0.105
+#: What edges' systematic parts do to length and diameter, px: shading and tone curve of the photo as a whole, and of single
+#: sides (lengths of bright pieces in drawn and rendered photos are 0.05 to 0.25 px short).
+_EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([0.165, 0.24]), np.array([0.085, 0.18])
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
 _CONTACT = 1.8
@@ -83,11 +84,11 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
-        "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX * np.array([0.7, 1.6]),
+        "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX,
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "shared light": np.hypot(dark_rims, bodies.flanks.u_light_mm),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
-        "edge": (px * blur)[:, None] * _EDGE_OWN_PX * np.sqrt([2.0, 3.0]) * _worse(bodies),
+        "edge": (px * blur)[:, None] * _EDGE_OWN_PX * _worse(bodies),
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),
