@@ -23,6 +23,7 @@ _POOR, _ROUND = 2.5, 0.5
 #: Likelihoods from which on an end carries no lip, and below which one is reported.
 _NO_LIP, _SEEN_LIP = 0.95, 0.2
 _TRIED = 4  # rounds for what an end is thought over with
+_SETTLED = 2  # rounds for what is nearly there
 _FROM_OUTLINE_MM = (
     0.15  # standard deviation of where an end lies that its light does not hold, from the outline's
 )
@@ -77,7 +78,7 @@ def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lip
     if len(plain):
         blur = float(np.median(light.blur / light.radius))
         firm = usual.as_firm_as_told(blur).of(plain)
-        fit.put(plain, improved(light.of(plain), fit.of(plain), firm, _TRIED, row_weights))
+        fit.put(plain, improved(light.of(plain), fit.of(plain), firm, _SETTLED, row_weights))
     return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
 
 
