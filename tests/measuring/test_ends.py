@@ -60,7 +60,7 @@ def finished(seen: EndLight, face: float = 0.3) -> tuple[EndFit, Lips]:
 def from_begun(seen: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
     """Return the fits and lips that are found from begun ones."""
     settled = settle(seen, begun, usual)
-    return finish(settled, usual, usual_rows(settled.rows, SLOPE_SD, BLUR))
+    return finish(settled, usual, usual, usual_rows(settled.rows, SLOPE_SD, BLUR))
 
 
 def fitted(seen: EndLight, face: float = 0.3) -> npt.NDArray[np.float64]:

@@ -57,12 +57,12 @@ def settle(light: EndLight, begun: EndFit, usual: Usual) -> Settled:
     return Settled(light, fit, read_rows(light, fit.p, fit.beside, usual.face), hangs)
 
 
-def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lips]:
+def finish(settled: Settled, usual: Usual, firm: Usual, rows: UsualRows) -> tuple[EndFit, Lips]:
     """Return settled faces, and their lips, which are told from the cuts that they cover.
 
     Other ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
     others against a rim that looks round. Plain bright ones, beside which no shadow takes a face's place, are in the end
-    expected to be ordinary only as firmly as the photo's ends leave little unexplained.
+    expected to be ordinary only as firmly as the photo's ends let (`firm`).
     """
     light, fit = settled.light, settled.fit
     lips, bare = _without_lips(settled, usual, rows)
@@ -76,9 +76,7 @@ def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lip
     lips = replace(lips, view=np.where(np.isnan(lips.view), fit.p[2], lips.view))
     plain = np.flatnonzero(bare & ~poor & ~light.dark)
     if len(plain):
-        blur = float(np.median(light.blur / light.radius))
-        firm = usual.as_firm_as_told(blur).of(plain)
-        fit.put(plain, improved(light.of(plain), fit.of(plain), firm, _SETTLED, row_weights))
+        fit.put(plain, improved(light.of(plain), fit.of(plain), firm.of(plain), _SETTLED, row_weights))
     return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
 
 

@@ -110,10 +110,11 @@ def fit_ends(
     own = [usual.of(some) for some in parts]
     settled = in_threads(settle, lights, fits, own)
     first = Rows.joined([some.rows for some in settled]).of(np.arange(min(2 * likely, len(dark))))
-    rows = usual_rows(
-        first, usual.slope_sd, float(np.median(np.concatenate([light.blur for light in lights])))
-    )
-    ended, lips = zip(*in_threads(finish, settled, own, [rows] * len(parts)), strict=True)
+    blur = np.concatenate([light.blur for light in lights])
+    rows = usual_rows(first, usual.slope_sd, float(np.median(blur)))
+    told = usual.as_firm_as_told(float(np.median(blur / rims.radius)))
+    firm = [told.of(some) for some in parts]
+    ended, lips = zip(*in_threads(finish, settled, own, firm, [rows] * len(parts)), strict=True)
     return _as_ends(ended, lips, rims, dark, usual, frames)
 
 
