@@ -23,7 +23,7 @@ _POOR, _ROUND = 2.5, 0.5
 #: Likelihoods from which on an end carries no lip, and below which one is reported.
 _NO_LIP, _SEEN_LIP = 0.95, 0.2
 _TRIED = 4  # rounds for what an end is thought over with
-_SETTLED = 2  # rounds for what is nearly there
+_NEARLY_THERE = 2  # rounds for what only moves a little
 _FROM_OUTLINE_MM = (
     0.15  # standard deviation of where an end lies that its light does not hold, from the outline's
 )
@@ -76,7 +76,7 @@ def finish(settled: Settled, usual: Usual, firm: Usual, rows: UsualRows) -> tupl
     lips = replace(lips, view=np.where(np.isnan(lips.view), fit.p[2], lips.view))
     plain = np.flatnonzero(bare & ~poor & ~light.dark)
     if len(plain):
-        fit.put(plain, improved(light.of(plain), fit.of(plain), firm.of(plain), _SETTLED, row_weights))
+        fit.put(plain, improved(light.of(plain), fit.of(plain), firm.of(plain), _NEARLY_THERE, row_weights))
     return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
 
 

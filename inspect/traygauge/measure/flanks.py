@@ -20,10 +20,10 @@ from traygauge.measure.edge_model import (
 )
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
+from traygauge.measure.half_widths import HalfWidths, held_ends, straightened
 from traygauge.measure.limb import FLASH, Limb, lit_from_one_side, turns
 from traygauge.measure.met_flanks import held_to_batch, met_stations
 from traygauge.measure.signal import Signal, on_lines, steps_px
-from traygauge.measure.solving import solved
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.threads import blocks, in_threads
 
@@ -36,10 +36,6 @@ _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _STEP_PX = 0.55
 _MOVED = 0.02  # of the diameter: frames that their edges move further than this are refined again
 _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
-#: Of the diameter: what a squeezed end is as wide as, and how much wider ends read that are not squeezed (test photos).
-_TIP, _READ_WIDE = (0.7, 1.25), 0.015
-#: How far ends, which lie beyond all stations, stray in width by chance at the most, over what single stations do.
-_AT_END = 3.2
 #: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
 #: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a third of what a profile counts
 #: by), all are read once more around the edges found. Of dark pieces it would follow their shadows (drawn trays).
@@ -69,7 +65,7 @@ class Flanks:
     frames : refined: centre across the axis, direction, bend, diameter (of the circle that looks this wide).
     seen_mm : ndarray (n,): mean width over the middle half, as the camera sees it in the axis's plane.
     widths_mm : ndarray (n, STATIONS): width along the body, smoothed, from near one end to near the other.
-    ends_mm : ndarray (n, 2): that width carried on to either end.
+    ends_mm : ndarray (n, 2): that width carried on to either end, and held to the photo's usual one.
     residual : ndarray (n,): how badly the flank's light is explained, over contrast.
     unread : ndarray (n,), bool: whose own width is not known: others lie against a flank.
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
@@ -91,29 +87,6 @@ class Flanks:
     flash: bool
     optics: Optics
     shadow: Taken
-
-
-@dataclass(frozen=True, eq=False)
-class _HalfWidths:
-    """Half widths of n bodies along them.
-
-    Parameters
-    ----------
-    terms : ndarray (n, 3), mm: coefficients over s / half the length, lowest order first.
-    stray : ndarray (n,), mm: how far those read at single stations usually lie from that.
-    """
-
-    terms: FloatArray
-    stray: FloatArray
-
-    def at(self, frames: Frames, stations: FloatArray) -> FloatArray:
-        """Return the half widths (n, k), mm, at stations (n, k), mm along the axis."""
-        x = stations / (frames.length_mm / 2)[:, None]
-        return self.terms[:, :1] + self.terms[:, 1:2] * x + self.terms[:, 2:3] * x**2
-
-    def put(self, some: npt.NDArray[np.intp], other: _HalfWidths) -> None:
-        """Put others in the place of those of some bodies."""
-        self.terms[some], self.stray[some] = other.terms, other.stray
 
 
 def _side_profiles(
@@ -226,46 +199,6 @@ def _choose_edges(profiles: SingleArray, u: FloatArray, half_mm: FloatArray, lik
     return np.stack([place[i, 0, best // 3], place[i, 1, best % 3]], -1)
 
 
-def robust_polynomial(x: FloatArray, y: FloatArray, ridge: FloatArray, rounds: int = 4) -> FloatArray:
-    """Return coefficients (n, d) of y (n, k) over x (n, k), lowest order first, outliers and NaN left aside.
-
-    `ridge` (d,) holds each coefficient back, in units of one point's weight; the weights are Tukey's biweight.
-    """
-    powers = np.stack([x.T**i for i in range(len(ridge))])  # pieces last, so that inner loops are long
-    good = np.isfinite(y.T)
-    filled = np.where(good, y.T, 0.0)
-    weight = good.astype(float)
-    for _ in range(rounds):
-        weighted = powers * weight
-        normal = np.einsum("ikn,jkn->ijn", weighted, powers) + np.diag(ridge + 1e-9)[..., None]
-        coefficients = solved(normal, np.einsum("ikn,kn->in", weighted, filled))
-        rest = np.abs(filled - np.einsum("ikn,in->kn", powers, coefficients))
-        middle = np.partition(np.where(good, rest, 0.0), len(rest) // 2, axis=0)[len(rest) // 2]
-        scale = np.maximum(1.4826 * middle, 0.004)
-        weight = good * np.clip(1.0 - (rest / (5.0 * scale)) ** 2, 0.0, None) ** 2
-    return coefficients.T
-
-
-def _straighten(
-    frames: Frames, stations: FloatArray, left: FloatArray, right: FloatArray
-) -> tuple[Frames, _HalfWidths]:
-    """Return the frames moved onto the middle of the flanks, and their half widths."""
-    middle, half = (left - right) / 2, (left + right) / 2
-    span = frames.length_mm / 2
-    x = stations / span[:, None]
-    line = robust_polynomial(x, middle, np.array([0.0, 0.02, 0.6]))
-    width = _HalfWidths(robust_polynomial(x, half, np.array([0.0, 0.3, 0.15])), np.zeros(len(half)))
-    off = np.abs(half - width.at(frames, stations))
-    n = frames.across()
-    moved = replace(
-        frames,
-        centre_mm=frames.centre_mm + line[:, :1] * n,
-        axis=frames.axis + line[:, 1] / span,
-        bend=frames.bend + 2 * line[:, 2] / span**2,
-    )
-    return moved, replace(width, stray=1.4826 * np.median(off, 1))
-
-
 def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, likely: int) -> Flanks:
     """Return diameter, bend and refined frames of n pieces from the light across their axes.
 
@@ -292,13 +225,13 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, lik
     return _fine(signal, tray, frames, width, apart, likely)
 
 
-def _refined(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, _HalfWidths]:
+def _refined(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> tuple[Frames, HalfWidths]:
     """Return what `_refine` does, block by block."""
     parts = blocks(len(frames))
     refine = partial(_refine, tray=tray, u=u)
     refined = in_threads(refine, map(signal.rows, parts), map(frames.rows, parts))
     widths = (np.concatenate([getattr(w, k) for _, w in refined]) for k in ("terms", "stray"))
-    return Frames.joined([some for some, _ in refined]), _HalfWidths(*widths)
+    return Frames.joined([some for some, _ in refined]), HalfWidths(*widths)
 
 
 def _steps(tray: TrayView, frames: Frames, likely: int) -> float:
@@ -338,7 +271,7 @@ def _stations(frames: Frames) -> FloatArray:
     return np.linspace(-1, 1, STATIONS) * np.minimum(reach, 0.42 * frames.length_mm)[:, None]
 
 
-def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tuple[Frames, _HalfWidths]:
+def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tuple[Frames, HalfWidths]:
     """Return the frames straightened on the edges of single stations, and their half widths."""
     stations = _stations(frames)
     half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)
@@ -347,7 +280,7 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     nearness = np.exp(-0.5 * ((place - 1.0) / 0.12) ** 2)
     pick = (height * nearness).argmax(-1)[..., None]
     edges = np.take_along_axis(place, pick, -1)[..., 0] * half[:, None]
-    frames, width = _straighten(frames, stations, edges[:, 0], edges[:, 1])
+    frames, width = straightened(frames, stations, edges[:, 0], edges[:, 1])
     return replace(frames, diameter_mm=np.maximum(2 * width.terms[:, 0], 0.2)), width
 
 
@@ -372,7 +305,7 @@ class _Placed:
 
 
 def _fine(
-    signal: Signal, tray: TrayView, frames: Frames, width: _HalfWidths, apart: Apart, likely: int
+    signal: Signal, tray: TrayView, frames: Frames, width: HalfWidths, apart: Apart, likely: int
 ) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
     half, met, placed = _read(signal, tray, frames, width, apart, likely)
@@ -394,7 +327,7 @@ def _fine(
     widths = width.at(frames, _stations(frames)) * edge.sum(1, keepdims=True)
     tips = np.array([-0.5, 0.5]) * frames.length_mm[:, None]
     ends = width.at(frames, tips) * edge.sum(1, keepdims=True) / diameter[:, None]
-    ends = _held_ends(ends, 2 * width.stray / diameter, likely) * diameter[:, None]
+    ends = held_ends(ends, 2 * width.stray / diameter, likely) * diameter[:, None]
     u_light = np.hypot(_u_light(signal, moved, unread, placed, likely), shadow.u_mm)
     residual = placed.residual.max(1)
     return Flanks(
@@ -412,22 +345,8 @@ def _fine(
     )
 
 
-def _held_ends(ends: FloatArray, stray: FloatArray, likely: int) -> FloatArray:
-    """Return how wide ends (n, 2) are, over the diameter, held to the photo's usual one as far as they are read by chance.
-
-    A cut squeezes all ends of a strand about alike, but each another way. `stray` (n,): of widths at single stations, over
-    the diameter.
-    """
-    usual = float(np.median(ends[:likely])) - 1.0
-    usual = 1.0 + float(np.sign(usual)) * max(abs(usual) - _READ_WIDE, 0.0)
-    spread = 1.4826 * float(np.median(np.abs(ends[:likely] - usual)))
-    chance = _AT_END * float(np.median(stray[:likely]))
-    own = max(0.0, 1.0 - (chance / max(spread, 1e-9)) ** 2)
-    return np.clip(usual + own * (ends - usual), *_TIP)
-
-
 def _read(
-    signal: Signal, tray: TrayView, frames: Frames, width: _HalfWidths, apart: Apart, likely: int
+    signal: Signal, tray: TrayView, frames: Frames, width: HalfWidths, apart: Apart, likely: int
 ) -> tuple[FloatArray, BoolArray, _Placed]:
     """Return half widths (n, 7) of n bodies, mm, which of their sides are met (n, 2, 7), and where their edges lie."""
     half = width.at(frames, _inner(frames))
@@ -438,8 +357,8 @@ def _read(
 
 
 def _onto_edges(
-    frames: Frames, width: _HalfWidths, half: FloatArray, edge: FloatArray
-) -> tuple[Frames, _HalfWidths]:
+    frames: Frames, width: HalfWidths, half: FloatArray, edge: FloatArray
+) -> tuple[Frames, HalfWidths]:
     """Return frames and half widths moved to where edges (n, 2) lie, in half widths (n, 7), mm."""
     more, aside = edge.sum(1) / 2, (edge[:, 0] - edge[:, 1]) / 2 * half[:, 3]
     centre = frames.centre_mm + aside[:, None] * frames.across()
