@@ -22,8 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.by_direction import swing_of
-from traygauge.measure.limb import FLASH, LEAST_SHARE, Limb, flank_light, turns, usual_limb
+from traygauge.measure.limb import LEAST_SHARE, Limb, flank_light, turns, unevenness, usual_limb
 from traygauge.measure.medians import medians
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,18 +34,14 @@ SHARPEN = 0.15
 _HOLD_LIMB, _HOLD_LIMB_MOST = 0.05, 0.1  # how firmly, where the blur is 4.5 % of the half width, and at most
 _HOLD = 0.6  # weight of the blur expected: highlights near the limb look like blur
 _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close to a parabola
-#: A flash lights both flanks alike, but for so much of their light in four of five pieces; its limb has this share of
-#: the light at least; and held to, in the ring's own blur, it explains the profiles as well as one that is free (misfits,
-#: at the most). Other light takes a limb as dark for blur.
-_EVEN, _ALL_LIMB, _AS_WELL = 0.16, 0.8, 1.1
-#: Between these places the light of limbs falls; and where the fall swings by more than this share of it with the way pieces lie,
-#: lamps stand on two sides (drawn trays and the test photos: 0.08 and more; under a flash 0.013 at the most).
-_FALLS, _SWINGS = ((0.68, 0.82), (0.4, 0.5)), 0.04
+#: Under a flash limbs have this share of the light at least, and flanks are as bright on both sides but for so much of their
+#: light. Shadows lie behind what throws them: beside pieces the tray keeps more of its light than the last (drawn, rendered and
+#: test photos, the median of pieces: 0.96 and more under a flash, 0.78 and less in other light).
+_ALL_LIMB, _EVEN, _UNSHADED = 0.8, 0.08, 0.87
 #: Where less of the light than this falls towards the limb, half of it and more comes from within: of an even sky's 0.53 falls
 #: by Lambert's law, of half and half 0.29 (drawn and rendered see-through strand up to 0.28, all other 0.56 and more). What
 #: seems to fall by more than the second, and yet is explained best without lamps, are the streaks of clear strand.
 _FROM_WITHIN, _MOST_OF_SKY = 0.4, 0.8
-_LIMB_SEEN = 0.08  # blur, in half widths, up to which the limb is seen apart from it
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 #: Thickness (log) and turn are rounded so: 4 % more or less of the blur moves an edge by 0.01 px, the turn by 0.03 px.
 #: A photo's blur needs the turn no closer than to the last figure.
@@ -246,38 +241,18 @@ def find_light(
     return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
 
 
-def flash_lit(
-    profiles: FloatArray, u: FloatArray, axis: FloatArray, half_px: float, optics: Optics, limb: Limb
-) -> bool:
-    """Return whether the light comes from beside the camera: whichever way pieces lie, their limbs are as dark.
+def flash_lit(profiles: FloatArray, u: FloatArray, beside: FloatArray, limb: Limb) -> bool:
+    """Return whether the light comes from beside the camera: limbs are dark on both sides, and no shadow lies in view.
 
     Parameters
     ----------
     profiles : ndarray (n, 2, m), signal at `u` on both sides of n bodies.
-    axis : ndarray (n,), their directions, radians.
-    optics : with the blur of the ring's edges, which lie on the tray.
+    beside : ndarray (n,): light of the tray beside the bodies, on the darker side, over that further away.
     limb : of even light from elsewhere.
     """
-    if limb.share < _ALL_LIMB or optics.sigma_px > _LIMB_SEEN * half_px:
+    if limb.share < _ALL_LIMB or np.median(beside) < _UNSHADED:
         return False
-    tray = np.median(profiles[..., u > 1.2], -1).mean(1, keepdims=True)
-    flank = np.median(profiles[..., (u > 0.6) & (u < 0.8)], -1) - tray
-    uneven = np.abs(np.diff(flank)[:, 0]) / np.maximum(np.abs(flank.mean(1)), 1e-9)
-    if np.median(uneven) > _EVEN or swing_of(*_fall(profiles, u, axis)) > _SWINGS:
-        return False
-    sides = profiles.reshape(-1, len(u))
-    free, held = (place_edges(sides, u, half_px, optics, one)[1].reshape(-1, 2) for one in (limb, FLASH))
-    rods = free.max(1) <= np.median(free.max(1))  # flakes have no such flanks
-    as_well = np.median(held[rods]) < _AS_WELL * np.median(free[rods])
-    return bool(as_well and np.quantile(uneven[rods], 0.8) < _EVEN)
-
-
-def _fall(profiles: FloatArray, u: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return how much of the light is gone near the limb, over what usually is, and directions, degrees, (n,) each."""
-    both = profiles.mean(1)
-    limb, inner = (np.median(both[:, (u > low) & (u < high)], -1) for low, high in _FALLS)
-    fall = 1 - limb / np.maximum(inner, 1e-9)
-    return fall / max(float(np.median(fall)), 1e-9), np.degrees(axis)
+    return bool(np.median(np.abs(unevenness(profiles, u))) < _EVEN)
 
 
 def _lowest(cost: Callable[[float], float], candidates: FloatArray) -> float:

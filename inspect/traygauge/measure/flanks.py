@@ -50,6 +50,8 @@ _LAMP_PX, _SHARP_PX = 0.03, 0.8
 #: spread out again (closed form: two boxes of two pixels).
 _COLOUR_PX = 0.82
 _SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
+#: Where the tray beside a body shows its shadow, in half widths: neither blur nor a halo of sharpening reaches there.
+_SHADED = np.array([1.4, 1.5, 1.6])
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
     3.0,
@@ -353,7 +355,16 @@ def _read(
     u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
     met = met_stations(tray, frames, _inner(frames), half, apart)
     profiles = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
-    return half, met, _placed(signal, tray, frames, profiles, half.mean(1), u, likely)
+    beside = _beside(signal, tray, frames, half[:likely], apart)
+    return half, met, _placed(signal, tray, frames, profiles, half.mean(1), u, beside, likely)
+
+
+def _beside(signal: Signal, tray: TrayView, frames: Frames, half: FloatArray, apart: Apart) -> FloatArray:
+    """Return the tray's light beside the first bodies (k,), on the darker side, over that further away; half (k, 7), mm."""
+    some = np.arange(len(half))
+    rows = frames.rows(some)
+    profiles = _side_profiles(signal.rows(some), tray, rows, _inner(rows), half, _SHADED)
+    return np.asarray(profiles.mean((2, 3)).min(1) / np.maximum(apart.tray_level[some], 1e-9), float)
 
 
 def _onto_edges(
@@ -373,9 +384,13 @@ def _placed(
     profiles: FloatArray,
     half_mm: FloatArray,
     u: FloatArray,
+    beside: FloatArray,
     likely: int,
 ) -> _Placed:
-    """Return where the edges lie in half profiles (n, 2, m) at `u` (m,) of pieces of some half width (n,)."""
+    """Return where the edges lie in half profiles (n, 2, m) at `u` (m,) of pieces of some half width (n,).
+
+    `beside` (likely,): light of the tray beside the bodies, over that further away.
+    """
     half_px = _half_px(tray, frames, likely)
     ring_px = tray.blur_px.at(frames.centre_mm)
     sharpest = float(np.median(ring_px[:likely]))
@@ -395,7 +410,7 @@ def _placed(
     edge, residual = place_edges(sides, u, half_px, optics, limb, thickness, turn.ravel())
     one_sided = limb.own_light and lit_from_one_side(some, u)
     u_edge = one_sided * _LAMP_PX * np.maximum(1.0, local_px / _SHARP_PX) ** 2 / own_px
-    flash = flash_lit(some, u, frames.axis[show], half_px, Optics(sharpest, SHARPEN), even)
+    flash = flash_lit(some, u, beside[show], even)
     if flash:
         free, (edge, residual) = edge, place_edges(sides, u, half_px, optics, FLASH, thickness)
         u_edge = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one
