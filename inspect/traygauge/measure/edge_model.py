@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.limb import LEAST_SHARE, Limb, flank_light, turns, unevenness, usual_limb
+from traygauge.measure.limb import ACROSS, LEAST_SHARE, Limb, blurring, flank_light, turns, unevenness, usual_limb
 from traygauge.measure.medians import medians
 
 FloatArray = npt.NDArray[np.float64]
@@ -154,12 +154,13 @@ def _normal(profiles: FloatArray, u: FloatArray, limb: Limb) -> FloatArray:
     return np.asarray(light / np.where(np.abs(step) > 1e-9, step, 1.0), float)
 
 
-def usual_limb_share(profiles: FloatArray, u: FloatArray) -> float:
-    """Return the limb's usual share b / (a + b) of a photo's light, from inside the bodies, where no blur reaches."""
+def usual_limb_share(profiles: FloatArray, u: FloatArray, sigma: float) -> float:
+    """Return the limb's usual share b / (a + b) of a photo's light, from inside the bodies, seen through a blur, in half widths."""
     inside = (u > 0.4) & (u < 0.78)
-    limb = np.sqrt(1.0 - u[inside] ** 2)
+    near = blurring(u[inside], sigma)
+    even, limb = (light @ near for light in flank_light(ACROSS, Limb(1.0)))
     fit = np.linalg.lstsq(
-        np.stack([np.ones_like(limb), limb], 1), _normal(profiles, u, Limb(1.0))[:, inside].T, rcond=None
+        np.stack([even, limb], 1), _normal(profiles, u, Limb(1.0))[:, inside].T, rcond=None
     )[0]
     total = fit.sum(0)
     good = np.abs(total) > 0.2

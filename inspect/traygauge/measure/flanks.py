@@ -398,9 +398,11 @@ def _placed(
     show = slice(0, likely, -(-likely // _SHOW_OPTICS))
     some = profiles[show]
     hold, least = (_COLOUR_HOLD, _COLOUR_PX) if signal.of_colour else (1.0, 0.0)
-    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u), hold)
-    bright = _sense(signal, likely) > 0
-    limb, optics = find_light(some, u, half_px, signal.softness * sharpest, even, bright, least)
+    bright, expected_px = _sense(signal, likely) > 0, signal.softness * sharpest
+    # of colours and dark pieces it is not the blur alone that softens edges
+    seen_through = expected_px / half_px if bright else 0.0
+    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u, seen_through), hold)
+    limb, optics = find_light(some, u, half_px, expected_px, even, bright, least)
     optics = replace(optics, ring_px=sharpest)
     turn = turns(profiles, u, limb, optics.sigma_px / half_px) * (signal.sense > 0)[:, None]
     own_px = (tray.px_per_mm(frames.centre_mm, frames.height_mm) * half_mm).repeat(2)

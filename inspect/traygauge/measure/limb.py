@@ -37,7 +37,7 @@ _MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 #: off a little, down to the least.
 _INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
 _STEP = 0.02  # half widths between the places whose light a blur brings together
-_ACROSS = np.arange(-1.8, 1.801, _STEP)
+ACROSS = np.arange(-1.8, 1.801, _STEP)
 _ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
 #: Some light always is the sky's; a tone curve that steepens shades would leave it none, and no step on the dark limb.
 #: Of an even sky a quarter falls as a lamp's, or less.
@@ -114,10 +114,10 @@ def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float) -> Limb:
         u < max(_INSIDE[1] - _BLUR_INWARDS * max(sigma - _NARROW, 0.0), _INSIDE_LEAST)
     )
     light, uneven = profiles[..., inside], unevenness(profiles, u)
-    near = _blurring(u[inside], sigma)
+    near = blurring(u[inside], sigma)
 
     def misfit(limb: Limb) -> float:
-        sky, lamps = (x @ near for x in flank_light(_ACROSS, limb, _turn_of(uneven, limb, sigma)[..., None]))
+        sky, lamps = (x @ near for x in flank_light(ACROSS, limb, _turn_of(uneven, limb, sigma)[..., None]))
         model = (1 - limb.share) * sky + limb.share * lamps
         strength = (light * model).sum((1, 2)) / (model**2).sum((1, 2))
         rest = np.sqrt(np.square(light - strength[:, None, None] * model).mean((1, 2)))
@@ -126,9 +126,9 @@ def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float) -> Limb:
     return min((Limb(float(share), own_light=True) for share in _SHARES), key=misfit)
 
 
-def _blurring(u: FloatArray, sigma: float) -> FloatArray:
-    """Return what each place of `_ACROSS` gives to the light seen at `u` (m,), (len(_ACROSS), m), through a blur."""
-    near = np.exp(-0.5 * ((_ACROSS[:, None] - u) / max(sigma, _STEP)) ** 2)
+def blurring(u: FloatArray, sigma: float) -> FloatArray:
+    """Return what each place of `ACROSS` gives to the light seen at `u` (m,), (len(ACROSS), m), through a blur."""
+    near = np.exp(-0.5 * ((ACROSS[:, None] - u) / max(sigma, _STEP)) ** 2)
     return np.asarray(near / near.sum(0))
 
 
@@ -154,8 +154,8 @@ def _turn_of(uneven: FloatArray, limb: Limb, sigma: float) -> FloatArray:
     """Return the turns (n, 2) that leave a body's two flanks so uneven (n,), seen through a blur."""
     turn = np.linspace(0.0, _MOST_TURN, 61)
     flank = sum(_FLANK) / 2
-    near = _blurring(np.array([flank, -flank]), sigma)
-    sky, lamps = flank_light(_ACROSS, limb, turn[:, None])
+    near = blurring(np.array([flank, -flank]), sigma)
+    sky, lamps = flank_light(ACROSS, limb, turn[:, None])
     bright, dark = ((1 - limb.share) * sky @ near + limb.share * lamps @ near).T
     leaves = np.maximum.accumulate((bright - dark) / (bright + dark))
     found = np.interp(np.abs(uneven), leaves, turn) * np.sign(uneven)
