@@ -39,7 +39,7 @@ _MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still
 #: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
 #: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a third of what a profile counts
 #: by), all are read once more around the edges found. Of dark pieces it would follow their shadows (drawn trays).
-_ASIDE = 0.05
+_ASIDE = 0.03
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
 #: Standard uncertainty of an edge under lamps at one side, px, beside `uncertainty`'s part for all light, which holds most of
