@@ -80,7 +80,7 @@ def test_an_axis_tried_besides_changes_no_other_width(seen: Seen) -> None:
     )
     twice = signal.rows(np.tile(np.arange(n), 2))
     beside = fit_flanks(twice, tray_view, Frames.joined([first, across]), lying_apart(2 * n), likely=n)
-    assert beside.optics.sigma_px == pytest.approx(alone.optics.sigma_px, rel=1e-9)
+    assert beside.light.optics.sigma_px == pytest.approx(alone.light.optics.sigma_px, rel=1e-9)
     np.testing.assert_allclose(beside.frames.diameter_mm[:n], alone.frames.diameter_mm, atol=1e-6)
 
 
@@ -90,7 +90,7 @@ def test_blur_does_not_depend_on_which_side_of_an_axis_comes_first(seen: Seen) -
     other_way = replace(first, axis=first.axis + np.pi, bend=-first.bend)
     n = len(first)
     one, other = (fit_flanks(signal, tray_view, f, lying_apart(n), likely=n) for f in (first, other_way))
-    assert one.optics.sigma_px == pytest.approx(other.optics.sigma_px, rel=1e-3)
+    assert one.light.optics.sigma_px == pytest.approx(other.light.optics.sigma_px, rel=1e-3)
 
 
 def test_pieces_about_as_long_as_thick_are_measured_along_their_axis(short_dark) -> None:

@@ -204,6 +204,8 @@ def test_a_flash_is_told_by_dark_limbs_and_no_shadow(
 ) -> None:
     limb = Limb(usual_limb_share(profiles.reshape(-1, len(U)), U, 0.6 / HALF_PX))
     assert flash_lit(profiles, U, np.full(20, beside), limb) == flash
+    # a tray that mirrors a lamp is brighter beside some pieces than further away, and darker beside others
+    assert not flash_lit(profiles, U, beside * np.linspace(0.4, 1.6, 20), limb)
 
 
 @pytest.mark.parametrize(("colour", "blur_px"), [("red", 0.75), ("white", 2.6)])

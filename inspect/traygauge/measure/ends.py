@@ -21,11 +21,12 @@ import numpy.typing as npt
 
 from traygauge.measure.end_doubts import finish, settle
 from traygauge.measure.end_fit import EndFit, begin
-from traygauge.measure.end_light import STEP_PX, Apart, EndLight, Rims, read_ends, rims_of
+from traygauge.measure.end_light import STEP_PX, Apart, EndLight, Rims, read_ends, rims_of, seen_at_ends
 from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.flanks import Flanks
 from traygauge.measure.frame import Frames
 from traygauge.measure.lips import Lips, Rows, usual_rows
+from traygauge.measure.rims import seems_short
 from traygauge.measure.signal import Signal
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual, usual_cuts
@@ -34,10 +35,6 @@ from traygauge_shared.threads import blocks, in_threads
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
-
-#: How far before its end a rim that is rounded towards a dark face seems to fall to it, in shares of its radius: as far as the
-#: light it lacks would reach, by Lambert's law under light from above. Its fall is short beside any blur.
-_RETREAT = 1 - np.pi / 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,20 +90,24 @@ def fit_ends(
 
     def begun(some: IntArray) -> tuple[EndLight, EndFit]:
         part = rims.of(some)
-        light = read_ends(signal.rows(part.who), tray, part, m, flanks.optics, apart)
+        light = read_ends(signal.rows(part.who), tray, part, m, flanks.light.optics, apart)
+        light = seen_at_ends(light, flanks.light.limb)
         light = replace(light, weight=light.weight * np.float32(counts))
         return light, begin(light)
 
     lights, fits = zip(*in_threads(begun, parts), strict=True)
     dark = np.concatenate([light.dark for light in lights])
+    azimuth = np.arctan2(rims.outward[:, 1], rims.outward[:, 0])
     usual = usual_cuts(
         np.concatenate([fit.p for fit in fits], 1),
         np.concatenate([fit.residual for fit in fits]),
         rims.lean,
-        np.arctan2(rims.outward[:, 1], rims.outward[:, 0]),
+        azimuth,
         dark,
         2 * likely,
     )
+    if flanks.light.flash:
+        usual = usual.lit_from_the_camera(rims.lean)
     own = [usual.of(some) for some in parts]
     settled = in_threads(settle, lights, fits, own)
     first = Rows.joined([some.rows for some in settled]).of(np.arange(min(2 * likely, len(dark))))
@@ -115,7 +116,8 @@ def fit_ends(
     told = usual.as_firm_as_told(float(np.median(blur / rims.radius)))
     firm = [told.of(some) for some in parts]
     ended, lips = zip(*in_threads(finish, settled, own, firm, [rows] * len(parts)), strict=True)
-    return _as_ends(ended, lips, rims, dark, usual, frames)
+    lacking = flanks.light.rims.lacking(azimuth)
+    return _as_ends(ended, lips, rims, dark, usual, blur, lacking, frames)
 
 
 def _as_ends(
@@ -124,14 +126,18 @@ def _as_ends(
     rims: Rims,
     dark: npt.NDArray[np.bool_],
     usual: Usual,
+    blur: FloatArray,
+    lacking: FloatArray,
     frames: Frames,
 ) -> Ends:
     p, flat = np.concatenate([fit.p for fit in fits], 1), rims.flat
     out, slope, view, face = p[:4]
     face, view = np.where(view >= 0, 1.0, face), np.abs(view) * flat
     residual = np.concatenate([fit.residual for fit in fits])
-    # the rounded rim of a bright piece falls to its face's light before it ends
-    out = out + np.where(dark, 0.0, _RETREAT * ROUNDING_MM * np.clip(1.0 - usual.face, 0.0, 1.0))
+    seen = p[2] < 0
+    edges = np.where(seen, 2 * view * rims.radius, 0.0) / blur
+    short = seems_short(lacking, np.where(seen, np.clip(usual.face, 0.0, 1.0), 0.0), edges)
+    out = out + np.where(dark, 0.0, ROUNDING_MM * short)
     normal = np.concatenate([fit.normal for fit in fits], -1)
     first = np.zeros(normal.shape[1:])
     first[0] = 1.0

@@ -8,22 +8,15 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.across import middle_profiles, side_profiles, steps
 from traygauge.measure.by_direction import Half, u_uneven
 from traygauge.measure.cast_shadow import Taken, taken_for_piece
-from traygauge.measure.edge_model import (
-    SHARPEN,
-    Optics,
-    find_light,
-    flash_lit,
-    place_edges,
-    usual_limb_share,
-)
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.half_widths import HalfWidths, held_ends, straightened
-from traygauge.measure.limb import FLASH, Limb, lit_from_one_side, turns
-from traygauge.measure.met_flanks import held_to_batch, met_stations
-from traygauge.measure.signal import Signal, on_lines, steps_px
+from traygauge.measure.met_flanks import held_to_batch
+from traygauge.measure.placed_edges import PhotoLight, Placed, read_edges, sense_of
+from traygauge.measure.signal import Signal
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.threads import blocks, in_threads
 
@@ -33,25 +26,11 @@ BoolArray = npt.NDArray[np.bool_]
 
 STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
-_STEP_PX = 0.55
 _MOVED = 0.02  # of the diameter: frames that their edges move further than this are refined again
-_MOST_STEP = 0.11  # in half widths: of pieces a few pixels wide there are still some points on either side
 #: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
 #: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a third of what a profile counts
 #: by), all are read once more around the edges found. Of dark pieces it would follow their shadows (drawn trays).
 _ASIDE = 0.03
-#: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
-_COLOUR_HOLD = 5.0
-#: Standard uncertainty of an edge under lamps at one side, px, beside `uncertainty`'s part for all light, which holds most of
-#: it: on drawn trays under one lamp medians of white strand stray by 0.04 px an edge, and 97 % of diameters are inside; it grows
-#: with the square of a blur wider than the second.
-_LAMP_PX, _SHARP_PX = 0.03, 0.8
-#: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
-#: spread out again (closed form: two boxes of two pixels).
-_COLOUR_PX = 0.82
-_SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
-#: Where the tray beside a body shows its shadow, in half widths: neither blur nor a halo of sharpening reaches there.
-_SHADED = np.array([1.4, 1.5, 1.6])
 _OUTLINE_SD, _OUTLINE_MOST = (
     0.1,
     3.0,
@@ -73,8 +52,7 @@ class Flanks:
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
     u_light_mm : ndarray (n, 2): of length and diameter through a flash, lamps at one side or a lamp's shadow, which all
         pieces share; by what is known of such light, and by how far diameters swing with the way pieces lie.
-    flash : whether the light comes from beside the camera.
-    optics : blur and overshoot of this photo's signal.
+    light : of the photo.
     shadow : what a lamp's shadow adds to dark pieces; taken off the flanks already.
     """
 
@@ -86,54 +64,8 @@ class Flanks:
     unread: BoolArray
     u_met_mm: FloatArray
     u_light_mm: FloatArray
-    flash: bool
-    optics: Optics
+    light: PhotoLight
     shadow: Taken
-
-
-def _side_profiles(
-    signal: Signal, tray: TrayView, frames: Frames, stations: FloatArray, half: FloatArray, u: FloatArray
-) -> SingleArray:
-    """Return the light across the axis as half profiles (n, 2, k, m), from the axis outwards.
-
-    Parameters
-    ----------
-    stations : ndarray (n, k), mm along the axis; half : ndarray (n, k), mm; u : ndarray (m,), in half widths. The first
-        side lies along `across`, the second against it.
-    """
-    height = np.broadcast_to(frames.height_mm[:, None], stations.shape)
-    start, side = steps_px(tray, frames.point(stations), frames.across(stations) * half[..., None], height)
-    return signal.at(on_lines(start[:, None], np.stack([side, -side], 1), u))
-
-
-def _middle_profiles(
-    signal: Signal,
-    tray: TrayView,
-    frames: Frames,
-    half: FloatArray,
-    u: FloatArray,
-    met: BoolArray | None = None,
-) -> SingleArray:
-    """Return half profiles (n, 2, m) as `_side_profiles` does, their mean over the stations of `_inner`.
-
-    Without those that meet another piece (`met`, ndarray (n, 2, k)), unless all do.
-    """
-
-    def part(some: npt.NDArray[np.intp]) -> SingleArray:
-        rows = frames.rows(some)
-        profiles = _side_profiles(signal.rows(some), tray, rows, _inner(rows), half[some], u)
-        mean = np.asarray(profiles.mean(2))
-        if met is not None:
-            for k, side in np.argwhere(met[some].any(2) & ~met[some].all(2)):
-                mean[k, side] = profiles[k, side, ~met[some[k], side]].mean(0)
-        return mean
-
-    return np.concatenate(in_threads(part, blocks(len(frames))))
-
-
-def _inner(frames: Frames) -> FloatArray:
-    """Return stations along the middle half of each body, ndarray (n, 7), mm."""
-    return np.linspace(-0.25, 0.25, 7) * frames.length_mm[:, None]
 
 
 def _steep_places(profile: SingleArray, u: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
@@ -212,7 +144,7 @@ def fit_flanks(signal: Signal, tray: TrayView, frames: Frames, apart: Apart, lik
     likely : so many of the first show what is usual in the photo (blur, widths); the others are axes tried besides.
     """
     rough = _first_width(signal, tray, frames, likely)
-    u = np.arange(0.66, 1.34, 1.2 * _steps(tray, rough, likely))
+    u = np.arange(0.66, 1.34, 1.2 * steps(tray, rough, likely))
     frames, width = _refined(signal, tray, rough, u)
     # edges are read squarely across an axis that is nearly right
     moved = (
@@ -236,22 +168,11 @@ def _refined(signal: Signal, tray: TrayView, frames: Frames, u: FloatArray) -> t
     return Frames.joined([some for some, _ in refined]), HalfWidths(*widths)
 
 
-def _steps(tray: TrayView, frames: Frames, likely: int) -> float:
-    """Return a step in units of the half width that is at most `_STEP_PX` long at the usual width."""
-    return min(_STEP_PX / _half_px(tray, frames, likely), _MOST_STEP)
-
-
-def _half_px(tray: TrayView, frames: Frames, likely: int) -> float:
-    """Return the median of the likely half widths, px."""
-    half = tray.px_per_mm(frames.centre_mm, frames.height_mm) * frames.diameter_mm / 2
-    return float(np.median(half[:likely]))
-
-
 def _first_width(signal: Signal, tray: TrayView, frames: Frames, likely: int) -> Frames:
     """Return frames whose width and place across the axis come from the batch's common edges."""
     half = np.repeat(frames.diameter_mm[:, None] / 2, 7, 1)
-    u = np.arange(0.3, 1.7, 1.5 * _steps(tray, frames, likely))
-    profiles = _middle_profiles(signal, tray, frames, half, u)
+    u = np.arange(0.3, 1.7, 1.5 * steps(tray, frames, likely))
+    profiles = middle_profiles(signal, tray, frames, half, u)
     edge = _choose_edges(signal.steps_of_light(profiles), u, half[:, 0], likely)
     shift = (edge[:, 0] - edge[:, 1]) / 2 * half[:, 0]
     return replace(
@@ -263,7 +184,7 @@ def _first_width(signal: Signal, tray: TrayView, frames: Frames, likely: int) ->
 
 def _shadow(signal: Signal, tray: TrayView, frames: Frames, seen_mm: FloatArray, likely: int) -> Taken:
     """Return what shadow passes for more of pieces that look `seen_mm` (n,) wide; bright ones, and colours, have none."""
-    if _sense(signal, likely) >= 0:
+    if sense_of(signal, likely) >= 0:
         return Taken.none(len(frames))
     return taken_for_piece(seen_mm, frames.axis, tray.lean(frames.centre_mm, frames.height_mm), likely)
 
@@ -277,7 +198,7 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     """Return the frames straightened on the edges of single stations, and their half widths."""
     stations = _stations(frames)
     half = np.repeat(frames.diameter_mm[:, None] / 2, STATIONS, 1)
-    profiles = _side_profiles(signal, tray, frames, stations, half, u)
+    profiles = side_profiles(signal, tray, frames, stations, half, u)
     place, height = _steep_places(signal.steps_of_light(profiles), u, 2)
     nearness = np.exp(-0.5 * ((place - 1.0) / 0.12) ** 2)
     pick = (height * nearness).argmax(-1)[..., None]
@@ -286,34 +207,14 @@ def _refine(signal: Signal, frames: Frames, tray: TrayView, u: FloatArray) -> tu
     return replace(frames, diameter_mm=np.maximum(2 * width.terms[:, 0], 0.2)), width
 
 
-@dataclass(frozen=True, eq=False)
-class _Placed:
-    """Where the edges of n pieces lie in their light.
-
-    Parameters
-    ----------
-    edge, residual : ndarray (n, 2): place in half widths, and what is left unexplained, over contrast.
-    u_mm : ndarray (n,): what their kind of light leaves uncertain of a diameter.
-    flash, one_sided : whether the light comes from beside the camera, or from one side more than from the other.
-    optics : of the photo.
-    """
-
-    edge: FloatArray
-    residual: FloatArray
-    u_mm: FloatArray
-    flash: bool
-    one_sided: bool
-    optics: Optics
-
-
 def _fine(
     signal: Signal, tray: TrayView, frames: Frames, width: HalfWidths, apart: Apart, likely: int
 ) -> Flanks:
     """Place both edges of every piece by the shaded model, each side's stations averaged once they are aligned."""
-    half, met, placed = _read(signal, tray, frames, width, apart, likely)
-    if _sense(signal, likely) > 0 and np.median(np.abs(placed.edge[:likely] - 1.0)) > _ASIDE:
+    half, met, placed = read_edges(signal, tray, frames, width, apart, likely)
+    if sense_of(signal, likely) > 0 and np.median(np.abs(placed.edge[:likely] - 1.0)) > _ASIDE:
         frames, width = _onto_edges(frames, width, half, placed.edge)
-        half, met, placed = _read(signal, tray, frames, width, apart, likely)
+        half, met, placed = read_edges(signal, tray, frames, width, apart, likely)
     edge, slant = placed.edge, _slant(tray, frames)
     look = np.where(met.any((1, 2)), np.nan, half.mean(1) * edge.sum(1) / slant)
     shadow = _shadow(signal, tray, frames, look, likely)
@@ -341,30 +242,9 @@ def _fine(
         unread,
         u_met,
         u_light,
-        placed.flash,
-        placed.optics,
+        placed.light,
         shadow,
     )
-
-
-def _read(
-    signal: Signal, tray: TrayView, frames: Frames, width: HalfWidths, apart: Apart, likely: int
-) -> tuple[FloatArray, BoolArray, _Placed]:
-    """Return half widths (n, 7) of n bodies, mm, which of their sides are met (n, 2, 7), and where their edges lie."""
-    half = width.at(frames, _inner(frames))
-    u = np.arange(0.4, 1.4, _steps(tray, frames, likely))
-    met = met_stations(tray, frames, _inner(frames), half, apart)
-    profiles = _middle_profiles(signal, tray, frames, half, u, met).astype(float)
-    beside = _beside(signal, tray, frames, half[:likely], apart)
-    return half, met, _placed(signal, tray, frames, profiles, half.mean(1), u, beside, likely)
-
-
-def _beside(signal: Signal, tray: TrayView, frames: Frames, half: FloatArray, apart: Apart) -> FloatArray:
-    """Return the tray's light beside the first bodies (k,), on the darker side, over that further away; half (k, 7), mm."""
-    some = np.arange(len(half))
-    rows = frames.rows(some)
-    profiles = _side_profiles(signal.rows(some), tray, rows, _inner(rows), half, _SHADED)
-    return np.asarray(profiles.mean((2, 3)).min(1) / np.maximum(apart.tray_level[some], 1e-9), float)
 
 
 def _onto_edges(
@@ -377,70 +257,18 @@ def _onto_edges(
     return frames, replace(width, terms=width.terms * more[:, None])
 
 
-def _placed(
-    signal: Signal,
-    tray: TrayView,
-    frames: Frames,
-    profiles: FloatArray,
-    half_mm: FloatArray,
-    u: FloatArray,
-    beside: FloatArray,
-    likely: int,
-) -> _Placed:
-    """Return where the edges lie in half profiles (n, 2, m) at `u` (m,) of pieces of some half width (n,).
-
-    `beside` (likely,): light of the tray beside the bodies, over that further away.
-    """
-    half_px = _half_px(tray, frames, likely)
-    ring_px = tray.blur_px.at(frames.centre_mm)
-    sharpest = float(np.median(ring_px[:likely]))
-    # both sides of some pieces: a lamp's shadows lie on one
-    show = slice(0, likely, -(-likely // _SHOW_OPTICS))
-    some = profiles[show]
-    hold, least = (_COLOUR_HOLD, _COLOUR_PX) if signal.of_colour else (1.0, 0.0)
-    bright, expected_px = _sense(signal, likely) > 0, signal.softness * sharpest
-    # of colours and dark pieces it is not the blur alone that softens edges
-    seen_through = expected_px / half_px if bright else 0.0
-    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u, seen_through), hold)
-    limb, optics = find_light(some, u, half_px, expected_px, even, bright, least)
-    optics = replace(optics, ring_px=sharpest)
-    turn = turns(profiles, u, limb, optics.sigma_px / half_px) * (signal.sense > 0)[:, None]
-    own_px = (tray.px_per_mm(frames.centre_mm, frames.height_mm) * half_mm).repeat(2)
-    local_px = optics.local_px(ring_px).repeat(2)
-    thickness = own_px / half_px * optics.sigma_px / local_px
-    sides = profiles.reshape(-1, len(u))
-    edge, residual = place_edges(sides, u, half_px, optics, limb, thickness, turn.ravel())
-    one_sided = limb.own_light and lit_from_one_side(some, u)
-    u_edge = one_sided * _LAMP_PX * np.maximum(1.0, local_px / _SHARP_PX) ** 2 / own_px
-    flash = flash_lit(some, u, beside[show], even)
-    if flash:
-        free, (edge, residual) = edge, place_edges(sides, u, half_px, optics, FLASH, thickness)
-        u_edge = np.nan_to_num(np.abs(edge - free) / 2)  # other light that is as even may look like one
-    edge, residual = edge.reshape(-1, 2), residual.reshape(-1, 2)
-    # where a neighbour or a shadow's edge spoils the model, the photo's usual step from the first guess serves
-    spoilt = ~np.isfinite(edge) | (residual > 3 * np.median(residual[:likely]))
-    usual = edge[:likely][~spoilt[:likely]]
-    edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
-    return _Placed(edge, residual, half_mm * u_edge.reshape(-1, 2).sum(1), flash, one_sided, optics)
-
-
-def _sense(signal: Signal, likely: int) -> float:
-    """Return 1 where the own light of mostly bright pieces is read, -1 of dark ones, 0 where colour is."""
-    return 0.0 if signal.of_colour else float(np.sign(np.median(signal.sense[:likely])))
-
-
 def _slant(tray: TrayView, frames: Frames) -> FloatArray:
     """Return by how much wider than it is each piece (n,) looks from the side."""
     _, lean = frames.lean(tray, frames.centre_mm[:, None], np.zeros((len(frames), 1)))
     return np.asarray(np.sqrt(1 + lean[:, 0] ** 2), float)
 
 
-def _u_light(signal: Signal, frames: Frames, unread: BoolArray, placed: _Placed, likely: int) -> FloatArray:
+def _u_light(signal: Signal, frames: Frames, unread: BoolArray, placed: Placed, likely: int) -> FloatArray:
     """Return what light leaves uncertain of lengths and diameters, ndarray (n, 2), mm."""
     known = np.where(unread, np.nan, frames.diameter_mm)[:likely]
-    sense = _sense(signal, likely)
-    half: Half = "either" if placed.one_sided else "thicker"
-    if sense == 0 or (sense > 0 and placed.flash):
+    sense = sense_of(signal, likely)
+    half: Half = "either" if placed.light.one_sided else "thicker"
+    if sense == 0 or (sense > 0 and placed.light.flash):
         half = ""
     u = u_uneven(known, np.degrees(frames.axis), frames.diameter_mm, signal.sense < 0, sense == 0, half)
     u[:, 1] = np.hypot(u[:, 1], placed.u_mm)

@@ -84,7 +84,7 @@ def leaning(tray: TrayView, tried: Tried, leans: BoolArray, tilt: FloatArray) ->
     own = replace(bodies, frames=frames, ends=rows_of(bodies.ends, rows))
     rims = _rims(tray, frames, _outline_ends(tray, tried.outlines.rows(rows), own))
     slope = rim_slopes(rims.lean)
-    light = _read(tried.signal.rows(rows), tray, rims, bodies.flanks.optics, tried.apart.rows(rows))
+    light = _read(tried.signal.rows(rows), tray, rims, bodies.flanks.light.optics, tried.apart.rows(rows))
     light = _at_slopes(light, slope)
     expected = _expected(light.dark, usual)
     fit = ended(light, begin(light), expected)

@@ -32,7 +32,7 @@ _COAT = 0.7
 #: and no more of them is told by flanks.
 _SPREAD = 0.5
 _FLANK = (0.55, 0.75)  # where, in half widths, a piece's flanks are compared
-_MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
+MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 #: The part of a flank that tells the limb, in half widths: no usual blur reaches it. Of a wider blur than `_NARROW` it keeps
 #: off a little, down to the least.
 _INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
@@ -41,8 +41,8 @@ ACROSS = np.arange(-1.8, 1.801, _STEP)
 _ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
 #: Some light always is the sky's; a tone curve that steepens shades would leave it none, and no step on the dark limb.
 #: Of an even sky a quarter falls as a lamp's, or less.
-LEAST_SHARE = 0.1
-_SHARES = np.linspace(LEAST_SHARE, 0.85, 6)
+LEAST_SHARE = 0.25
+_SHARES = np.linspace(LEAST_SHARE, 0.85, 5)
 
 
 @dataclass(frozen=True)
@@ -152,7 +152,7 @@ def lit_from_one_side(profiles: FloatArray, u: FloatArray) -> bool:
 
 def _turn_of(uneven: FloatArray, limb: Limb, sigma: float) -> FloatArray:
     """Return the turns (n, 2) that leave a body's two flanks so uneven (n,), seen through a blur."""
-    turn = np.linspace(0.0, _MOST_TURN, 61)
+    turn = np.linspace(0.0, MOST_TURN, 61)
     flank = sum(_FLANK) / 2
     near = blurring(np.array([flank, -flank]), sigma)
     sky, lamps = flank_light(ACROSS, limb, turn[:, None])

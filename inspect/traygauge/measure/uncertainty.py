@@ -21,8 +21,8 @@ FloatArray = npt.NDArray[np.float64]
 #: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
 _USUAL_MISFIT = 0.062
 #: What edges' systematic parts do to length and diameter, px: shading and tone curve of the photo as a whole, and of single
-#: sides (lengths of bright pieces in drawn and rendered photos are 0.05 to 0.25 px short).
-_EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([0.165, 0.24]), np.array([0.085, 0.18])
+#: sides (lengths of bright pieces in drawn and rendered photos are up to 0.2 px short).
+_EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([0.105, 0.24]), np.array([0.085, 0.18])
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
 _CONTACT = 1.8
@@ -58,7 +58,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     dark = signal.sense < 0
     # a file holds colour at half the size, and where an edge of colour lies errs by as much more
     coarse = signal.softness / softness(LUMA)
-    frames, ends, optics = bodies.frames, bodies.ends, bodies.flanks.optics
+    frames, ends, optics = bodies.frames, bodies.ends, bodies.flanks.light.optics
     length, diameter = frames.length_mm, frames.diameter_mm
     px = 1.0 / tray.px_per_mm(frames.centre_mm, frames.height_mm)
     lean = np.abs(ends.view_expected)
@@ -79,7 +79,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     # how thick a squeezed end is along the line of sight, its width only lets guess
     widths = bodies.flanks.widths_mm[:, [0, -1]]
     squeezed = _UNSEEN * np.abs(ends.view_expected) * np.abs(widths - diameter[:, None])
-    dark_rims = np.array([_DARK_RIMS_MM * bodies.flanks.flash, 0.0])
+    dark_rims = np.array([_DARK_RIMS_MM * bodies.flanks.light.flash, 0.0])
     tilt = 0.02 * diameter * lean.mean(1)
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.limb import FLASH, flank_light
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
@@ -25,6 +27,8 @@ _ENOUGH = 4.0  # well known faces, from which on a photo's own are believed
 #: up to which the least is enough (swept on drawn and test photos).
 _NOISE_OF_RESIDUAL, _NOISE, _SHARP = 3.0, (0.1, 0.2), 0.045
 _FACE_SD = 0.12, 0.3  # least and most that faces which look the same way stray
+#: Under a flash faces stray by this from what the line of sight says of them: cut unevenly, and lit by what is around.
+_FLASH_FACE_SD = 0.04
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +57,12 @@ class Usual:
         """
         noise = max(_NOISE_OF_RESIDUAL * self.residual, _NOISE[0] * (blur / _SHARP) ** 2)
         return replace(self, noise=float(np.clip(noise, *_NOISE)))
+
+    def lit_from_the_camera(self, lean: FloatArray) -> Usual:
+        """Return the same under a flash, by which faces are as dark as they are seen slantingly, at some lean (e,)."""
+        facing = np.maximum(-lean, 0.0) / np.hypot(1.0, lean)
+        _, face = flank_light(np.sqrt(1.0 - facing**2), FLASH)
+        return replace(self, face=face, face_sd=np.full(len(lean), _FLASH_FACE_SD))
 
     @classmethod
     def unknown(cls, dark: npt.NDArray[np.bool_]) -> Usual:
