@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from traygauge.segment import part_label
-from traygauge.segment.part import GAP, Parting, _as_parting
+from traygauge.segment.part import GAP, Clump, Parting, _as_parting
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_judge import confidences, stacked, states
 from traygauge.segment.part_witness import INSIDE, LAST, Witness, sample_points
@@ -50,7 +50,7 @@ def test_a_length_is_not_stated_where_an_end_lies_under_another():
     rods = np.array([[40.0, 40.0, 0.0, 60.0, 20.0, 0.0], [70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0]])
     mask = part_label.labelled(np.ones((90, 90), bool), rods, 0.0)[0] > 0
     for order, state in (((0, 1), ("covered", "parted")), ((1, 0), ("parted", "parted"))):
-        parting = _as_parting(mask, rods[list(order)], np.zeros(2), ["parted", "parted"], np.ones(2), 20.0)
+        parting = _as_parting(dark_on_white(mask), rods[list(order)], np.zeros(2), ["parted", "parted"], np.ones(2), 20.0)
         assert parting.state == state
 
 
@@ -139,19 +139,29 @@ def test_what_meets_others_along_a_strip_much_narrower_than_itself_is_whole(wide
         True  # half as long as thick, against the rod's flank as far as it reaches
     )
     rods = np.array([[39.5, 19.5, 0.0, 60.0, 20.0, 0.0]])
-    parting = _as_parting(mask, rods, np.zeros(1), ["parted"], np.ones(1), 20.0)
+    parting = _as_parting(dark_on_white(mask), rods, np.zeros(1), ["parted"], np.ones(1), 20.0)
     assert parting.state == ("parted", state)
     assert (parting.labels[33:39, 72 - wide : 88 - wide] == 2).all()
 
 
-def left_over(box: tuple[slice, slice], rods: list[tuple[int, int]]) -> Parting:
+def dark_on_white(mask: np.ndarray, dark: int = 60, white: int = 200) -> Clump:
+    """Return a clump of one code value on a tray of another."""
+    rgb = np.where(mask, dark, white).astype(np.uint8)
+    return Clump(mask, np.repeat(rgb[..., None], 3, 2), 10.0, (0.0, 0.0))
+
+
+def left_over(
+    box: tuple[slice, slice], rods: list[tuple[int, int]], light: int = 60, tray: int = 200
+) -> Parting:
     """Return rods of 60 x 20 px that lie along x, with middles at places, parted with a box of pixels that they leave over."""
     mask = np.zeros((160, 160), bool)
     for x, y in rods:
         mask[y - 10 : y + 10, x - 30 : x + 30] = True
     mask[box] = True
     rows = np.array([[x - 0.5, y - 0.5, 0.0, 60.0, 20.0, 0.0] for x, y in rods])
-    return _as_parting(mask, rows, np.zeros(len(rows)), ["parted"] * len(rows), np.ones(len(rows)), 20.0)
+    clump = dark_on_white(mask, white=tray)
+    clump.rgb[box] = light
+    return _as_parting(clump, rows, np.zeros(len(rows)), ["parted"] * len(rows), np.ones(len(rows)), 20.0)
 
 
 @pytest.mark.parametrize(
@@ -169,3 +179,17 @@ def test_shade_between_pieces_is_no_piece(box, rods, gap: bool) -> None:
     middle = parting.labels[box][3:-3, 3:-3]
     assert len(parting) == len(rods) + (not gap)
     assert (middle == (GAP if gap else len(parting))).all()
+
+
+@pytest.mark.parametrize(
+    ("light", "tray", "gap"),
+    [
+        (100, 200, True),  # tray in shade
+        (60, 200, False),  # as dark as strand
+        (50, 20, False),  # on a tray darker than strand what is dim may be strand in shade
+    ],
+)
+def test_what_is_lighter_than_dark_strand_is_no_part_of_it(light: int, tray: int, gap: bool) -> None:
+    """A box as large as the one above that is a piece, by its place."""
+    parting = left_over(np.s_[60:72, 60:76], [(80, 50)], light, tray)
+    assert len(parting) == 2 - gap

@@ -52,20 +52,23 @@ def test_without_a_strand_nothing_is_known():
 
 
 @pytest.mark.parametrize(
-    ("states", "sure", "rods", "two"),
+    ("states", "sure", "rods", "rest", "two"),
     [
-        (("parted", "parted"), 1.0, 2, True),
-        (("leaning", "parted"), 1.0, 2, True),  # one cut obliquely at both ends looks as if it leant
-        (("upright", "parted"), 1.0, 2, True),
-        (("upright", "upright"), 1.0, 2, False),  # an oval flake
-        (("parted", "parted"), 0.2, 2, False),
-        (("parted", "covered"), 1.0, 2, False),  # what is left over of a flake
-        (("parted", "parted"), 1.0, 1, False),
-        (("parted",), 1.0, 1, False),
+        (("parted", "parted"), 1.0, 2, 0, True),
+        (("leaning", "parted"), 1.0, 2, 0, True),  # one cut obliquely at both ends looks as if it leant
+        (("upright", "parted"), 1.0, 2, 0, True),
+        (("upright", "upright"), 1.0, 2, 0, False),  # an oval flake
+        (("parted", "parted"), 0.2, 2, 0, False),
+        (("parted", "covered"), 1.0, 2, 0, False),  # what is left over of a flake
+        (("parted", "parted", "covered"), 1.0, 2, 5, True),  # shade between two
+        (("parted", "parted", "covered"), 1.0, 2, 20, False),
+        (("parted", "parted"), 1.0, 1, 5, False),
+        (("parted",), 1.0, 1, 0, False),
     ],
 )
-def test_a_convex_thing_is_several_where_rods_explain_all_of_it(states, sure, rods, two):
+def test_a_convex_thing_is_several_where_rods_explain_all_of_it(states, sure, rods, rest, two):
     rod = np.full((len(states), 5), np.nan)
     rod[:rods] = 150.0, 150.0, 0.0, LENGTH, D
-    parting = Parting(np.zeros((9, 9), np.int32), states, np.full(len(states), sure), rod)
-    assert explains_all(parting) == two
+    labels = np.arange(100, dtype=np.int32)[None] % rods + 1
+    labels[:, :rest] = len(states)
+    assert explains_all(Parting(labels, states, np.full(len(states), sure), rod)) == two

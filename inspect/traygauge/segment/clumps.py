@@ -37,6 +37,8 @@ NOTCH_MM = 0.45
 NO_ROD = np.full(6, np.nan)
 #: Confidence from which on a parted piece explains what is seen.
 SURE = 0.4
+#: So much of a convex clump may be left over by strand pieces that explain the rest: shade that fills the gap between them.
+REST = 0.08
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,15 +152,19 @@ def too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
 
 
 def explains_all(parting: Parting) -> bool:
-    """Return whether every part is a strand piece of its own: else a convex thing is one, a flake.
+    """Return whether every part, but for a little shade, is a strand piece of its own: else a convex thing is one, a flake.
 
     One of them must show a flank, lying or leaning: two discs alone, as of pieces on end, explain any oval flake.
     """
-    return len(parting) > 1 and bool(
-        (parting.confidence > SURE).all()
-        and np.isfinite(parting.rod_px).all()
-        and set(parting.state) <= {"parted", "leaning", "upright"}
-        and set(parting.state) != {"upright"}
+    rods: Bool = np.asarray(np.isfinite(parting.rod_px).all(1))
+    area = np.bincount(np.maximum(parting.labels, 0).ravel(), minlength=len(parting) + 1)[1:]
+    state = {word for word, rod in zip(parting.state, rods, strict=True) if rod}
+    return bool(
+        rods.sum() > 1
+        and (parting.confidence[rods] > SURE).all()
+        and area[~rods].sum() < REST * area.sum()
+        and state <= {"parted", "leaning", "upright"}
+        and state != {"upright"}
     )
 
 

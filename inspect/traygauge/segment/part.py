@@ -12,6 +12,8 @@ from traygauge.segment import part_budget, part_judge, part_label, part_necks, p
 from traygauge.segment.part_explain import explained
 from traygauge.segment.part_field import BoolArray, Clump, FloatArray, field_of
 from traygauge.segment.part_prior import StrandPrior, heap_prior, looks_single, strand_prior
+from traygauge.segment.pixels import eroded, square
+from traygauge_shared.light import LINEAR_OF_CODE
 
 __all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clumps", "strand_prior"]
 
@@ -27,6 +29,10 @@ _NARROW = 0.4
 #: more than this (what runs on below one shows there as wide as it is), and where it meets the tray along less than this: a
 #: gap that pieces enclose (of 71 rests that were parts of pieces none, of 59 others 14).
 _SLIVER, _ALONG, _ENCLOSED = 0.2, 1.3, 0.2
+#: So is what is lighter than this share of strand that is darker than the tray, up to this area, square diameters (rendered
+#: heaps: of seven gaps in shade five are, of nine rests that were parts of pieces none; on a tray darker than strand such
+#: gaps are as dark as the tray, and not taken for more of it).
+_LIGHTER, _LARGEST_SHADE = 0.9, 0.5
 GAP = -1
 #: An end of which more than this share is another's was not seen, but guessed from what shows beside the other.
 _HIDDEN = 0.9
@@ -99,7 +105,7 @@ def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]
         if not found.paid[k]:
             out.append(_unresolved(clump.mask))
         elif _explains(clump.mask, crop, confidence[mine]):
-            out.append(_as_parting(clump.mask, crop, tilt[mine], words, confidence[mine], diameter))
+            out.append(_as_parting(clump, crop, tilt[mine], words, confidence[mine], diameter))
         else:
             out.append(_at_necks(clump.mask, 0.1 * diameter**2))
     return out
@@ -116,7 +122,7 @@ def _explains(mask: BoolArray, rods: FloatArray, confidence: FloatArray) -> bool
 
 
 def _as_parting(
-    mask: BoolArray,
+    clump: Clump,
     rods: FloatArray,
     tilt: FloatArray,
     state: list[str],
@@ -124,11 +130,13 @@ def _as_parting(
     diameter: float,
 ) -> Parting:
     """Return a clump parted after its rods (n, 6), lowest first, that rest at some tilts (n,); what they leave is covered or unresolved."""
+    mask = clump.mask
     labels, left = part_label.labelled(mask, rods, 0.08 * diameter)
     rest = part_label.blobs(left, 0.16 * diameter, 0.2 * diameter**2)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
     of_rest, sure, gap = _left_over(labels, rest, len(rods), diameter)
+    gap |= _in_shade(labels, rest, len(rods), clump, diameter)
     hidden = part_label.ends_hidden(labels, rods).max(1) > _HIDDEN
     rod_px = np.full((len(rods) + len(sure), 6), np.nan)
     rod_px[: len(rods)] = np.concatenate([rods[:, :5], tilt[:, None]], 1)
@@ -157,6 +165,24 @@ def _left_over(
     words = np.where(alone, "parted", np.where(areas < _LARGEST_COVERED, "covered", "unresolved"))
     gap = (radius < _SLIVER) & (contact > _ALONG) | (open_ < _ENCLOSED)
     return [str(w) for w in words], np.where(alone, narrow, _LEFT_OVER), np.isin(labels, numbers[gap])
+
+
+def _in_shade(
+    labels: npt.NDArray[np.int32], rest: npt.NDArray[np.int32], rods: int, clump: Clump, diameter: float
+) -> BoolArray:
+    """Return the pixels of what rods leave over (as for `_left_over`) that are tray in shade by their light."""
+    small = np.flatnonzero(np.bincount(rest.ravel())[1:] < _LARGEST_SHADE * diameter**2) + 1
+    body = eroded(((labels > 0) & (labels <= rods)).astype(np.uint8), square(1)) > 0  # edges are mixed light
+    if not len(small) or not body.any() or clump.mask.all():
+        return np.zeros(labels.shape, bool)
+    light = LINEAR_OF_CODE[clump.rgb]
+    strand, tray = (np.median(light[some], 0) for some in (body, ~clump.mask))
+    if strand.sum() > tray.sum():
+        return np.zeros(labels.shape, bool)
+    towards_tray = (light - strand) @ (tray - strand)
+    most = np.quantile(towards_tray[body], _LIGHTER)
+    shade = [k for k in small if np.median(towards_tray[rest == k]) > most]
+    return np.isin(labels, np.array(shade, int) + rods)
 
 
 def _unresolved(mask: BoolArray) -> Parting:
