@@ -73,6 +73,15 @@ def test_what_a_tray_hides_tells_nothing(measured_scene, colour, window, light):
     assert np.isnan(found.pieces["standing_mm"]).all()
 
 
+def test_a_flash_lights_no_flank_of_what_stands(measured_scene):
+    """Three of 17 were told, as 0.4 to 1.5 mm long, by flanks that end in the dark."""
+    batch = Batch(count=100, colour="yellow", upright_fraction=0.15, length_sd_mm=0.3, burr_fraction=0.0)
+    window = Sheet(window=(0.02, 0.02, 0.02))
+    pieces = measured_scene(tray(batch, seed=32, light=LIGHTS["flash"], sheet=window)).pieces
+    assert (pieces["state"] == "upright").sum() >= 15
+    assert np.isnan(pieces["standing_mm"]).all()
+
+
 def test_a_piece_without_a_flank_is_short_where_others_show_theirs():
     """Four pieces seen from the side by a fifth of their height: where the others' flanks are dark, so may be its own."""
     ray, slant = np.tile([1.0, 0.0], (4, 1)), np.full(4, 0.2)

@@ -50,7 +50,9 @@ def test_a_length_is_not_stated_where_an_end_lies_under_another():
     rods = np.array([[40.0, 40.0, 0.0, 60.0, 20.0, 0.0], [70.0, 40.0, np.pi / 2, 60.0, 20.0, 0.0]])
     mask = part_label.labelled(np.ones((90, 90), bool), rods, 0.0)[0] > 0
     for order, state in (((0, 1), ("covered", "parted")), ((1, 0), ("parted", "parted"))):
-        parting = _as_parting(dark_on_white(mask), rods[list(order)], np.zeros(2), ["parted", "parted"], np.ones(2), 20.0)
+        parting = _as_parting(
+            dark_on_white(mask), rods[list(order)], np.zeros(2), ["parted", "parted"], np.ones(2), 20.0
+        )
         assert parting.state == state
 
 

@@ -163,7 +163,8 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     diameter[at[lying]] = bodies.frames.diameter_mm[lying]
     diameter[at[looks.upright]] = looks.stand.diameter_mm[looks.upright]
     up = np.flatnonzero(looks.upright)
-    if len(up):
+    # under a flash flanks of what stands are as dark as the tray
+    if len(up) and not bodies.flanks.light.flash:
         standing_up = tried.outlines.rows(up), tried.apart.rows(up)
         stands[:, at[up]] = standing_lengths(tray, *standing_up, looks.usual_mm)
     return Kinds(form, state, measured, double, middle, height, diameter, stands)
