@@ -26,7 +26,7 @@ from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.flanks import Flanks
 from traygauge.measure.frame import Frames
 from traygauge.measure.lips import Lips, Rows, usual_rows
-from traygauge.measure.rims import seems_short
+from traygauge.measure.rim_light import seems_short
 from traygauge.measure.signal import Signal
 from traygauge.measure.solving import solved
 from traygauge.measure.usual_cuts import Usual, usual_cuts

@@ -21,7 +21,7 @@ from traygauge.measure.frame import Frames
 from traygauge.measure.half_widths import HalfWidths
 from traygauge.measure.limb import FLASH, Limb, lit_from_one_side, turns
 from traygauge.measure.met_flanks import met_stations
-from traygauge.measure.rims import PLACES, RimLight, rim_light
+from traygauge.measure.rim_light import PLACES, RimLight, rim_light
 from traygauge.measure.signal import Signal
 from traygauge_calib.tray_view import TrayView
 
@@ -154,7 +154,7 @@ class _Coarse:
 
     Parameters
     ----------
-    flank : ndarray (k, 2, m): of each flank, at `rims.PLACES`, over that on the axis.
+    flank : ndarray (k, 2, m): of each flank, at `rim_light.PLACES`, over that on the axis.
     beside : ndarray (k,): of the tray beside them, on the darker side, over that further away.
     """
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from traygauge.measure.limb import FLASH, Limb, flank_light
-from traygauge.measure.rims import PLACES, RimLight, rim_light, seems_short
+from traygauge.measure.rim_light import PLACES, RimLight, rim_light, seems_short
 from traygauge_shared.scenes import Batch, tray
 from traygauge_shared.scenes.samples import LIGHTS
 
