@@ -15,7 +15,8 @@ from traygauge.measure.edge_model import (
     usual_limb_share,
 )
 from traygauge.measure.limb import FLASH, Limb, flank_light
-from traygauge_shared.scenes import LIGHTS, Batch, Sensor, tray
+from traygauge_shared.scenes import LIGHTS, Batch, Sensor, Sheet, tray
+from traygauge_shared.scenes.samples import small_phone
 
 HALF_PX = 14.0
 U = np.arange(0.4, 1.4, 0.55 / HALF_PX)
@@ -224,6 +225,22 @@ def test_a_flash_on_colour_or_out_of_focus_is_told_as_well(
     error = seen.errors("diameter_mm", "width_seen_mm")
     assert len(error) >= 35
     assert abs(np.median(error)) < 0.04
+
+
+def test_where_colour_is_read_no_flash_is_told(measured_scene) -> None:
+    """Colour shows no shadow beside pieces in any light; taken for a flash's, none of the diameters lay in what was stated."""
+    seen = measured_scene(
+        tray(
+            Batch(count=40, colour="orange"),
+            seed=3,
+            camera=small_phone(5, tilt_deg=3.0),
+            light=LIGHTS["overcast"],
+            sheet=Sheet(window=(0.03, 0.2, 0.05)),
+        )
+    )
+    error = seen.errors("diameter_mm", "width_seen_mm")
+    assert len(error) >= 30
+    assert (np.abs(error) < 1.96 * np.nanmedian(seen.pieces["u_diameter_mm"])).mean() >= 0.9
 
 
 def test_widths_under_a_flash_lie_in_what_is_stated(measured_scene) -> None:

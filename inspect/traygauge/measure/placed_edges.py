@@ -108,7 +108,7 @@ def _photo_light(
     # of colours and dark pieces it is not the blur alone that softens edges
     seen_through = expected_px / usual_px if bright else 0.0
     even = Limb(usual_limb_share(some.reshape(-1, len(u)), u, seen_through), hold)
-    flash = flash_lit(some, u, coarse.beside[show], even)
+    flash = bright and flash_lit(some, u, coarse.beside[show], even)
     if flash:  # its limb is that dark that no fit tells it from blur
         limb, optics = FLASH, Optics(ring_px, SHARPEN)
     else:

@@ -21,7 +21,8 @@ FloatArray = npt.NDArray[np.float64]
 #: Misfit of an end, in shares of contrast, at which the fit's own covariance is taken as it is; it grows in proportion.
 _USUAL_MISFIT = 0.062
 #: What edges' systematic parts do to length and diameter, px: shading and tone curve of the photo as a whole, and of single
-#: sides, of bright pieces and of dark ones (lengths in drawn and rendered photos are up to 0.2 px short, and 0.3 px long).
+#: sides; first of bright pieces read in their own light, then of dark ones and of colour (lengths in drawn and rendered photos
+#: are up to 0.2 px short, and 0.3 px long).
 _EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([[0.105, 0.24], [0.165, 0.24]]), np.array([0.085, 0.18])
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
@@ -84,7 +85,9 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
-        "shared edge": (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX[dark.astype(int)],
+        "shared edge": (px * muddle)[:, None]
+        * coarse
+        * _EDGE_SHARED_PX[(dark | signal.of_colour).astype(int)],
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "shared light": np.hypot(dark_rims, bodies.flanks.u_light_mm),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
