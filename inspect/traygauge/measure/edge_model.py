@@ -9,8 +9,8 @@ a bright piece 0.3 to 0.5 px too far in. The model keeps what the surface does a
 blurred by a Gaussian, with the overshoot that a camera's sharpening leaves. a, b, c are free for each profile; blur
 and overshoot belong to the photo and are found from all profiles together.
 
-How light falls towards a limb, under lamps at one side and under a flash too, `limb` says. Of an edge under a flash, half of
-the difference to other light stays in the uncertainty.
+How light falls towards a limb, under lamps at one side and under a flash too, `limb` says. A flash is told by shadows that stay
+out of sight: its limb is as dark as blur makes one.
 """
 
 from __future__ import annotations

@@ -28,7 +28,7 @@ STATIONS = 9
 _END_MM = 0.18  # the cut edge's rounding and smear stay out of the flank
 _MOVED = 0.02  # of the diameter: frames that their edges move further than this are refined again
 #: Edges are read around where steps of light, as ratios, are steepest, which blur moves outwards, and the limb inside of it.
-#: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a third of what a profile counts
+#: Where most edges of bright pieces turn out to lie aside by more than this, in half widths (a fifth of what a profile counts
 #: by), all are read once more around the edges found. Of dark pieces it would follow their shadows (drawn trays).
 _ASIDE = 0.03
 _OUTLINE_SD, _OUTLINE_MOST = (
