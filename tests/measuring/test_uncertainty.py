@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from traygauge.measure.uncertainty import combined
+from traygauge_shared.scenes import Batch, Sensor, Sheet, phone_over, tray
 
 GAUGE = pd.read_csv(Path(__file__).parents[1] / "data" / "gum_h1_end_gauge.csv", comment="#").set_index(
     "quantity"
@@ -25,3 +26,24 @@ def test_the_end_gauge_of_the_gum():
     whole = added(GAUGE[~of_d])
     assert whole == pytest.approx(32, abs=0.5)
     assert whole**2 == pytest.approx(1002, abs=2)  # of contributions printed to a tenth
+
+
+def test_out_of_focus_dark_pieces_are_no_less_sure_than_their_shades_are_wide(measured_scene) -> None:
+    """Black on white at 12 px/mm, 2.2 px out of focus: lengths once claimed 0.2 mm."""
+    seen = measured_scene(
+        tray(
+            Batch(count=60, colour="black", surface="satin"),
+            seed=31,
+            camera=phone_over(width=2800, height=2100),
+            sheet=Sheet(window=(0.80, 0.80, 0.79)),
+            sensor=Sensor(blur_px=2.2),
+        )
+    )
+    at = seen.at
+    for column, truth, most in (("length_mm", "length_mm", 0.15), ("diameter_mm", "width_seen_mm", 0.26)):
+        rest = np.append(seen.pieces[column], np.nan)[at] - [float(r[truth]) for r in seen.drawn.truth]
+        u = np.append(seen.pieces[f"u_{column}"], np.nan)[at]
+        known = np.isfinite(rest) & np.isfinite(u)
+        assert known.sum() > 50
+        assert (np.abs(rest[known]) < 2 * u[known]).mean() >= 0.93
+        assert np.median(u[known]) < most

@@ -27,6 +27,9 @@ _EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([[0.105, 0.24], [0.165, 0.24]]), np.arr
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
 _CONTACT = 1.8
+#: A shade is no wider than so much of its piece, however blurred: the most that edges of dark pieces may err together by in
+#: length and diameter, diameters (of 47 drawn hard trays lengths by 0.045 at the most, diameters by 0.13 on all but two).
+_SHADE_MOST = np.array([0.06, 0.13])
 #: Colour is muddled more in bodies of a smaller radius than this, px: it is stored at half size (drawn trays).
 _FEW_PX = 13.0
 #: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
@@ -71,6 +74,11 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         muddle = blur * np.maximum(_FEW_PX * 2 * px / diameter, 1.0) ** 2
     else:
         muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
+    shared_edge = (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX[(dark | signal.of_colour).astype(int)]
+    if not signal.of_colour:
+        shared_edge = np.where(
+            dark[:, None], np.minimum(shared_edge, _SHADE_MOST * diameter[:, None]), shared_edge
+        )
     zero = np.zeros_like(length)
     fit = ends.u_fit_mm * np.clip(ends.residual / _USUAL_MISFIT, 0.3, 6.0)
     face_open = np.clip(
@@ -85,9 +93,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     return {
         "shared scale": np.stack([length, diameter], -1) * scale.relative,
         "shared plane": np.stack([length, diameter], -1) * scale.plane_mm / height,
-        "shared edge": (px * muddle)[:, None]
-        * coarse
-        * _EDGE_SHARED_PX[(dark | signal.of_colour).astype(int)],
+        "shared edge": shared_edge,
         "shared view": np.stack([view * (1 - 0.7 * face_open.mean(1)), zero], -1),
         "shared light": np.hypot(dark_rims, bodies.flanks.u_light_mm),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
