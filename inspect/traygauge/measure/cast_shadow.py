@@ -25,10 +25,12 @@ _FEWEST, _ENOUGH = 30, 150
 _ALIKE, _NOT_TAKEN = 0.011, 1.0
 _PLAIN = 2 * _ALIKE  # a strip that a width shows, log
 #: A lamp is believed where it explains the diameters better than it would explain those of pieces that had each other's strips,
-#: by so many standard deviations of what those leave unexplained, and where so much of the pieces beside plain strips, at least
-#: so many, look as thick as that (soft light leaves 2 to 4, two lamps 4 to 7.6, a flash beside the lens 6, small lamps 7.2 and
-#: more), and where it leaves less than this share of that (two lamps 0.66 to 0.82, small ones 0.09 to 0.43).
-_SURE, _SHOW_IT, _FEW_SHOW, _LEAVES = 7.0, 0.6, 10, 0.55
+#: by so many standard deviations of what those leave unexplained (of 60 pieces; the more pieces, the more of them), where so
+#: much of the pieces beside plain strips, at least so many, look as thick as that, and where it leaves less than this share of
+#: that. Of 48 drawn trays of 60 pieces soft light has 2 to 5 and leaves 0.60 and more; two lamps have 2 to 5.6 and leave 0.55 and
+#: more, or show on 0.43 of them at the most; a lamp right above has 5 to 8.5, shows on 0.73 and more, and leaves 0.25 to 0.48 on
+#: 13 of 16.
+_SURE, _SHOW_IT, _FEW_SHOW, _LEAVES = 4.5, 0.6, 10, 0.55
 _OTHERS = 40
 #: Shadows that reach further beyond the view, per height (a lamp 63 degrees high), put edges and ends where nobody knows: so
 #: uncertain are length and diameter then, in diameters, and a photo is refused for it.
