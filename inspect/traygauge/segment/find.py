@@ -28,6 +28,8 @@ Contours = list[npt.NDArray[np.int32]]
 SMALLEST_MM = 0.28
 #: An edge steps by this share of its region's contrast at least: noise, glow and soft shadows do not.
 SHARP = 0.25
+#: One that is much fainter than the others are, grey among white, steps by this share of its own.
+CRISP = 0.7
 #: Specks smaller than this, and hairs and scratches narrower, must do better.
 SPECK_MM, HAIR_MM, SHARP_SPECK = 0.5, 0.15, 0.45
 #: What has less than `FAINT` of the photo's contrast differs from the tray by so many standard deviations of its mean, as grain on
@@ -241,6 +243,7 @@ def _stands_out(
     blur = 2.355 * window.blur_px / window.px_per_mm
     faint = (size < SPECK_MM) | (thick < np.hypot(HAIR_MM, blur))
     least = np.where(faint, SHARP_SPECK, SHARP) * np.maximum(own, usual)
+    least = np.where(faint, least, np.minimum(least, CRISP * own))
     # neighbours err together as far as the blur reaches
     grains = np.maximum(area * window.px_per_mm**2 / (4 * np.pi * max(window.blur_px, 1.0) ** 2), 1.0)
     plain = (own > FAINT * signal.step) | (own * np.sqrt(grains) > ABOVE_GRAIN * noise_in(weight, coarse))
