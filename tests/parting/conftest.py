@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from traygauge.segment.part import Clump, Parting, StrandPrior, part_clumps
+from traygauge.segment.part import Clump, StrandPrior, part_clumps
+from traygauge.segment.part_result import Parting
 from traygauge_shared.scenes import Lamp, Lighting, Scene, Sheet, draw, phone_over
 
 DIAMETER_MM, HEIGHT_MM = 1.75, 200.0
@@ -70,6 +71,7 @@ def parted_heap(
     *,
     light: Lighting = LIGHT,
     prior: bool = True,
+    flakes: float = 0.0,
     px_per_mm: float = 16.0,
     middle_mm: tuple[float, float] | None = None,
     window: str = "black",
@@ -91,7 +93,7 @@ def parted_heap(
     scale = camera.focal_px / (HEIGHT_MM - DIAMETER_MM / 2)
     drawn = draw(Scene(tuple(things), camera, Sheet(board=None, window=window), light, seed=seed))
     clumps, crops = clumps_of(drawn, scale)
-    known = StrandPrior(DIAMETER_MM * scale, 0.04 * DIAMETER_MM * scale, 3.0 * scale, 0.3 * scale, 40)
+    known = StrandPrior(DIAMETER_MM * scale, 0.04 * DIAMETER_MM * scale, 3.0 * scale, 0.3 * scale, 40, flakes)
     partings = part_clumps(clumps, known if prior else None)
     return Heap(_matched(drawn.truth, crops, partings, scale), partings, clumps)
 

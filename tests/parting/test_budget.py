@@ -7,11 +7,12 @@ import pytest
 from traygauge.segment import find, part_budget
 from traygauge.segment.clumps import parted
 from traygauge.segment.find import find_pieces
-from traygauge.segment.part import Clump, Parting, part_clumps
+from traygauge.segment.part import Clump, part_clumps
 from traygauge.segment.part_budget import within
 from traygauge.segment.part_cover import neighbours, pairs_near
 from traygauge.segment.part_necks import parted_at_necks
 from traygauge.segment.part_prior import StrandPrior
+from traygauge.segment.part_result import Parting
 from traygauge_calib.scale import calibrate
 from traygauge_shared.photo import Photo
 
@@ -117,8 +118,9 @@ def test_pieces_keep_no_more_pixels_than_their_own_boxes(monkeypatch):
     things = []
 
     def kept(*given):
-        things.extend(parted(*given))
-        return things
+        found, flakes = parted(*given)
+        things.extend(found)
+        return found, flakes
 
     monkeypatch.setattr(find, "parted", kept)
     find_pieces(calibrate(photo, px_per_mm=16.0))

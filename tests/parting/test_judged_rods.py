@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from traygauge.segment import part_label
-from traygauge.segment.part import GAP, Clump, Parting, _as_parting
+from traygauge.segment.part import Clump, _as_parting
 from traygauge.segment.part_contact import held_back
 from traygauge.segment.part_judge import confidences, stacked, states
+from traygauge.segment.part_result import GAP, Parting
 from traygauge.segment.part_witness import INSIDE, LAST, Witness, sample_points
 from traygauge_shared.scenes import StrandPiece
 

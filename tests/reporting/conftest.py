@@ -126,6 +126,7 @@ def no_regions(tray: TrayView) -> Regions:
         "outlines_px": (),
         "state": (),
         "contrast_to_noise": 60.0,
+        "flakes": 0.0,
     }
     return Regions(**{f.name: given.get(f.name, np.zeros(0)) for f in fields(Regions)})
 

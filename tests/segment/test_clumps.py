@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from traygauge.segment.clumps import contour_shape, explains_all, too_little_for_two
-from traygauge.segment.part import Parting, StrandPrior
+from traygauge.segment.part import StrandPrior
+from traygauge.segment.part_result import Parting
 
 D, LENGTH = 30.0, 54.0
 STRAND = StrandPrior(D, 0.5, LENGTH, 2.7, 100)

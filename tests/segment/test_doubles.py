@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from traygauge.segment.part import Parting
 from traygauge.segment.part_double import doubles
+from traygauge.segment.part_result import Parting
 
 LENGTH, DIAMETER = 40.0, 30.0
 MIDDLE = np.array([60.0, 50.0])

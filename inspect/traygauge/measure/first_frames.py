@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.measure.frame import Frames
+from traygauge.measure.frame import Frames, usual_diameter
 from traygauge.measure.signal import local_maps
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -17,6 +17,11 @@ BoolArray = npt.NDArray[np.bool_]
 #: Below this ratio of the sides second moments say little of their directions, and nothing of a square's (drawn pieces: a
 #: third of those lay more than 15 degrees off, one in a thousand since).
 _NEARLY_SQUARE = 1.5
+
+#: Strand is as wide as is usual to this, in log, and fills the smallest rectangle around it to this share.
+_AS_WIDE, _FILLED = 0.15, 0.83
+#: Fewer things that look like strand tell nothing.
+_ENOUGH = 8
 
 
 def _moments(points: FloatArray, size: npt.NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
@@ -95,6 +100,22 @@ def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
         diameter = sides[:, 1]
     axis, sides = _straight_axes(spread_mm, axis, sides, outlines, back)
     return Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], sides[:, 1])
+
+
+def plain_strand(outlines: tuple[FloatArray, ...]) -> BoolArray:
+    """Return which of n things of a regrind look like strand, all where hardly any do: ndarray (n,)."""
+    full, short = np.array([_filled(outline) for outline in outlines]).T
+    # in photo pixels of a tilted camera, but the width that most share is a narrow one even so
+    usual = usual_diameter(short[full > _FILLED])[0]
+    looks = (full > _FILLED) & (np.abs(np.log(short / usual)) < _AS_WIDE)
+    return np.asarray(looks if looks.sum() >= _ENOUGH else np.ones(len(looks), bool))
+
+
+def _filled(outline: FloatArray) -> tuple[float, float]:
+    """Return an outline's area over that of the smallest rectangle around it, and the rectangle's shorter side, px."""
+    points = outline.astype(np.float32)
+    a, b = cv2.minAreaRect(points)[1]
+    return cv2.contourArea(points) / max(a * b, 1e-6), min(a, b)
 
 
 def rods_with_axis(regions: Regions) -> BoolArray:

@@ -72,6 +72,7 @@ class Tried:
     bodies : the k bodies; signal : what they were read in; apart : what is known of them beside others.
     by_rod : ndarray (k,), bool: explained by a rod when a heap was parted.
     confidence : ndarray (k,), 0..1: how well.
+    flaky : whether the batch holds flakes, some of which parting may have taken for strand.
     """
 
     index: IntArray
@@ -81,6 +82,7 @@ class Tried:
     apart: Apart
     by_rod: BoolArray
     confidence: FloatArray
+    flaky: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,6 +137,9 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     at, bodies = tried.index, tried.bodies
     said, stood = state[at] == "leaning", state[at] == "upright"
     looks = _look(tray, first, tried, said)
+    if tried.flaky:
+        state[at[(said | stood) & ~looks.strand & ~looks.upright]] = "parted"
+        said, stood = said & looks.strand, stood & looks.upright
     rounder = _rounder(bodies, looks.strand & looks.sure & ~stood)
     # of dark pieces the light does not tell a raised face from shadow: edges told parting that they lie
     rounder &= ~(tried.by_rod & (tried.signal.sense < 0) & (state[at] == "parted"))
@@ -197,7 +202,8 @@ def _look(tray: TrayView, first: Frames, tried: Tried, leaning: BoolArray) -> _L
     crumb = ~leaning & (biggest < np.fmax(_CRUMB_SHARE * odds.diameter_mm, _CRUMB_MM))
     stand = standing(tried.outlines, grain, gap, odds.diameter_mm, tray)
     likely = odds.probability > 0.5
-    rod = likely | tried.by_rod  # a heap that rods explain holds no flakes, however poor an outline is
+    # a heap of strand that rods explain holds no flakes, however poor an outline is
+    rod = likely | tried.by_rod & (not tried.flaky)
     no_flake = _NO_FLAKE - float(np.log(odds.of_batch / (1 - odds.of_batch)))
     upright = ~crumb & ~leaning & (stand.odds > np.maximum(np.where(rod, _STANDS, _MAY_STAND), no_flake))
     strand = rod & ~upright & ~crumb

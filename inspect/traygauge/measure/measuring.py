@@ -12,7 +12,7 @@ from traygauge.measure.burrs import burr_heights
 from traygauge.measure.channel import measuring_light
 from traygauge.measure.colours import with_colours
 from traygauge.measure.end_light import Apart
-from traygauge.measure.first_frames import first_frames, frames_of_rods, rods_with_axis
+from traygauge.measure.first_frames import first_frames, frames_of_rods, plain_strand, rods_with_axis
 from traygauge.measure.forms import Kinds, Tried, few_vertices, tell_kinds
 from traygauge.measure.frame import Frames
 from traygauge.measure.leaning import leaning
@@ -25,6 +25,7 @@ from traygauge.measure.tail_roots import rooted
 from traygauge.measure.tails import Tails, find_tails
 from traygauge.measure.uncertainty import combined, u_burr, u_lips, u_odd_width, u_parts
 from traygauge.measure.unsure import without_guesses, without_unread
+from traygauge.segment.part_prior import REGRIND, SOME_FLAKES
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
 from traygauge_shared.threads import beside
@@ -107,7 +108,11 @@ def _tried(
     may_lie, discs = np.isin(state, ["whole", "parted", "leaning"]), state == "upright"
     if not may_lie.any():
         return None
-    tried = np.concatenate([np.flatnonzero(may_lie), np.flatnonzero(discs)])
+    lying = np.flatnonzero(may_lie)
+    plain = np.ones(len(lying), bool)
+    if regions.flakes > REGRIND:
+        plain = plain_strand(tuple(tails.body_outlines_px[k] for k in lying))
+    tried = np.concatenate([lying[plain], lying[~plain], np.flatnonzero(discs)])
     tray = regions.tray
     outlines = beside(few_vertices, tray, tuple(tails.body_outlines_px[k] for k in tried))
     signal = signal.rows(tried)
@@ -121,8 +126,9 @@ def _tried(
     start = Frames(
         *(getattr(first, k)[tried] for k in ("centre_mm", "axis", "bend", "length_mm", "diameter_mm"))
     )
-    bodies = fit_bodies(signal, tray, start, apart, int(may_lie.sum()))
-    return Tried(tried, outlines.result(), bodies, signal, apart, by_rod, regions.confidence[tried])
+    bodies = fit_bodies(signal, tray, start, apart, int(plain.sum()))
+    flaky = regions.flakes > SOME_FLAKES
+    return Tried(tried, outlines.result(), bodies, signal, apart, by_rod, regions.confidence[tried], flaky)
 
 
 def _table(

@@ -21,7 +21,8 @@ _WEIGHTS = np.array([-14.2, -0.7, -2.3, 1.5, -0.9, -0.8])
 _FLOORS = np.array([0.003, 0.01, 0.0, 0.04, 0.01])
 #: Shape and light alone say at most this much (log odds): their errors are not independent.
 _MOST = 5.0
-#: A thing that parting explained by a rod has shown that much already.
+#: A thing that parting explained by a rod has shown that much already; among flakes half of that (drawn clumps
+#: hold four times as many rods for strand as for as many flakes).
 _PARTED = 2.0
 #: Widths of strand agree within 3 % (ovality, wear of the die: common practice), but for this share that is ill fitted.
 _WIDTH_SD, _ILL_FITTED = 0.03, 0.15
@@ -95,12 +96,13 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
     if not len(odds):
         return StrandOdds(np.zeros(0), 0.5, float("nan"))
     width = np.clip(np.nan_to_num(width_mm, nan=1.0), *WIDTHS_MM)
-    odds = np.nan_to_num(odds) + np.where(parted, _PARTED, 0.0)
-    p = 1 / (1 + np.exp(-odds))
+    alone, by_rod = np.nan_to_num(odds), np.where(parted, _PARTED, 0.0)
+    p = 1 / (1 + np.exp(-alone - by_rod))
     share = 0.5
     for _ in range(_ROUNDS):
         share = float((p.sum() + _BEFORE[0]) / (len(p) + sum(_BEFORE)))
         flaky = min((1 - share) / _FLAKY, 1.0) ** 2
+        odds = alone + (1 - flaky / 2) * by_rod
         usual = common_width(width, p, _ILL_FITTED * (1 - flaky))
         total = odds + np.log(usual / _ANY_WIDTH) + np.log(share / (1 - share)) - flaky * _oddness(odds, p)
         p = 1 / (1 + np.exp(-np.clip(total, -30, 30)))

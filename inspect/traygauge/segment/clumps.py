@@ -10,9 +10,10 @@ import numpy.typing as npt
 from scipy.ndimage import find_objects
 
 from traygauge.segment.mask import THREAD_MM
-from traygauge.segment.part import GAP, Clump, Parting, StrandPrior, looks_single, part_clumps, strand_prior
+from traygauge.segment.part import Clump, StrandPrior, looks_single, part_clumps, strand_prior
 from traygauge.segment.part_double import doubles
 from traygauge.segment.part_label import room_px, spread
+from traygauge.segment.part_result import GAP, Parting
 from traygauge.segment.pixels import Mask, closed, dilated, disc, eroded, opened, square
 from traygauge.segment.regions import Labels
 from traygauge.segment.window import Window
@@ -92,8 +93,10 @@ class Thing:
             labels[at][mask] = number
 
 
-def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: Scene) -> list[Thing]:
-    """Return the things that connected contours are, clumps parted.
+def parted(
+    contours: list[Contour], labels: Labels, number: IndexArray, scene: Scene
+) -> tuple[list[Thing], float]:
+    """Return the things that connected contours are, clumps parted, and the share of flakes among what lies free.
 
     Parameters
     ----------
@@ -135,7 +138,7 @@ def parted(contours: list[Contour], labels: Labels, number: IndexArray, scene: S
             things.append(_whole(f, parting))
         else:
             things += _parts(f, parting, heap, clump.rgb)
-    return things
+    return things, 0.0 if prior is None else prior.flakes
 
 
 def too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:

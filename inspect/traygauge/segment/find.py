@@ -85,9 +85,9 @@ def find_pieces(tray: TrayView) -> Regions:
         cv2.fillPoly(labels, [contours[k]], 0)
     told = [contours[k] for k in keep]
     if signal.clear and _kept(signal) > 0.0:
-        things = parted(told, labels, keep + 1, scene)
+        things, flakes = parted(told, labels, keep + 1, scene)
     else:  # nothing can be measured here: do not spend time on it
-        things = [Thing(contour, k) for k, contour in enumerate(told)]
+        things, flakes = [Thing(contour, k) for k, contour in enumerate(told)], 0.0
     labels = labels.astype(label_type(max(len(contours), len(things))), copy=False)
     outlines = _outlines_of(things, outlines.take(keep), light, weight[keep], (told, labels), window)
     order = _reading_order(things, window)
@@ -95,7 +95,7 @@ def find_pieces(tray: TrayView) -> Regions:
     own = weight[keep][[t.source for t in things]]
     labels[:] = 0
     _draw_outlines(labels, things, outlines)
-    return _regions(tray, window, field, signal, things, labels, outlines, own, weighed.result())
+    return _regions(tray, window, field, signal, things, labels, outlines, own, weighed.result(), flakes)
 
 
 def _outlines_of(
@@ -276,6 +276,7 @@ def _regions(
     outlines: Outlines,
     weight: FloatArray,
     light: npt.NDArray[np.float32],
+    flakes: float,
 ) -> Regions:
     """Return the things as regions, in photo pixels."""
     colour = beside(_mean_colours, labels, _middles([t.contour for t in things]), window, field)
@@ -303,6 +304,7 @@ def _regions(
         told_from_shadows=float(signal.clear),
         rod_px=np.array([t.rod for t in things]) + origin,
         light=light,
+        flakes=flakes,
     )
 
 
@@ -362,4 +364,5 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         told_from_shadows=float("nan"),
         rod_px=np.zeros((0, 6)),
         light=None,
+        flakes=0.0,
     )

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment import part_budget, part_judge, part_label, part_necks, part_polish, part_tilt
+from traygauge.segment import (
+    part_budget,
+    part_flakes,
+    part_judge,
+    part_label,
+    part_necks,
+    part_polish,
+    part_tilt,
+)
 from traygauge.segment.part_explain import explained
 from traygauge.segment.part_field import BoolArray, Clump, FloatArray, field_of
-from traygauge.segment.part_prior import StrandPrior, heap_prior, looks_single, strand_prior
+from traygauge.segment.part_prior import SOME_FLAKES, StrandPrior, heap_prior, looks_single, strand_prior
+from traygauge.segment.part_result import GAP, Parting, compacted, unresolved
 from traygauge.segment.pixels import eroded, square
 from traygauge_shared.light import LINEAR_OF_CODE
 
-__all__ = ["Clump", "Parting", "StrandPrior", "looks_single", "part_clumps", "strand_prior"]
+__all__ = ["Clump", "StrandPrior", "looks_single", "part_clumps", "strand_prior"]
 
 
 #: Share of a convex clump that rods must explain, weighted with their confidence, lest it be one piece of another form.
@@ -33,33 +41,8 @@ _SLIVER, _ALONG, _ENCLOSED = 0.2, 1.3, 0.2
 #: heaps: of seven gaps in shade five are, of nine rests that were parts of pieces none; on a tray darker than strand such
 #: gaps are as dark as the tray, and not taken for more of it).
 _LIGHTER, _LARGEST_SHADE = 0.9, 0.5
-GAP = -1
 #: An end of which more than this share is another's was not seen, but guessed from what shows beside the other.
 _HIDDEN = 0.9
-#: A piece that is no strand has at least this solidity; parts smaller than a speck (px) are not cut off it.
-_HOLLOW, _SPECK = 0.7, 12.0
-
-
-@dataclass(frozen=True, eq=False)
-class Parting:
-    """A clump in pieces.
-
-    Parameters
-    ----------
-    labels : ndarray (h, w), int32: 0 tray, k + 1 for piece k, `GAP` for tray between pieces that passed for more of them.
-    state : tuple of k words: parted, covered, upright, unresolved, or whole where the clump turned out to be one.
-    confidence : ndarray (k,), 0..1: how well the piece is explained.
-    rod_px : ndarray (k, 6): middle x, y, axis angle (rad, x towards y, 0..pi), length, diameter, crop pixels, and the
-        tilt at which it rests (rad, 0: it lies); NaN where no rod explains the piece.
-    """
-
-    labels: npt.NDArray[np.int32]
-    state: tuple[str, ...]
-    confidence: FloatArray
-    rod_px: FloatArray
-
-    def __len__(self) -> int:
-        return len(self.state)
 
 
 def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]:
@@ -75,7 +58,7 @@ def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Part
         paid = part_budget.within(room, part_budget.MOST_ROOM_PX)
     else:
         paid = part_budget.within(room / prior.diameter_px**2, part_budget.MOST_ROOM)
-    out = [_unresolved(clump.mask) for clump in clumps]
+    out = [unresolved(clump.mask) for clump in clumps]
     some = np.flatnonzero(paid).tolist()
     parted = _parted([clumps[k] for k in some], prior)
     for k, parting in zip(some, parted, strict=True):
@@ -86,7 +69,7 @@ def part_clumps(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Part
 def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]:
     """Return the pieces of each of the clumps that are to be parted."""
     if prior is None or not clumps:
-        return [_at_necks(clump.mask, _SPECK) for clump in clumps]
+        return [part_flakes.at_necks(clump.mask, None) for clump in clumps]
     field = field_of(clumps, prior.diameter_px)
     found = explained(field, prior)
     field = found.field
@@ -96,6 +79,7 @@ def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]
     state = part_judge.states(field, rods, bulge, stack, found.usual)
     tilt = part_tilt.tilts(field, found.rods, stack.hidden)
     confidence = part_judge.confidences(found.said, stack)
+    among_flakes = prior.flakes > SOME_FLAKES
     out = []
     for k, clump in enumerate(clumps):
         mine = stack.order[own[stack.order] == k]
@@ -103,11 +87,13 @@ def _parted(clumps: Sequence[Clump], prior: StrandPrior | None) -> list[Parting]
         words = [state[m] for m in mine]
         diameter = field.diameter / field.scale
         if not found.paid[k]:
-            out.append(_unresolved(clump.mask))
-        elif _explains(clump.mask, crop, confidence[mine]):
-            out.append(_as_parting(clump, crop, tilt[mine], words, confidence[mine], diameter))
-        else:
-            out.append(_at_necks(clump.mask, 0.1 * diameter**2))
+            out.append(unresolved(clump.mask))
+            continue
+        if not among_flakes and not _explains(clump.mask, crop, confidence[mine]):
+            out.append(part_flakes.at_necks(clump.mask, diameter))
+            continue
+        strand = _as_parting(clump, crop, tilt[mine], words, confidence[mine], diameter)
+        out.append(part_flakes.best_of_flakes(clump.mask, strand, diameter) if among_flakes else strand)
     return out
 
 
@@ -149,7 +135,7 @@ def _as_parting(
     words = ["unresolved" if k in poor else word for k, word in enumerate(words)]
     labels[gap] = GAP
     words += of_rest
-    return _compact(labels, words, np.concatenate([confidence, sure]), rod_px)
+    return compacted(labels, words, np.concatenate([confidence, sure]), rod_px)
 
 
 def _left_over(
@@ -183,29 +169,3 @@ def _in_shade(
     most = np.quantile(towards_tray[body], _LIGHTER)
     shade = [k for k in small if np.median(towards_tray[rest == k]) > most]
     return np.isin(labels, np.array(shade, int) + rods)
-
-
-def _unresolved(mask: BoolArray) -> Parting:
-    """Return a clump that is left as it is."""
-    return Parting(mask.astype(np.int32), ("unresolved",), np.zeros(1), np.full((1, 6), np.nan))
-
-
-def _at_necks(mask: BoolArray, least_area: float) -> Parting:
-    """Return a clump that is no strand, parted by its notches; what stays far from convex is unresolved."""
-    necks = part_necks.parted_at_necks(mask, least_area)
-    n = len(necks.confidence)
-    one = "whole" if n == 1 else "parted"
-    words = tuple(one if solid > _HOLLOW else "unresolved" for solid in necks.solidity)
-    return Parting(part_label.spread(necks.labels, mask), words, necks.confidence, np.full((n, 6), np.nan))
-
-
-def _compact(
-    labels: npt.NDArray[np.int32], state: list[str], confidence: FloatArray, rod_px: FloatArray
-) -> Parting:
-    """Return the parting without pieces that got no pixel."""
-    count = np.bincount(np.maximum(labels, 0).ravel(), minlength=len(state) + 1)[1:]
-    keep = np.flatnonzero(count > 0)
-    number = np.zeros(len(state) + 1, np.int32)
-    number[keep + 1] = np.arange(1, len(keep) + 1)
-    words = tuple("whole" if len(keep) == 1 and state[k] == "parted" else state[k] for k in keep)
-    return Parting(np.where(labels < 0, GAP, number[labels]), words, confidence[keep], rod_px[keep])

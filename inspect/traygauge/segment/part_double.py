@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment.part import Parting
+from traygauge.segment.part_result import Parting
 
 FloatArray = npt.NDArray[np.float64]
 

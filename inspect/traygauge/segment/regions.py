@@ -50,6 +50,7 @@ class Regions:
         piece that explains a parted region, photo pixels, and the tilt at which it rests (radians, 0: it lies); NaN rows
         where none was fitted.
     light : ndarray like `labels`, float32: the photo's linear light weighted by `contrast`; None where nothing lies.
+    flakes : share of flakes among what lies free, by outline (`part_prior.StrandPrior`); 0 where no strand is told.
     """
 
     tray: TrayView
@@ -69,6 +70,7 @@ class Regions:
     told_from_shadows: float
     rod_px: FloatArray
     light: npt.NDArray[np.float32] | None
+    flakes: float
 
     def __len__(self) -> int:
         return len(self.outlines_px)
