@@ -29,19 +29,17 @@ def thrown(rng, power, lean_sd, number=6000):
 
 
 @pytest.mark.parametrize("power", [0.0, 1.0, 2.0])
-@pytest.mark.parametrize("lean_sd", [0.012, LEAN_SD])
-def test_tops_tell_by_which_power_pieces_stand_and_how_much_they_lean(power, lean_sd):
+@pytest.mark.parametrize("lean_sd", [0.012, LEAN_SD, 0.1])
+def test_tops_tell_by_which_power_pieces_stand(power, lean_sd):
     lying, tops = thrown(np.random.default_rng(3), power, lean_sd)
-    law = standing_law(lying, np.ones(len(lying)), len(tops.length), tops)
+    law = standing_law(lying, np.ones(len(lying)), len(tops.length), tops, lean_sd)
     assert law.power == pytest.approx(power, abs=0.25)
-    assert (law.lean_sd < 0.025) == (lean_sd < 0.025)
     assert law.factor == pytest.approx(0.8, abs=0.05)
 
 
 def test_without_tops_pieces_stand_as_when_dropped_and_as_many_as_do():
     law = standing_law(np.full(80, 1.0), np.ones(80), 20.0, NO_TOPS)
     assert 1.0 < law.power < 1.5  # from a little height
-    assert law.lean_sd == pytest.approx(LEAN_SD, rel=0.25)
     assert law.factor * float(law.chance(np.ones(1))[0]) == pytest.approx(0.2, abs=0.01)
 
 

@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from traygauge.measure.standing_length import _BEYOND, _flank_would_show, _foot, u_standing_mm
+from traygauge.measure.standing_length import (
+    _BEYOND,
+    LEAN_SD,
+    _flank_would_show,
+    _foot,
+    lean_of_cuts,
+    u_standing_mm,
+)
 from traygauge_shared.scenes import Batch, tray
 from traygauge_shared.scenes.samples import LIGHTS
 from traygauge_shared.scenes.setting import Sheet
@@ -112,3 +119,11 @@ def test_the_less_is_seen_from_the_side_the_less_is_known():
     u = u_standing_mm(3.0, np.array([0.1, 0.2, 0.4]), 1.75)
     assert u[0] == pytest.approx(2 * u[1]) == pytest.approx(4 * u[2])
     assert u_standing_mm(1.0, 0.2, 1.75) < u_standing_mm(3.0, 0.2, 1.75)
+
+
+def test_pieces_lean_as_the_cuts_that_they_stand_on():
+    """Of cuts off square by 0.1 in any direction, half of the variance is along the line of sight; few say nothing."""
+    turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    off = 0.1 * np.ones(40)
+    assert lean_of_cuts(np.append(off, np.nan)) == pytest.approx(np.std(off * np.cos(turn)))
+    assert lean_of_cuts(off[:10]) == LEAN_SD

@@ -19,7 +19,7 @@ from traygauge.judge.findings import BoolArray, FloatArray
 from traygauge.judge.standing_odds import StandingLaw, Tops, standing_law
 from traygauge.judge.unmeasured import MOST_FLAKES, STANDS_UP_TO, Reach
 from traygauge.measure.pieces import Pieces
-from traygauge.measure.standing_length import u_standing_mm
+from traygauge.measure.standing_length import lean_of_cuts, u_standing_mm
 
 #: More than so many lost ones a measured piece does not stand for on the average, whatever the model says.
 MOST_LOST = 4.0
@@ -138,10 +138,11 @@ def made_up(
     likely = _fits(pieces, reached, length, out)
     stands = state[out] == "upright"
     if stands.any():
-        ratio, tops = _ratio(pieces, reached)[one], _tops(pieces, out, usual)
-        law = standing_law(ratio, weights[one], stands.sum(), tops)
+        lean_sd = lean_of_cuts(_off_square(pieces, one))
+        ratio, tops = _ratio(pieces, reached)[one], _tops(pieces, out, usual, lean_sd)
+        law = standing_law(ratio, weights[one], stands.sum(), tops, lean_sd)
         standing = np.concatenate([law.chance(ratio), law.odds(others)])
-        likely *= tops.density(length / usual, law.lean_sd) * np.where(stands[:, None], standing, 1.0)
+        likely *= tops.density(length / usual, lean_sd) * np.where(stands[:, None], standing, 1.0)
     # whether an end lies under others does not depend on the length: of a covered piece only what shows counts
     met = np.isin(state[out], ("leaning", "unresolved"))
     likely[met, : len(one)] *= _met(_crossing(pieces, enters)[one], reached.holds[out[met]])
@@ -213,9 +214,15 @@ def _fits(pieces: Pieces, reached: Reach, length_mm: FloatArray, out: npt.NDArra
     return np.where(covered, np.maximum(fits * hidden_run(beyond), _SCARCELY), fits)
 
 
-def _tops(pieces: Pieces, out: npt.NDArray[np.intp], usual_mm: float) -> Tops:
+def _off_square(pieces: Pieces, one: npt.NDArray[np.intp]) -> FloatArray:
+    """Return the tangents of the cut angles of some pieces (k,), ndarray (k, 2)."""
+    angles = [pieces[name][one].astype(float) for name in ("cut_angle_a_deg", "cut_angle_b_deg")]
+    return np.asarray(np.tan(np.radians(np.stack(angles, -1))), float)
+
+
+def _tops(pieces: Pieces, out: npt.NDArray[np.intp], usual_mm: float, lean_sd: float) -> Tops:
     seen, u = (pieces[name][out].astype(float) / usual_mm for name in ("standing_mm", "u_standing_mm"))
-    return Tops(seen, u_standing_mm(seen, 1.0, 1.0) / u)
+    return Tops(seen, u_standing_mm(seen, 1.0, 1.0, lean_sd) / u)
 
 
 def hidden_run(diameters: npt.ArrayLike) -> FloatArray:

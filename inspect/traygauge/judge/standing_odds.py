@@ -2,7 +2,8 @@
 
 Short ones come to stand more often than long ones. By how much more is known for a drop without a bounce; shaken, or
 dropped from higher, pieces stand as if by a power of that chance. Where tops tell how long pieces are that stand, they tell
-that power, and with it what is like the others that tell nothing; and they tell by how much pieces lean.
+that power, and with it what is like the others that tell nothing. What they tell blurs as pieces lean, by the angle of the cut
+that they stand on (`standing_length.lean_of_cuts`).
 """
 
 from __future__ import annotations
@@ -21,8 +22,6 @@ _EARLY, _MISREAD = 0.04, 0.02
 #: The powers, which is likeliest beforehand, and how far from that it may be (cylinders dropped from 3 to 15 mm, with and
 #: without bounces: 1 to 2; set down at random: 0).
 _POWERS, _POWER, _POWER_SD = np.linspace(0.0, 2.0, 5), 1.5, 1.0
-#: By how much pieces may lean that stand, in parts of what they usually do, and how uncertain that is, as a logarithm.
-_LEANS, _LEAN_LOG_SD = np.array([0.1, 0.3, 0.5, 0.75, 1.0, 1.4]), 0.7
 #: Lengths in question, diameters; and how surely at the most all of some length stand.
 _STEP, _TALLEST, _SUREST = 0.05, 3.0, 0.95
 _LENGTHS = np.arange(_STEP, _TALLEST + _STEP / 2, _STEP)
@@ -71,11 +70,10 @@ class Tops:
 
 @dataclass(frozen=True)
 class StandingLaw:
-    """By which power of `standing_chance` pieces stand, up to which factor, and by how much those lean (a tangent)."""
+    """By which power of `standing_chance` pieces stand, and up to which factor."""
 
     power: float = 1.0
     factor: float = 1.0
-    lean_sd: float = LEAN_SD
 
     def chance(self, aspect_ratio: FloatArray) -> FloatArray:
         """Return how likely pieces stand, up to the factor; 0 where the length is none."""
@@ -88,34 +86,33 @@ class StandingLaw:
         return np.asarray(chance / (1.0 - np.minimum(self.factor * chance, _SUREST)))
 
 
-def standing_law(aspect_ratio: FloatArray, weights: FloatArray, number: float, tops: Tops) -> StandingLaw:
+def standing_law(
+    aspect_ratio: FloatArray, weights: FloatArray, number: float, tops: Tops, lean_sd: float = LEAN_SD
+) -> StandingLaw:
     """Return by what law pieces stand of which n lie, and what is seen of the tops of those that stand.
 
     Parameters
     ----------
     aspect_ratio, weights : ndarrays (n,): of those that lie, and what each stands for.
     number : how many stand.
+    lean_sd : by how much those lean, as a tangent.
 
     Notes
     -----
-    The mean over powers and leans, each as likely as it makes what is seen of the tops, and as it is beforehand.
+    The mean over powers, each as likely as it makes what is seen of the tops, and as it is beforehand.
     """
     steps = np.rint(np.clip(aspect_ratio / _STEP, 1, len(_LENGTHS))).astype(int) - 1
     lie = np.bincount(steps, np.where(aspect_ratio > 0, weights, 0.0), len(_LENGTHS)).astype(float)
     lie += 1.0 / len(_LENGTHS)
-    stand = np.array([lie * _law(power, LEAN_SD, lie, number).odds(_LENGTHS) for power in _POWERS])
+    stand = np.array([lie * _law(power, lie, number).odds(_LENGTHS) for power in _POWERS])
     stand /= stand.sum(1, keepdims=True)
-    log = -(((_POWERS - _POWER) / _POWER_SD) ** 2)[:, None] / 2 - (np.log(_LEANS) / _LEAN_LOG_SD) ** 2 / 2
-    for k, lean in enumerate(_LEANS):
-        log[:, k] += np.log(tops.density(_LENGTHS, lean * LEAN_SD)[tops.told] @ stand.T).sum(0)
-    share = np.exp(log - log.max())
-    share /= share.sum()
-    lean_sd = LEAN_SD * float(np.exp(share.sum(0) @ np.log(_LEANS)))
-    return _law(float(share.sum(1) @ _POWERS), lean_sd, lie, number)
+    log = np.log(tops.density(_LENGTHS, lean_sd)[tops.told] @ stand.T).sum(0)
+    share = np.exp(log - log.max() - ((_POWERS - _POWER) / _POWER_SD) ** 2 / 2)
+    return _law(float(share @ _POWERS / share.sum()), lie, number)
 
 
-def _law(power: float, lean_sd: float, lie: FloatArray, number: float) -> StandingLaw:
+def _law(power: float, lie: FloatArray, number: float) -> StandingLaw:
     """Return the law of some power by which so many stand while others lie, as many as `lie` of each of `_LENGTHS`."""
     chance = _FACTORS[:, None] * StandingLaw(power).chance(_LENGTHS)
     stand = (chance / (1.0 - np.minimum(chance, _SUREST))) @ lie
-    return StandingLaw(power, float(np.interp(number, stand, _FACTORS)), lean_sd)
+    return StandingLaw(power, float(np.interp(number, stand, _FACTORS)))

@@ -67,6 +67,11 @@ class Ends:
     lip_mm: FloatArray
     u_lip_mm: FloatArray
 
+    @property
+    def off_square(self) -> FloatArray:
+        """Return the tangent of each cut's angle from square, as far as it shows, ndarray (n, 2)."""
+        return np.hypot(self.slope, np.maximum(self.view - np.abs(self.view_expected), 0.0))
+
 
 def fit_ends(
     signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likely: int, counts: float = 1.0

@@ -14,7 +14,7 @@ from traygauge.measure.frame import Frames
 from traygauge.measure.outlines import Outlines, rod_gaps
 from traygauge.measure.signal import Signal
 from traygauge.measure.standing import Standing, standing
-from traygauge.measure.standing_length import standing_lengths
+from traygauge.measure.standing_length import lean_of_cuts, standing_lengths
 from traygauge.measure.strand_odds import StrandOdds, evidence, strand_odds
 from traygauge_calib.tray_view import TrayView
 
@@ -171,7 +171,8 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     # under a flash flanks of what stands are as dark as the tray
     if len(up) and not bodies.flanks.light.flash:
         standing_up = tried.outlines.rows(up), tried.apart.rows(up)
-        stands[:, at[up]] = standing_lengths(tray, *standing_up, looks.usual_mm)
+        lean_sd = lean_of_cuts(bodies.ends.off_square[known])
+        stands[:, at[up]] = standing_lengths(tray, *standing_up, looks.usual_mm, lean_sd)
     return Kinds(form, state, measured, double, middle, height, diameter, stands)
 
 

@@ -209,9 +209,7 @@ def _put_bodies(
         "burr": u_burr(np.asarray(columns["burr_mm"], float)[tried.index]),
     }
     u = combined(shares)
-    angle = np.degrees(
-        np.arctan(np.hypot(ends.slope, np.maximum(ends.view - np.abs(ends.view_expected), 0.0)))
-    )
+    angle = np.degrees(np.arctan(ends.off_square))
     first_face = np.where((np.cos(frames.axis) < 0), 1, 0)  # face a is the one further left in the sheet
     i = np.arange(len(frames))
     radius = 1 / np.maximum(np.abs(frames.bend), 1e-6)
