@@ -154,6 +154,28 @@ def test_grey_among_white_is_as_plain_as_any(see: See, colour: str) -> None:
     all_found(see(mixed), overlap=0.9)
 
 
+@pytest.mark.parametrize(("colour", "foreign"), [("red", "green"), ("red", "grey"), ("blue", "green")])
+def test_dark_ones_of_another_colour_are_found_in_their_own_shadow(
+    see: See, colour: str, foreign: str
+) -> None:
+    """Beside what is dark the tray is in shade, so that its edge steps by half; a third of them and more was lost."""
+    mixed = scene(colour, "white", n=24, foreign=10, foreign_colours=(foreign,), mpix=12.0, seed=6)
+    all_found(see(mixed), overlap=0.9)
+
+
+@pytest.mark.parametrize("light", ["softboxes", "overcast"])
+def test_grey_among_black_is_darker_than_their_shadows(see: See, light: str) -> None:
+    """Shadows mostly are as dark as grey pieces, but not in soft light, as what lies beside the black ones shows; none was found."""
+    mixed = scene(
+        "black", "white", light=light, n=30, foreign=12, foreign_colours=("grey",), mpix=12.0, seed=7
+    )
+    seen = see(mixed)
+    grey = np.array([row["colour"] == "grey" for row in seen.drawn.truth])
+    assert (seen.overlap[grey].max(1) > 0.8).mean() > 0.6
+    assert (seen.overlap[~grey].max(1) > 0.8).all()
+    assert seen.false == 0
+
+
 def test_two_colours_in_equal_shares(see: See) -> None:
     """Lighter and darker than the tray: one signal cannot show both."""
     white = scene("white", (0.18, 0.18, 0.18), n=24, seed=2)

@@ -36,8 +36,12 @@ Blocks = tuple[slice, slice]
 CORE_MM = 0.25
 #: Foreign things are looked at one by one where they take up less than this share of the window.
 FEW = 0.2
-#: A foreign thing's free edge steps by this share of its contrast.
-SHARP = 0.6
+#: A foreign thing's free edge steps by this share of its contrast, or by the second where nearly all of it is free, as the last
+#: says: dark ones lie in their own shadow, and step by less (drawn ones by 0.51 and more but for one in ten, glow by 0.35).
+SHARP, SHARP_ALONE, ALONE = 0.6, 0.5, 0.85
+#: How dark shadows get is read this far beside what is known, coarse pixels, but for so much of it; what is so many times as dark,
+#: and takes this share of the tray's code value, is none (drawn trays).
+SHADE_REACH, DEEPEST, DEEPER, LEAST_DEPTH = 5, 0.05, 1.5, 0.25
 #: What lies along a piece and is narrower than this is no thing of its own.
 STRIP_MM = 0.5
 #: Beyond the main colour so many more are looked for over the whole tray.
@@ -86,7 +90,7 @@ def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
     """
     # highlights on a piece of another colour are no pieces: narrow things explain nothing around them
     known = dilated(opened(over(shrunk(mask, coarse.strong.shape), 64), square(1)), square(2))
-    left = opened(without(coarse.strong, known), square(1))
+    left = opened(without(either(coarse.strong, _darker_than_shadows(coarse, known)), known), square(1))
     dark = left == 128
     if not dark.any():
         return left
@@ -97,6 +101,25 @@ def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
             at = slice(y.min(), y.max() + 1), slice(x.min(), x.max() + 1)
             left[at][dark[at]] = 0
     return left
+
+
+def _darker_than_shadows(coarse: CoarseLook, known: Mask) -> Mask:
+    """Return 255 where the coarse look is much darker than the shadows beside what is known, ndarray like `known`.
+
+    In a photo of black pieces grey ones are no darker than shadows mostly are; its own shadows say how dark those are here.
+    """
+    if not known.any():
+        return np.zeros_like(known)
+    light = cv2.transform(
+        coarse.even, (coarse.tray / float(coarse.tray @ coarse.tray)).astype(np.float32)[None]
+    )
+    beside = (without(dilated(known, square(SHADE_REACH)), known) > 0) & (coarse.inside > 0)
+    if not beside.any():
+        return np.zeros_like(known)
+    shade = 1.0 - float(np.quantile(light[beside], DEEPEST))
+    depth = max(DEEPER * shade, LEAST_DEPTH)
+    dark = np.asarray((light < 1.0 - depth).astype(np.uint8) * np.uint8(255))
+    return both(dark, coarse.inside)
 
 
 def _boxes(left: Mask, window: Window, core: int) -> list[Blocks]:
@@ -144,7 +167,8 @@ def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) ->
         thick = 2.0 * cv2.contourArea(edge) / len(edge)
         if not free.all() and thick < STRIP_MM * window.px_per_mm:
             continue  # a strip along a piece is its own shaded side, or its glow
-        if free.any() and np.median(step[at[free, 1], at[free, 0]]) > SHARP * signal.step:
+        least = SHARP_ALONE if free.mean() > ALONE else SHARP
+        if free.any() and np.median(step[at[free, 1], at[free, 0]]) > least * signal.step:
             cv2.drawContours(mask, [edge], 0, (255.0,), cv2.FILLED)
 
 
