@@ -107,7 +107,7 @@ def plain_strand(outlines: tuple[FloatArray, ...]) -> BoolArray:
     full, short = np.array([_filled(outline) for outline in outlines]).T
     # in photo pixels of a tilted camera, but the width that most share is a narrow one even so
     usual = usual_diameter(short[full > _FILLED])[0]
-    looks = (full > _FILLED) & (np.abs(np.log(short / usual)) < _AS_WIDE)
+    looks = (full > _FILLED) & (np.abs(np.log(np.maximum(short, 1.0) / usual)) < _AS_WIDE)
     return np.asarray(looks if looks.sum() >= _ENOUGH else np.ones(len(looks), bool))
 
 
