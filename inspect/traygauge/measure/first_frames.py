@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from traygauge.measure.frame import Frames, usual_diameter
 from traygauge.measure.signal import local_maps
+from traygauge.segment.part_prior import FILLED
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
 
@@ -18,8 +19,8 @@ BoolArray = npt.NDArray[np.bool_]
 #: third of those lay more than 15 degrees off, one in a thousand since).
 _NEARLY_SQUARE = 1.5
 
-#: Strand is as wide as is usual to this, in log, and fills the smallest rectangle around it to this share.
-_AS_WIDE, _FILLED = 0.15, 0.83
+#: Strand is as wide as is usual to this, in log.
+_AS_WIDE = 0.15
 #: Fewer things that look like strand tell nothing.
 _ENOUGH = 8
 
@@ -106,8 +107,8 @@ def plain_strand(outlines: tuple[FloatArray, ...]) -> BoolArray:
     """Return which of n things of a regrind look like strand, all where hardly any do: ndarray (n,)."""
     full, short = np.array([_filled(outline) for outline in outlines]).T
     # in photo pixels of a tilted camera, but the width that most share is a narrow one even so
-    usual = usual_diameter(short[full > _FILLED])[0]
-    looks = (full > _FILLED) & (np.abs(np.log(np.maximum(short, 1.0) / usual)) < _AS_WIDE)
+    usual = usual_diameter(short[full > FILLED])[0]
+    looks = (full > FILLED) & (np.abs(np.log(np.maximum(short, 1.0) / usual)) < _AS_WIDE)
     return np.asarray(looks if looks.sum() >= _ENOUGH else np.ones(len(looks), bool))
 
 

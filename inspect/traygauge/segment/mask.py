@@ -39,9 +39,9 @@ FEW = 0.2
 #: A foreign thing's free edge steps by this share of its contrast, or by the second where nearly all of it is free, as the last
 #: says: dark ones lie in their own shadow, and step by less (drawn ones by 0.51 and more but for one in ten, glow by 0.35).
 SHARP, SHARP_ALONE, ALONE = 0.6, 0.5, 0.85
-#: How dark shadows get is read this far beside what is known, coarse pixels, but for so much of it; what is so many times as dark,
+#: How dark shadows get is read this far beside what is known, twice coarse pixels, but for so much of it; what is so many times as dark,
 #: and takes this share of the tray's code value, is none (drawn trays).
-SHADE_REACH, DEEPEST, DEEPER, LEAST_DEPTH = 5, 0.05, 1.5, 0.25
+SHADE_REACH, DEEPEST, DEEPER, LEAST_DEPTH = 2, 0.05, 1.5, 0.25
 #: What lies along a piece and is narrower than this is no thing of its own.
 STRIP_MM = 0.5
 #: Beyond the main colour so many more are looked for over the whole tray.
@@ -108,18 +108,16 @@ def _darker_than_shadows(coarse: CoarseLook, known: Mask) -> Mask:
 
     In a photo of black pieces grey ones are no darker than shadows mostly are; its own shadows say how dark those are here.
     """
-    if not known.any():
-        return np.zeros_like(known)
-    light = cv2.transform(
-        coarse.even, (coarse.tray / float(coarse.tray @ coarse.tray)).astype(np.float32)[None]
-    )
-    beside = (without(dilated(known, square(SHADE_REACH)), known) > 0) & (coarse.inside > 0)
+    # every second pixel will do for what is looked at again
+    inside, taken = coarse.inside[::2, ::2], np.ascontiguousarray(known[::2, ::2])
+    towards = (coarse.tray / float(coarse.tray @ coarse.tray)).astype(np.float32)
+    light = cv2.transform(coarse.even, towards[None])[::2, ::2]
+    beside = (without(dilated(taken, square(SHADE_REACH)), taken) > 0) & (inside > 0)
     if not beside.any():
         return np.zeros_like(known)
     shade = 1.0 - float(np.quantile(light[beside], DEEPEST))
-    depth = max(DEEPER * shade, LEAST_DEPTH)
-    dark = np.asarray((light < 1.0 - depth).astype(np.uint8) * np.uint8(255))
-    return both(dark, coarse.inside)
+    dark = (light < 1.0 - max(DEEPER * shade, LEAST_DEPTH)) & (inside > 0)
+    return grown(dark.astype(np.uint8) * np.uint8(255), known.shape)
 
 
 def _boxes(left: Mask, window: Window, core: int) -> list[Blocks]:

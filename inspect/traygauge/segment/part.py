@@ -118,7 +118,7 @@ def _as_parting(
     """Return a clump parted after its rods (n, 6), lowest first, that rest at some tilts (n,); what they leave is covered or unresolved."""
     mask = clump.mask
     labels, left = part_label.labelled(mask, rods, 0.08 * diameter)
-    rest = part_label.blobs(left, 0.16 * diameter, 0.2 * diameter**2)
+    rest = part_label.blobs(left, diameter)
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
     of_rest, sure, gap = _left_over(labels, rest, len(rods), diameter)

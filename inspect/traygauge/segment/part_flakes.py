@@ -64,7 +64,7 @@ def _among_flakes(mask: BoolArray, strand: Parting, diameter: float) -> Parting:
     number = np.zeros(len(strand) + 2, np.int32)  # the last stands for gaps
     number[keep + 1] = np.arange(1, len(keep) + 1)
     labels = number[strand.labels]
-    rest = part_label.blobs(mask & (labels == 0), 0.16 * diameter, 0.2 * diameter**2)
+    rest = part_label.blobs(mask & (labels == 0), diameter)
     necks = part_necks.parted_at_necks(rest > 0, _SPLINTER * diameter**2)
     flakes = np.where(necks.labels > 0, necks.labels + len(keep), 0)
     labels = part_label.spread(np.where(labels > 0, labels, flakes).astype(np.int32), mask)

@@ -10,6 +10,8 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 LabelArray = npt.NDArray[np.int32]
 
+#: Thinner and smaller ones are none of their own, diameters and square diameters.
+_SLIVER, _SPECK = 0.16, 0.2
 _SHIFT = 4  # sub-pixel bits of OpenCV's polygons
 #: Where an end is looked at: diameters inwards of it, and radii from the axis.
 _JUST_INSIDE, _ACROSS = np.array([0.06, 0.1, 0.15]), np.linspace(-0.85, 0.85, 11)
@@ -77,14 +79,14 @@ def ends_hidden(labels: LabelArray, rods: FloatArray) -> FloatArray:
     return np.asarray(((found > 0) & (found != own)).mean((2, 3)))
 
 
-def blobs(left: BoolArray, thinnest: float, smallest: float) -> LabelArray:
-    """Return what is left of a clump as numbered blobs, slivers thinner than `thinnest` px and specks taken off."""
-    size = max(1, round(thinnest)) | 1
+def blobs(left: BoolArray, diameter: float) -> LabelArray:
+    """Return what is left of a clump of strand, `diameter` px thick, as numbered blobs, slivers and specks taken off."""
+    size = max(1, round(_SLIVER * diameter)) | 1
     core = cv2.morphologyEx(
         left.astype(np.uint8), cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     )
     count, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
-    keep = stats[:, cv2.CC_STAT_AREA] >= smallest
+    keep = stats[:, cv2.CC_STAT_AREA] >= _SPECK * diameter**2
     keep[0] = False
     number = np.zeros(count, np.int32)
     number[keep] = np.arange(1, int(keep.sum()) + 1)

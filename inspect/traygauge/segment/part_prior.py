@@ -16,9 +16,11 @@ BoolArray = npt.NDArray[np.bool_]
 _FEWEST = 5
 #: Share of the rod-shaped things that must agree on one diameter, and of all solid ones, for strand to be there.
 _AGREEING, _AMONG_ALL = 0.5, 0.15
-#: Flakes are told among things of such a solidity, and of more than so many square diameters, by a width unlike strand's by so
-#: much in log; a piece that stands is a disc, or an oval up to so many diameters long.
-_CONVEX, _CRUMB, _UNLIKE, _DISC = 0.92, 0.35, 0.2, 1.35
+#: Single things have such a solidity, and rods fill the smallest rectangle around them to this share.
+_CONVEX, FILLED = 0.92, 0.83
+#: Flakes are told among convex things of more than so many square diameters by a width unlike strand's by so much in log; a piece
+#: that stands is a disc, or an oval up to so many diameters long.
+_CRUMB, _UNLIKE, _DISC = 0.35, 0.2, 1.35
 #: From this share on a batch holds flakes, and is regrind: of 260 drawn and rendered photos, worn, crowded, blurred and in hard
 #: light, none without flakes shows as many, and of 19 that are a seventh of flakes and more, 16; those that are two fifths and
 #: more show 0.2 to 0.35.
@@ -52,7 +54,7 @@ class StrandPrior:
 def _rod_like(area: FloatArray, solidity: FloatArray, long: FloatArray, short: FloatArray) -> BoolArray:
     """Return which things are as convex and rectangular as a rod seen from above."""
     fill = area / np.maximum(long * short, 1e-9)
-    return np.asarray((solidity > 0.92) & (fill > 0.83))
+    return np.asarray((solidity > _CONVEX) & (fill > FILLED))
 
 
 def strand_prior(
