@@ -33,6 +33,16 @@ class Measured:
         rest = found - true
         return rest[np.isfinite(rest)]
 
+    def errors_and_u(
+        self, column: str, truth: str
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Return the errors of strand pieces and the standard uncertainties stated, where both are known."""
+        rows = np.array([row["kind"] in ("strand", "long", "short") for row in self.drawn.truth])
+        rest = np.append(self.pieces[column], np.nan)[self.at] - [float(r[truth]) for r in self.drawn.truth]
+        u = np.append(self.pieces[f"u_{column}"], np.nan)[self.at]
+        known = rows & np.isfinite(rest) & np.isfinite(u)
+        return rest[known], u[known]
+
 
 def measured(scene: Scene) -> Measured:
     """Return a scene drawn, written as a photo, read back and measured."""

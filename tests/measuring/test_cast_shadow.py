@@ -128,11 +128,10 @@ def test_sixty_dark_pieces_tell_a_flash(measured_scene, colour: str) -> None:
     seen = measured_scene(
         tray(batch, seed=11, camera=camera, sheet=sheet, light=LIGHTS["flash"], area_mm=(40, 25, 150, 107))
     )
-    true = np.array([float(row["width_seen_mm"]) for row in seen.drawn.truth])
-    found, u = (np.append(seen.pieces[name], np.nan)[seen.at] for name in ("diameter_mm", "u_diameter_mm"))
-    rest = (found - true)[np.isfinite(u)]
-    assert abs(np.median(rest)) < 0.02
-    assert (np.abs(rest) < 2 * u[np.isfinite(u)]).mean() > 0.9
+    error, u = seen.errors_and_u("diameter_mm", "width_seen_mm")
+    assert len(error) > 40
+    assert abs(np.median(error)) < 0.02
+    assert (np.abs(error) < 2 * u).mean() > 0.9
 
 
 def test_few_pieces_tell_no_lamp() -> None:

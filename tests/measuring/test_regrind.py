@@ -49,15 +49,10 @@ def test_flakes_are_no_strand_and_strand_no_flakes(regrind) -> None:
 def test_flakes_do_not_tell_how_strand_is_lit(regrind) -> None:
     """Nor does a flash leave more of dark strand than there is: 0.07 mm, where a lamp right above was taken for chance."""
     for column, truth in (("length_mm", "length_mm"), ("diameter_mm", "width_seen_mm")):
-        strand = np.array([row["kind"] != "flake" for row in regrind.drawn.truth])
-        rest = np.append(regrind.pieces[column], np.nan)[regrind.at] - [
-            float(r[truth]) for r in regrind.drawn.truth
-        ]
-        u = np.append(regrind.pieces[f"u_{column}"], np.nan)[regrind.at]
-        known = strand & np.isfinite(rest) & np.isfinite(u)
-        assert known.sum() > 40
-        assert abs(np.median(rest[known])) < 0.03
-        assert (np.abs(rest) < 2 * u)[known].mean() > 0.9
+        error, u = regrind.errors_and_u(column, truth)
+        assert len(error) > 40
+        assert abs(np.median(error)) < 0.03
+        assert (np.abs(error) < 2 * u).mean() > 0.9
 
 
 def test_strand_is_told_by_straight_sides_of_one_width() -> None:

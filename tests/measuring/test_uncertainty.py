@@ -39,11 +39,8 @@ def test_out_of_focus_dark_pieces_are_no_less_sure_than_their_shades_are_wide(me
             sensor=Sensor(blur_px=2.2),
         )
     )
-    at = seen.at
     for column, truth, most in (("length_mm", "length_mm", 0.15), ("diameter_mm", "width_seen_mm", 0.26)):
-        rest = np.append(seen.pieces[column], np.nan)[at] - [float(r[truth]) for r in seen.drawn.truth]
-        u = np.append(seen.pieces[f"u_{column}"], np.nan)[at]
-        known = np.isfinite(rest) & np.isfinite(u)
-        assert known.sum() > 50
-        assert (np.abs(rest[known]) < 2 * u[known]).mean() >= 0.93
-        assert np.median(u[known]) < most
+        error, u = seen.errors_and_u(column, truth)
+        assert len(error) > 50
+        assert (np.abs(error) < 2 * u).mean() >= 0.93
+        assert np.median(u) < most
