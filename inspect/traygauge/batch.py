@@ -296,6 +296,7 @@ def _inspect(
     fitness = with_found(
         fitness,
         lengths=usual(pieces["u_length_mm"]) / usual(diameter),
+        usual_diameter=usual(pieces["u_diameter_mm"]) / usual(diameter),
         diameters=scatter(diameter),
         diameters_by_direction=swing_of(diameter, pieces["axis_deg"]) / usual(diameter),
     )

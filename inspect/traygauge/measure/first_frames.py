@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from traygauge.measure.frame import Frames, usual_diameter
 from traygauge.measure.signal import local_maps
+from traygauge.segment.bend import band_of
 from traygauge.segment.part_prior import FILLED
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -18,6 +19,9 @@ BoolArray = npt.NDArray[np.bool_]
 #: Below this ratio of the sides second moments say little of their directions, and nothing of a square's (drawn pieces: a
 #: third of those lay more than 15 degrees off, one in a thousand since).
 _NEARLY_SQUARE = 1.5
+
+#: Things this slim (sides as moments tell them) are looked at for a bend, and have one where its rise is so many widths.
+_SLIM, _SAGS = 3.0, 0.15
 
 #: Strand is as wide as is usual to this, in log.
 _AS_WIDE = 0.15
@@ -100,7 +104,22 @@ def first_frames(tray: TrayView, outlines: tuple[FloatArray, ...]) -> Frames:
         axis, sides = _main_axes(spread_mm)
         diameter = sides[:, 1]
     axis, sides = _straight_axes(spread_mm, axis, sides, outlines, back)
-    return Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], sides[:, 1])
+    return _bent(
+        Frames(middle, axis, np.zeros(len(outlines)), sides[:, 0], sides[:, 1]), centre, outlines, back
+    )
+
+
+def _bent(frames: Frames, centre: FloatArray, outlines: tuple[FloatArray, ...], to_mm: FloatArray) -> Frames:
+    """Return the frames with bends where outlines are bands so bent that their moments tell neither middle nor width."""
+    long = np.flatnonzero(frames.length_mm > _SLIM * frames.diameter_mm)
+    for k in long.tolist():
+        band = band_of((outlines[k] - centre[k]) @ to_mm[k].T)
+        if band is None or abs(band.bend) * band.length**2 < 8 * _SAGS * band.width:
+            continue
+        frames.centre_mm[k] += band.centre
+        frames.axis[k], frames.bend[k] = band.axis, band.bend
+        frames.length_mm[k], frames.diameter_mm[k] = band.length, band.width
+    return frames
 
 
 def plain_strand(outlines: tuple[FloatArray, ...]) -> BoolArray:

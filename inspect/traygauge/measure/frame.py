@@ -67,12 +67,13 @@ class Frames:
         return np.stack([-e[..., 1], e[..., 0]], -1)
 
     def point(self, s_mm: FloatArray) -> FloatArray:
-        """Return the centreline's point at arc length s, ndarray (n, k) -> (n, k, 2), mm (to second order in bend)."""
+        """Return the centreline's point at arc length s, ndarray (n, k) -> (n, k, 2), mm (to fourth order in bend)."""
         s = np.asarray(s_mm, float)
         (cx, cy), (ex, ey) = self.centre_mm.T[..., None], self.along().T[..., None]
         turn = self.bend[:, None] * s
-        x = s * (1 - turn**2 / 6)
-        y = turn * s / 2
+        square = turn * turn
+        x = s * (1 - square / 6 * (1 - square / 20))
+        y = turn * s / 2 * (1 - square / 12)
         # coordinates apart: arrays with a last axis of two are reckoned with several times slower
         return np.stack([cx + x * ex - y * ey, cy + x * ey + y * ex], -1)
 

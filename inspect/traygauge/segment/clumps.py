@@ -9,8 +9,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
+from traygauge.segment.bend import is_bent_strand
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.part import Clump, StrandPrior, looks_single, part_clumps, strand_prior
+from traygauge.segment.part_bent import bent_joined
 from traygauge.segment.part_double import doubles
 from traygauge.segment.part_label import room_px, spread
 from traygauge.segment.part_result import GAP, Parting
@@ -128,10 +130,16 @@ def parted(
     one = too_little_for_two(shape, prior)
     things += [Thing(f.contour, f.source) for f in doubtful if one[f.source]]
     doubtful = [f for f in doubtful if not one[f.source]]
+    if prior is not None:
+        bow = [is_bent_strand(f.without_threads(thread), prior.diameter_px) for f in doubtful]
+        things += [Thing(f.contour, f.source) for f, b in zip(doubtful, bow, strict=True) if b]
+        doubtful = [f for f, b in zip(doubtful, bow, strict=True) if not b]
     clumps = _clumps(doubtful, scene, prior, thread)
     for heap, (f, clump, parting) in enumerate(
         zip(doubtful, clumps, part_clumps(clumps, prior), strict=True)
     ):
+        if prior is not None:
+            parting = bent_joined(parting, clump.rgb, prior.diameter_px)
         if shape[f.source, 1] > CONVEX and not explains_all(parting):
             things.append(Thing(f.contour, f.source))
         elif len(parting) < 2:

@@ -128,6 +128,10 @@ CASES: dict[str, Case] = {
             "light": LIGHTS["overcast"],
         },
     ),
+    "off the spool": Case(
+        "long pieces of old filament, most of them bent",
+        {"batch": Batch(count=36, nominal_mm=12, length_sd_mm=2, bend_fraction=0.8, bend_radius_mm=(15, 80))},
+    ),
     "upright": Case("a third stands on end", {"batch": Batch(diameter_mm=2.85, nominal_mm=3.5, upright_fraction=0.35)}),
     "touching": Case("shaken out, most touch", {"touching": True, "area_mm": (55, 38, 137, 94)}),
     "heap": Case("across each other", {"touching": True, "crossing": 0.6, "area_mm": (68, 46, 124, 86)}),
