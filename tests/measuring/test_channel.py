@@ -124,6 +124,7 @@ def test_a_colour_without_any_of_the_divisor_reads_as_some_light() -> None:
         np.array([0.0, -1.0, 0.0]),
         np.tile([0.0, -1.0, 0.0], (1, 1)),
         np.zeros(1),
+        np.array([False]),
         np.array([1.0, -0.1, -0.3]),
     )
     values = read_signal(regions, light).values

@@ -40,7 +40,8 @@ def crookedness_of(flat: TrayView, aside, *, bend: float = 0.0, dark: bool = Fal
     light = bar.reshape(160, 8, 160, 8).mean((1, 3))
     values = -(0.9 - 0.85 * light) if dark else 0.05 + 0.8 * light
     weights = np.full((1, 3), -1 / 3 if dark else 1 / 3)
-    signal = Signal(values.astype(np.float32), None, (0, 0), weights, np.array([False]), 1.0, False)
+    none = np.array([False])
+    signal = Signal(values.astype(np.float32), None, (0, 0), weights, none, none, 1.0, False)
     one = np.ones(1)
     frame = Frames(np.full((1, 2), 5.0), np.zeros(1), bend * one, LENGTH * one, DIAMETER * one)
     nothing = np.zeros((160, 160), np.int32)

@@ -13,10 +13,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.segment.contrast import FAINT
 from traygauge.segment.regions import Regions
 from traygauge_shared.light import LINEAR_OF_CODE
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 _SPARSE = 7  # looked at is every so many pixels each way; JPEG has blocks of 8
@@ -33,6 +35,8 @@ _SHADED = 0.25
 #: Shadows are nearly as dark as pieces from this share of their step on: there the step from tray to shadow is three times
 #: what is left from shadow to piece.
 _AS_DARK = 0.75
+#: Pieces found by colours of their own are foreign where they rise by less than this share of the usual.
+_DIMMER = 0.75
 _DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
 
 
@@ -53,6 +57,7 @@ class MeasuringLight:
     ----------
     weights : ndarray (3,), of linear R, G, B, that most bodies share; own : ndarray (n, 3), each region's.
     tray_level : ndarray (n,): the tray's level beside each.
+    foreign : ndarray (n,), bool: which rise from the tray by much less than most, or are of another colour.
     over : ndarray (3,), weights of what the shared light is divided by, both to the power `MIXED`, so that it is colour
         alone: a flank that turns away from the lamp, and a tray in shadow, keep more of their colour than of their
         light. None where it is light.
@@ -61,6 +66,7 @@ class MeasuringLight:
     weights: FloatArray
     own: FloatArray
     tray_level: FloatArray
+    foreign: BoolArray
     over: FloatArray | None
 
 
@@ -70,30 +76,77 @@ def measuring_light(regions: Regions) -> MeasuringLight:
     Of luminance, the three colours and the light the pieces were found in, that one is taken whose step between tray
     and pieces is largest for its softness, and which shadows cannot be taken for. One of the three colours is divided by a
     light in which tray and pieces are alike, where there is one; so is the best of them where shadows are nearly as dark
-    as pieces, and would pass for more of them. Pieces of a foreign colour keep their own weights.
+    as pieces, and would pass for more of them. Pieces of a foreign colour have their own.
     """
     step, tray, shadow = _step(regions)
-    candidates = [LUMA, *np.eye(3), regions.contrast / max(float(np.abs(regions.contrast).sum()), 1e-12)]
-
-    def worth(weights: FloatArray) -> float:
-        rise = float(weights @ step)
-        if (weights >= 0).all() and rise < 0 and rise > -_DARKER * float(weights @ tray):
-            return 0.0  # no darker than the pieces' shadows
-        return float(abs(rise) / softness(weights) ** 1.5)
-
-    best = max(candidates, key=worth)
-    if best is candidates[-1] or worth(best) <= 0.0:  # rings show the tray inside: no step is usual
-        return MeasuringLight(regions.contrast, regions.own_contrast, regions.level_tray, None)
+    best, worth = _best_light(regions.contrast, step, tray)
+    if best is None or worth <= 0.0:  # rings show the tray inside: no step is usual
+        foreign = _differs(regions.own_contrast, regions.contrast)
+        return MeasuringLight(regions.contrast, regions.own_contrast, regions.level_tray, foreign, None)
     mixed, pieces = tray**MIXED, (tray + step) ** MIXED
     over = None if best is LUMA else alike(mixed, pieces)
     if over is None and float(best @ (shadow - tray)) < _AS_DARK * float(best @ step) < 0:
         over = alike_in_one(mixed, pieces)
-        best = best if over is None else max(np.eye(3), key=worth)
+        best = best if over is None else max(np.eye(3), key=lambda one: _worth(one, step, tray))
     best = best * np.sign(best @ step)
-    odd = np.asarray((np.abs(regions.own_contrast - regions.contrast) > 1e-9).any(1))
-    own = np.where(odd[:, None], regions.own_contrast, best)
+    own, foreign = _own_lights(regions, best, step, tray)
     level = float(tray @ best if over is None else mixed @ best / (mixed @ over + DARK**MIXED))
-    return MeasuringLight(best, own, np.where(odd, regions.level_tray, level), over)
+    own_level = np.where(_differs(own, best), own @ tray, level)
+    return MeasuringLight(best, own, own_level, foreign, over)
+
+
+def _best_light(contrast: FloatArray, step: FloatArray, tray: FloatArray) -> tuple[FloatArray | None, float]:
+    """Return the best of luminance and the three colours for a step from a tray, and its worth; None where it is `contrast`."""
+    candidates = [LUMA, *np.eye(3), contrast / max(float(np.abs(contrast).sum()), 1e-12)]
+    worth = [_worth(weights, step, tray) for weights in candidates]
+    best = int(np.argmax(worth))
+    return (None if best == len(candidates) - 1 else candidates[best]), worth[best]
+
+
+def _worth(weights: FloatArray, step: FloatArray, tray: FloatArray) -> float:
+    """Return how strong and sharp edges of a step from a tray are in a light of some weights, all (3,)."""
+    rise = float(weights @ step)
+    if (weights >= 0).all() and rise < 0 and rise > -_DARKER * float(weights @ tray):
+        return 0.0  # no darker than the pieces' shadows
+    return float(abs(rise) / softness(weights) ** 1.5)
+
+
+def _differs(own: FloatArray, shared: FloatArray) -> BoolArray:
+    """Return which weights (n, 3) are not the shared ones."""
+    return np.asarray((np.abs(own - shared) > 1e-9).any(1))
+
+
+def _own_lights(
+    regions: Regions, best: FloatArray, step: FloatArray, tray: FloatArray
+) -> tuple[FloatArray, BoolArray]:
+    """Return each region's weights (n, 3), the shared ones but of foreign colours, and which are of those (n,).
+
+    Foreign is what rises by less than `FAINT` of the usual in the shared one, by less than `_DIMMER` where it was found by
+    colours of its own, or is read better in another.
+    """
+    own = np.tile(best, (len(regions.own_contrast), 1))
+    middle = _mean_light(regions)
+    rise = (middle - tray) @ best / float(best @ step)
+    told = _differs(regions.own_contrast, regions.contrast)
+    faint = np.asarray((rise < FAINT) | told & (rise < _DIMMER))
+    for k in np.flatnonzero(faint | told):
+        light, worth = _best_light(regions.own_contrast[k], middle[k] - tray, tray)
+        if light is None or worth <= 0.0:
+            own[k] = regions.own_contrast[k]
+        else:
+            own[k] = light * np.sign(light @ (middle[k] - tray))
+    return own, faint | _differs(own, best)
+
+
+def _mean_light(regions: Regions) -> FloatArray:
+    """Return the mean linear R, G, B of each region, ndarray (n, 3), of every few pixels; NaN where it holds none."""
+    labels, pixels = _sparse(regions)
+    seen = labels > 0
+    owner, light = labels[seen].astype(np.intp) - 1, LINEAR_OF_CODE[pixels[seen]]
+    n = len(regions.own_contrast)
+    total = np.stack([np.bincount(owner, light[:, c], minlength=n) for c in range(3)], 1)
+    count = np.bincount(owner, minlength=n)[:, None]
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def alike(tray: FloatArray, pieces: FloatArray) -> FloatArray | None:
@@ -128,11 +181,7 @@ def _without(weights: FloatArray, step: FloatArray) -> FloatArray:
 
 def _step(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the usual step of linear R, G, B from tray to pieces, the tray's own, and that of its shadows, (3,) each."""
-    labels = regions.labels[::_SPARSE, ::_SPARSE]
-    x0, y0 = regions.origin_px
-    h, w = regions.labels.shape
-    pixels = regions.tray.photo.pixels[y0 : y0 + h : _SPARSE, x0 : x0 + w : _SPARSE]
-    labels = labels[: pixels.shape[0], : pixels.shape[1]]  # regions of a scan may reach past its last pixels
+    labels, pixels = _sparse(regions)
     window = np.zeros(labels.shape, np.uint8)
     corners = (regions.tray.window_px - regions.origin_px) / _SPARSE
     cv2.fillPoly(window, [np.rint(corners).astype(np.int32)], 1)
@@ -146,6 +195,17 @@ def _step(regions: Regions) -> tuple[FloatArray, FloatArray, FloatArray]:
     tray = _middle_light(around)
     shadow = LINEAR_OF_CODE[(around > _SHADED * within[0, -1]).argmax(1)].ravel()
     return _middle_light(within) - tray, tray, np.asarray(shadow, float)
+
+
+def _sparse(regions: Regions) -> tuple[npt.NDArray[np.integer], npt.NDArray[np.uint8]]:
+    """Return every few of the regions' labels (h, w) and of the photo's pixels (h, w, 3)."""
+    labels = regions.labels[::_SPARSE, ::_SPARSE]
+    x0, y0 = regions.origin_px
+    h, w = regions.labels.shape
+    pixels = regions.tray.photo.pixels[y0 : y0 + h : _SPARSE, x0 : x0 + w : _SPARSE]
+    return labels[
+        : pixels.shape[0], : pixels.shape[1]
+    ], pixels  # regions of a scan may reach past its last pixels
 
 
 def _counted(pixels: npt.NDArray[np.uint8], mask: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:

@@ -153,9 +153,15 @@ def rims_of(tray: TrayView, frames: Frames, width_mm: FloatArray) -> Rims:
     return Rims(who, anchor, outward, height, radius, flat, lean, inner, 0.35 + 0.4 * radius)
 
 
-def read_ends(signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics, apart: Apart) -> EndLight:
-    """Return the light of some ends (a signal of as many rows), at m places each."""
+def read_ends(
+    signal: Signal, tray: TrayView, rims: Rims, m: int, optics: Optics, softer: FloatArray, apart: Apart
+) -> EndLight:
+    """Return the light of some ends (a signal of as many rows), at m places each.
+
+    `softer` (n,) says how much wider than the optics' the bodies' blur is.
+    """
     blur = optics.local_px(tray.blur_px.at(rims.anchor)) / tray.px_per_mm(rims.anchor, rims.height)
+    blur *= softer[rims.who]
     s = np.linspace(-1, 0, m)[None] * (rims.inner + rims.outer)[:, None] + rims.outer[:, None]
     # rows keep off the sides as far as the blur carries their darkness inwards
     room = np.clip(1.0 - 1.8 * blur / rims.radius, 0.35, ROWS[-1]) / ROWS[-1]

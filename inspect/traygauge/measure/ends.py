@@ -95,7 +95,7 @@ def fit_ends(
 
     def begun(some: IntArray) -> tuple[EndLight, EndFit]:
         part = rims.of(some)
-        light = read_ends(signal.rows(part.who), tray, part, m, flanks.light.optics, apart)
+        light = read_ends(signal.rows(part.who), tray, part, m, flanks.light.optics, flanks.softer, apart)
         light = seen_at_ends(light, flanks.light.limb)
         light = replace(light, weight=light.weight * np.float32(counts))
         return light, begin(light)

@@ -52,6 +52,7 @@ class Flanks:
     u_met_mm : ndarray (n,): standard uncertainty of a diameter through flanks that meet other pieces.
     u_light_mm : ndarray (n, 2): of length and diameter through a flash, lamps at one side or a lamp's shadow, which all
         pieces share; by what is known of such light, and by how far diameters swing with the way pieces lie.
+    softer : ndarray (n,): how much wider than the photo's the blur is in which each is read.
     light : of the photo.
     shadow : what a lamp's shadow adds to dark pieces; taken off the flanks already.
     """
@@ -64,6 +65,7 @@ class Flanks:
     unread: BoolArray
     u_met_mm: FloatArray
     u_light_mm: FloatArray
+    softer: FloatArray
     light: PhotoLight
     shadow: Taken
 
@@ -242,6 +244,7 @@ def _fine(
         unread,
         u_met,
         u_light,
+        placed.softer,
         placed.light,
         shadow,
     )

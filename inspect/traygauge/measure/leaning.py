@@ -84,7 +84,10 @@ def leaning(tray: TrayView, tried: Tried, leans: BoolArray, tilt: FloatArray) ->
     own = replace(bodies, frames=frames, ends=rows_of(bodies.ends, rows))
     rims = _rims(tray, frames, _outline_ends(tray, tried.outlines.rows(rows), own))
     slope = rim_slopes(rims.lean)
-    light = _read(tried.signal.rows(rows), tray, rims, bodies.flanks.light.optics, tried.apart.rows(rows))
+    flanks = bodies.flanks
+    light = _read(
+        tried.signal.rows(rows), tray, rims, flanks.light.optics, flanks.softer[rows], tried.apart.rows(rows)
+    )
     light = _at_slopes(light, slope)
     expected = _expected(light.dark, usual)
     fit = ended(light, begin(light), expected)
@@ -122,11 +125,13 @@ def _rims(tray: TrayView, frames: Frames, found: FloatArray) -> Rims:
     return Rims(who, anchor, outward, height, radius, np.ones_like(radius), lean, inner, 0.35 + 0.4 * radius)
 
 
-def _read(signal: Signal, tray: TrayView, rims: Rims, optics: Optics, apart: Apart) -> EndLight:
+def _read(
+    signal: Signal, tray: TrayView, rims: Rims, optics: Optics, softer: FloatArray, apart: Apart
+) -> EndLight:
     scale = float(np.median(tray.px_per_mm(rims.anchor, rims.height)))
     places = int(np.ceil((np.median(rims.inner) + np.median(rims.outer)) * scale / STEP_PX))
     apart = replace(apart, end_mm=np.repeat(_FROM_OUTLINE * 2 * rims.radius.reshape(-1, 2)[:, :1], 2, 1))
-    light = read_ends(signal.rows(rims.who), tray, rims, places, optics, apart)
+    light = read_ends(signal.rows(rims.who), tray, rims, places, optics, softer, apart)
     doubtful = 1 + 2 * round(_DOUBTFUL_MM * scale / STEP_PX)
     return replace(light, weight=minimum_filter1d(light.weight, doubtful, axis=1))
 

@@ -27,6 +27,7 @@ from traygauge_calib.tray_view import TrayView
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.intp]
 
 #: A body's colour falls towards its limb as the photo's usual body's does, and more surely than its light.
 _COLOUR_HOLD = 5.0
@@ -39,6 +40,7 @@ _FLASH_PX = 0.15
 #: Blur that storing colour at half size leaves at the least, px, however sharp the ring is: means over two pixels each way,
 #: spread out again (closed form: two boxes of two pixels).
 _COLOUR_PX = 0.82
+_FEWEST = 8  # likely pieces of a colour that tell their own light
 _SHOW_OPTICS = 150  # pieces whose profiles tell the photo's blur: chance leaves 1 to 2 µm of a diameter
 #: Where the tray beside a body shows its shadow, in half widths: neither blur nor a halo of sharpening reaches there.
 _SHADED = np.array([1.4, 1.5, 1.6])
@@ -71,13 +73,27 @@ class Placed:
     ----------
     edge, residual : ndarray (n, 2): place in half widths, and what is left unexplained, over contrast.
     u_mm : ndarray (n,): what their kind of light leaves uncertain of a diameter.
+    softer : ndarray (n,): how much wider than the photo's their blur is: colour is stored at half size.
     light : of the photo.
     """
 
     edge: FloatArray
     residual: FloatArray
     u_mm: FloatArray
+    softer: FloatArray
     light: PhotoLight
+
+    @classmethod
+    def joined(cls, parts: list[tuple[IndexArray, Placed]]) -> Placed:
+        """Return the places of all bodies from those of some rows each; the light is the first part's."""
+        order = np.argsort(np.concatenate([rows for rows, _ in parts]))
+        light = parts[0][1].light
+        softer = [np.full(len(rows), p.light.optics.sigma_px / light.optics.sigma_px) for rows, p in parts]
+        edge, residual, u_mm = (
+            np.concatenate([getattr(part, name) for _, part in parts])[order]
+            for name in ("edge", "residual", "u_mm")
+        )
+        return cls(edge, residual, u_mm, np.concatenate(softer)[order], light)
 
 
 def read_edges(
@@ -88,9 +104,31 @@ def read_edges(
     u = np.arange(0.4, 1.4, steps(tray, frames, likely))
     met = met_stations(tray, frames, inner(frames), half, apart)
     profiles = middle_profiles(signal, tray, frames, half, u, met).astype(float)
-    coarse = _coarse_light(signal, tray, frames, half[:likely], apart)
-    light = _photo_light(signal, tray, frames, profiles[:likely], u, coarse)
-    return half, met, _placed(signal, tray, frames, profiles, half.mean(1), u, light, likely)
+    parts = []
+    for rows in _read_alike(signal, likely):
+        own, mine, shown = signal.rows(rows), frames.rows(rows), rows[rows < likely]
+        if own.odd.all():
+            own = replace(own, softness=float(own.each_softness[0]), of_colour=False)
+        coarse = _coarse_light(own, tray, mine, half[shown], apart.rows(rows))
+        light = _photo_light(own, tray, mine, profiles[shown], u, coarse)
+        placed = _placed(own, tray, mine, profiles[rows], half[rows].mean(1), u, light, len(shown))
+        parts.append((rows, placed))
+    return half, met, Placed.joined(parts)
+
+
+def _read_alike(signal: Signal, likely: int) -> list[IndexArray]:
+    """Return the rows of bodies that are read in the same light: first those of all, without foreign colours that tell their own.
+
+    Of another colour that enough likely bodies have, the first ones, limbs and blur are others: colour is stored at half
+    size, and what it lacks in the shade is not what white lacks.
+    """
+    _, kind = np.unique(signal.weights, axis=0, return_inverse=True)
+    kind = np.where(signal.foreign, kind.ravel(), -1)
+    many = [k for k in np.unique(kind[:likely]) if k >= 0 and (kind[:likely] == k).sum() >= _FEWEST]
+    alike = ~np.isin(kind, many)
+    if not alike[:likely].any():
+        return [np.arange(len(kind))]
+    return [np.flatnonzero(alike), *(np.flatnonzero(kind == k) for k in many)]
 
 
 def _photo_light(
@@ -145,7 +183,7 @@ def _placed(
     edge = np.where(spoilt, np.median(usual) if len(usual) else 1.0, edge)
     more_px = _FLASH_PX if light.flash else light.one_sided * _LAMP_PX
     u_edge = more_px * np.maximum(1.0, local_px / _SHARP_PX) ** 2 / own_px
-    return Placed(edge, residual, half_mm * u_edge.reshape(-1, 2).sum(1), light)
+    return Placed(edge, residual, half_mm * u_edge.reshape(-1, 2).sum(1), np.ones(len(edge)), light)
 
 
 @dataclass(frozen=True, eq=False)

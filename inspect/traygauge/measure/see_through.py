@@ -50,7 +50,8 @@ def ends_of_outlines(tray: TrayView, flanks: Flanks, apart: Apart, likely: int) 
     blur = float(np.median(tray.blur_px.at(flanks.frames.centre_mm[:likely])))
     signal = silhouettes(apart.outlines_px, apart.labels.shape, apart.origin_px, blur, len(flanks.frames))
     white = replace(apart, tray_level=np.zeros(len(apart.tray_level)))
-    sharp = replace(flanks, light=replace(flanks.light, optics=Optics(blur, 0.0)))
+    plain = np.ones(len(flanks.frames))
+    sharp = replace(flanks, softer=plain, light=replace(flanks.light, optics=Optics(blur, 0.0)))
     ends = fit_ends(signal, tray, sharp, white, likely, _ONE_OF)
     beyond = _beyond(signal, tray, flanks, apart, likely)
     most = _LINE * blur / float(np.median(tray.px_per_mm(flanks.frames.centre_mm, flanks.frames.height_mm)))
@@ -85,7 +86,8 @@ def silhouettes(
         drawn = cv2.resize(fine, (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
         there = values[low[1] : high[1], low[0] : high[0]]
         np.maximum(there, cv2.GaussianBlur(drawn, (0, 0), blur_px), out=there)
-    return Signal(values, None, origin_px, np.full((n, 3), -1 / 3), np.zeros(n, bool), 1.0, False)
+    none = np.zeros(n, bool)
+    return Signal(values, None, origin_px, np.full((n, 3), -1 / 3), none, none, 1.0, False)
 
 
 def _beyond(signal: Signal, tray: TrayView, flanks: Flanks, apart: Apart, likely: int) -> float:

@@ -36,6 +36,7 @@ class Signal:
     origin_px : photo pixel (x, y) of `values[0, 0]`.
     weights : ndarray (n, 3): each piece's own weights.
     odd : ndarray (n,), bool: pieces whose weights are not the shared ones.
+    foreign : ndarray (n,), bool: pieces of another colour (see `channel.MeasuringLight`).
     softness : how much wider the shared signal's edges are than those of the ring (see `channel.softness`).
     of_colour : whether the shared signal is colour alone (see `channel.MeasuringLight.over`).
     """
@@ -45,12 +46,22 @@ class Signal:
     origin_px: tuple[int, int]
     weights: FloatArray
     odd: BoolArray
+    foreign: BoolArray
     softness: float
     of_colour: bool
 
     def rows(self, index: npt.NDArray[np.intp]) -> Signal:
         """Return the signal of the pieces of an index, in that order."""
-        return replace(self, weights=self.weights[index], odd=self.odd[index])
+        per_piece = {name: getattr(self, name)[index] for name in ("weights", "odd", "foreign")}
+        return replace(self, **per_piece)
+
+    @property
+    def each_softness(self) -> FloatArray:
+        """Return `softness` of the light that each piece is read in, ndarray (n,)."""
+        soft = np.full(len(self.weights), self.softness)
+        for k in np.flatnonzero(self.odd):
+            soft[k] = softness(self.weights[k])
+        return soft
 
     @property
     def sense(self) -> npt.NDArray[np.int64]:
@@ -122,7 +133,8 @@ def read_signal(regions: Regions, light: MeasuringLight) -> Signal:
     else:
         values = weighted_light(pixels, light.weights)
     planes = np.asarray(cv2.LUT(pixels, LINEAR_OF_CODE), np.float32) if odd.any() else None
-    return Signal(values, planes, (x0, y0), light.own, odd, softness(light.weights), light.over is not None)
+    soft = softness(light.weights)
+    return Signal(values, planes, (x0, y0), light.own, odd, light.foreign, soft, light.over is not None)
 
 
 def _colour_alone(pixels: npt.NDArray[np.uint8], weights: FloatArray, over: FloatArray) -> SignalArray:

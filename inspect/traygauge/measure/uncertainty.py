@@ -61,20 +61,21 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
     """
     dark = signal.sense < 0
     # a file holds colour at half the size, and where an edge of colour lies errs by as much more
-    coarse = signal.softness / softness(LUMA)
+    coarse = signal.each_softness / softness(LUMA)
     frames, ends, optics = bodies.frames, bodies.ends, bodies.flanks.light.optics
     length, diameter = frames.length_mm, frames.diameter_mm
     px = 1.0 / tray.px_per_mm(frames.centre_mm, frames.height_mm)
     lean = np.abs(ends.view_expected)
     scale, height = tray.scale, tray.camera_height_mm
-    blur = np.maximum(1.0, optics.local_px(tray.blur_px.at(frames.centre_mm)) / 0.8)
+    blur_px = optics.local_px(tray.blur_px.at(frames.centre_mm)) * bodies.flanks.softer
+    blur = np.maximum(1.0, blur_px / 0.8)
     # where the blur is wide, a flank's own falling light and its edge cannot be told apart, and the dark under a dark
     # piece's flank joins it; colour takes no part in shadows, and falls off only over the last pixels
     if signal.of_colour:
         muddle = blur * np.maximum(_FEW_PX * 2 * px / diameter, 1.0) ** 2
     else:
         muddle = blur**2 * np.where(dark, _CONTACT * blur, 1.0)
-    shared_edge = (px * muddle)[:, None] * coarse * _EDGE_SHARED_PX[(dark | signal.of_colour).astype(int)]
+    shared_edge = (px * muddle * coarse)[:, None] * _EDGE_SHARED_PX[(dark | signal.of_colour).astype(int)]
     if not signal.of_colour:
         shared_edge = np.where(
             dark[:, None], np.minimum(shared_edge, _SHADE_MOST * diameter[:, None]), shared_edge
