@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from traygauge.segment.find import find_pieces
+from traygauge.segment.look import CoarseLook
+from traygauge.segment.shade import shadow_hue
 from traygauge_calib.tray_view import TrayView
 
 TRAY, PIECE, SHADOW = np.array([215.0, 214, 212]), np.array([80.0, 74, 66]), np.array([40.0, 45, 52])
@@ -50,3 +52,12 @@ def test_of_two_dark_things_the_soft_one_is_the_shadow(
     assert (owner > 0).mean() > 0.98
     beside = regions.labels[middle[:, 1] - y + 26, middle[:, 0] - x + 30]
     assert (beside > 0).mean() < 0.02
+
+
+def test_what_has_no_light_at_all_has_a_hue_nonetheless() -> None:
+    """Between pieces on a black tray codes are 0; warnings are errors here, and would stand on a user's terminal."""
+    even = np.full((60, 80, 3), 40.0, np.float32)
+    even[10:50, 10:70] = 0.0
+    inside = np.full((60, 80), 255, np.uint8)
+    look = CoarseLook(even, np.zeros_like(inside), inside, np.array([40.0, 40.0, 40.0]), np.eye(3), 8.0)
+    assert shadow_hue(look, even[..., 0] < 20, None) is None

@@ -34,6 +34,8 @@ SOFT = 1.5, 2.0
 HALF, DEEP = (0.35, 0.65), 80
 #: The two hues lie apart by this share of the tray's code value at least.
 LEAST_HUE = 0.025
+#: Of what has no light at all hue is read as of this share of the tray's.
+BLACK = 0.005
 #: The rarer hue has this share of what is dark at least.
 FEWEST = 0.1
 #: No shadow's hue lies further from the tray's than by this share of its own code values: its light would have to have four
@@ -78,13 +80,15 @@ def shadow_hue(coarse: CoarseLook, dark: Bool, piece: FloatArray | None) -> Shad
     if np.count_nonzero(core) < 200:
         return None
     axis, explained, one, two = _two_sides(coarse, dark, core)
+    if min(one.share, two.share) < FEWEST:
+        return None
     own = piece is not None or max(one.off, two.off) > FURTHEST > min(one.off, two.off)
     even, soft = _ratio(one.spread, two.spread), 1.0 / _ratio(one.width, two.width)
     clearer = even < ONE_LEVEL[1] or soft > SOFT[1]
     told = explained > TWO_HUES[0] or (explained > TWO_HUES[1] and clearer)
     other = own or soft > SOFT[0] or even <= ONE_LEVEL[0]
     apart = abs(one.place - two.place) >= LEAST_HUE * float(np.linalg.norm(coarse.tray))
-    if not (told and other and apart) or min(one.share, two.share) < FEWEST:
+    if not (told and other and apart):
         return None
     steep = (one.steep + two.steep) / 2
     weight = np.append(axis + steep * _brightness(coarse), -steep)
@@ -129,7 +133,7 @@ def _two_sides(coarse: CoarseLook, dark: Bool, core: Bool) -> tuple[FloatArray, 
     across = np.linalg.svd(np.outer(coarse.tray, coarse.tray))[0][:, 1:].T
     bright = coarse.even @ _brightness(coarse)
     count = _local(np.ones(dark.shape, np.float32), dark, coarse)[dark].astype(float)
-    level = _local(bright, dark, coarse)[dark] / count
+    level = np.maximum(_local(bright, dark, coarse)[dark] / count, BLACK)
     hue = np.stack([_local(coarse.even @ row, dark, coarse)[dark] / count for row in across], -1)
     axis = np.linalg.eigh(np.cov((hue / level[:, None])[core].T))[1][:, 1]
     place = hue @ axis / level
@@ -138,6 +142,8 @@ def _two_sides(coarse: CoarseLook, dark: Bool, core: Bool) -> tuple[FloatArray, 
 
     def side(of: Bool) -> _Side:
         here = of & core
+        if not here.any():
+            return _Side(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.zeros(2))
         return _Side(
             share=float(here.sum() / core.sum()),
             place=float(place[here].mean()),
