@@ -21,6 +21,10 @@ FAINT = 0.5
 SHADED = 0.3
 #: Luminance is good enough where shaded flanks stand out by this many standard deviations of noise and shadow.
 CLEAR_ENOUGH = 8.0
+#: Pieces show beside their shadow from so many standard deviations of the tray on (less is not fit to be measured in).
+SHOWS = 3.0
+#: Right beside a piece its shadow leaves about this share of the tray's light.
+CONTACT = 0.4
 #: How much of the tray's light shadows take, as a standard deviation: the signal should not see them.
 SHADOW_SPREAD = 0.3
 #: Shadows and pieces do not mingle where the fewest pixels between them are this share of the pieces' at most.
@@ -124,7 +128,8 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
         hue = None  # next to black there is no hue to speak of
     if hue is not None:
         level = _steady(coarse, by_code, float(by_code @ coarse.tray))
-        return _read_in(plain if clean or level > STEADY else weight, piece, coarse, hue)
+        shows = (clean or level > STEADY) and _left_in_shadow(plain, piece, coarse) > SHOWS
+        return _read_in(plain if shows else weight, piece, coarse, hue)
     dark = (rise > AMONG_SHADOWS) & (coarse.inside > 0)
     shadow = None if clean and lighter > SHADOWS_SEEN else shadow_hue(coarse, dark, known)
     clear = clean or shadow is not None or not mingled(coarse, rise[::2, ::2])
@@ -191,6 +196,12 @@ def _hue(piece: FloatArray, coarse: CoarseLook) -> FloatArray | None:
 def _off_hue(piece: FloatArray, tray: FloatArray) -> float:
     """Return how far the pieces' colour lies from the tray's in any light, in shares of the tray's code value."""
     return float(np.linalg.norm(piece - tray * (piece @ tray) / (tray @ tray)) / np.linalg.norm(tray))
+
+
+def _left_in_shadow(weight: FloatArray, piece: FloatArray, coarse: CoarseLook) -> float:
+    """Return by how many standard deviations of the tray dark pieces stand out from their own shadow in some light."""
+    tray, dark = (srgb_to_linear(code / 255.0) for code in (coarse.tray, piece))
+    return float((dark - CONTACT * tray) @ weight / noise_in(weight[None], coarse)[0])
 
 
 def _steady(coarse: CoarseLook, by_code: FloatArray, tray: float) -> float:

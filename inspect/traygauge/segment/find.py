@@ -9,14 +9,14 @@ import numpy.typing as npt
 from traygauge.segment.background import TrayField, tray_field
 from traygauge.segment.clumps import Scene, Thing, around, parted
 from traygauge.segment.colour import LUMINANCE, linear_to_lab
-from traygauge.segment.contrast import FAINT, Signal, noise_in, own_weights
+from traygauge.segment.contrast import FAINT, STEADY, Signal, noise_in, own_weights
 from traygauge.segment.look import CoarseLook, look
 from traygauge.segment.mask import all_pieces
 from traygauge.segment.outline import Light, Outlines, linear_light, refine, weighted_light
 from traygauge.segment.regions import Labels, Regions, label_type
 from traygauge.segment.window import Window, cut_window
 from traygauge_calib.tray_view import TrayView
-from traygauge_shared.light import LINEAR_OF_CODE, srgb_to_linear
+from traygauge_shared.light import LINEAR_OF_CODE, linear_to_srgb, srgb_to_linear
 from traygauge_shared.threads import beside
 
 FloatArray = npt.NDArray[np.float64]
@@ -247,7 +247,11 @@ def _stands_out(
     # neighbours err together as far as the blur reaches
     grains = np.maximum(area * window.px_per_mm**2 / (4 * np.pi * max(window.blur_px, 1.0) ** 2), 1.0)
     plain = (own > FAINT * signal.step) | (own * np.sqrt(grains) > ABOVE_GRAIN * noise_in(weight, coarse))
-    sharp = (outlines.mean(outlines.rise) / local > least) & (size > np.hypot(SMALLEST_MM, blur))
+    sharp = outlines.mean(outlines.rise) / local > least
+    if signal.hue is not None:  # no shadow has the pieces' hue, however dark it is beside them
+        code = 255.0 * linear_to_srgb(np.clip(colour, 0.0, 1.0))
+        sharp |= ~faint & (code @ signal.hue > STEADY)
+    sharp &= size > np.hypot(SMALLEST_MM, blur)
     # where nothing is plain the photo is one that shows no pieces plainly, which is for its fitness to say
     return np.asarray(sharp & (plain | ~(sharp & plain).any()), bool)
 
