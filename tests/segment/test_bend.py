@@ -11,6 +11,7 @@ from traygauge.segment.part_bent import bent_joined
 from traygauge.segment.part_result import Parting
 
 WIDTH = 30.0
+GREY = np.full((400, 500, 3), 200, np.uint8)
 
 
 def arc(radius: float, length: float, turned: float = 0.0, mirror: int = 1) -> np.ndarray:
@@ -65,18 +66,26 @@ def test_an_arc_is_known_by_its_outline(radius: float, length: float, turned: fl
 @pytest.mark.parametrize("kink", [0, 6, 14, 30])
 @pytest.mark.parametrize("step", [0.15, 0.3])
 def test_two_rods_with_a_step_are_no_band(kink: float, step: float) -> None:
-    assert not is_bent_strand(rim(np.logical_or(*row(kink, step))), WIDTH)
+    assert not is_bent_strand(rim(np.logical_or(*row(kink, step))), WIDTH, GREY)
 
 
 @pytest.mark.parametrize("kink", [20, 30, 45, 60])
 def test_two_rods_with_a_kink_are_no_band(kink: float) -> None:
-    assert not is_bent_strand(rim(np.logical_or(*row(kink))), WIDTH)
+    assert not is_bent_strand(rim(np.logical_or(*row(kink))), WIDTH, GREY)
 
 
 def test_a_band_of_another_width_is_another_thing() -> None:
-    assert is_bent_strand(rim(drawn(arc(270.0, 250.0))), WIDTH)
-    assert not is_bent_strand(rim(drawn(arc(270.0, 250.0))), 0.8 * WIDTH)
-    assert not is_bent_strand(rim(drawn(arc(270.0, 250.0))), 1.25 * WIDTH)
+    assert is_bent_strand(rim(drawn(arc(270.0, 250.0))), WIDTH, GREY)
+    assert not is_bent_strand(rim(drawn(arc(270.0, 250.0))), 0.8 * WIDTH, GREY)
+    assert not is_bent_strand(rim(drawn(arc(270.0, 250.0))), 1.25 * WIDTH, GREY)
+
+
+def test_a_colour_that_changes_along_a_band_is_another_piece() -> None:
+    band, right = rim(drawn(arc(270.0, 250.0))), np.arange(500)[None, :, None] > 230
+    two = np.where(right, [40, 60, 200], [210, 205, 200]).astype(np.uint8) * np.ones((400, 1, 1), np.uint8)
+    assert not is_bent_strand(band, WIDTH, two)
+    slowly = np.broadcast_to(np.linspace(120, 220, 500)[None, :, None], (400, 500, 3)).astype(np.uint8)
+    assert is_bent_strand(band, WIDTH, slowly)
 
 
 def parting(one: np.ndarray, two: np.ndarray) -> Parting:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.polynomial import Polynomial
 
 FloatArray = npt.NDArray[np.float64]
@@ -21,6 +23,10 @@ _STEEP = 1.5
 #: By how much a band may be wider or narrower than the strand, as a share of that.
 _UNLIKE = 0.15
 _ROUNDS = 3
+#: Where light is read across a band (widths), in how many steps to a width along it, and by what share it may change, or fall
+#: from flank to flank, within half a width.
+_ACROSS, _STEPS = np.linspace(-0.25, 0.25, 5), 24
+_CHANGES, _FALLS = 0.3, 0.3
 
 
 @dataclass(frozen=True)
@@ -39,6 +45,14 @@ class Band:
     bend: float
     length: float
     width: float
+
+    def at(self, along: FloatArray, across: FloatArray) -> FloatArray:
+        """Return places (..., 2) along and across an arc of the band's bend."""
+        turn = self.bend * along
+        x = along * (1 - turn**2 / 6) - across * np.sin(turn)
+        y = along * turn / 2 * (1 - turn**2 / 12) + across * np.cos(turn)
+        c, s = np.cos(self.axis), np.sin(self.axis)
+        return np.stack([self.centre[0] + c * x - s * y, self.centre[1] + s * x + c * y], -1)
 
 
 def band_of(points: FloatArray) -> Band | None:
@@ -94,10 +108,33 @@ def _sides_fitted(t: FloatArray, v: FloatArray, half: float) -> tuple[Polynomial
     return curve, width, off, float(np.abs(slope).max())
 
 
-def is_bent_strand(contour: npt.NDArray[np.int32], diameter: float) -> bool:
-    """Return whether an outline (k, 2), the outermost pixels, is one band as wide as the strand."""
+def is_bent_strand(contour: npt.NDArray[np.int32], diameter: float, rgb: npt.NDArray[np.uint8]) -> bool:
+    """Return whether an outline (k, 2), the outermost pixels, is one band as wide as the strand, and nothing runs across it.
+
+    Parameters
+    ----------
+    rgb : ndarray (h, w, 3): the picture that it lies in.
+    """
     band = band_of(contour.astype(np.float64))
-    return band is not None and abs((band.width + 1.0) / diameter - 1.0) < _UNLIKE
+    as_wide = band is not None and abs((band.width + 1.0) / diameter - 1.0) < _UNLIKE
+    return bool(band is not None and as_wide and not _is_crossed(band, rgb))
+
+
+def _is_crossed(band: Band, rgb: npt.NDArray[np.uint8]) -> bool:
+    """Return whether a dark line runs right across a band, or its colour changes, as where two pieces lie end to end."""
+    step = band.width / _STEPS
+    count = int(band.length / step)
+    along = step * (np.arange(count, dtype=float) - (count - 1) / 2)
+    xy = band.at(along[:, None], _ACROSS * band.width).astype(np.float32)
+    colour = cv2.remap(rgb, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+    near, reach = _STEPS // 6, _STEPS // 2
+    here = np.arange(_STEPS, count - _STEPS)  # ends are lit otherwise
+    means = sliding_window_view(colour.mean(1), reach - near, axis=0).mean(-1)
+    before, after = means[here - reach], means[here + near + 1]
+    changes = np.abs(after - before).sum(1) / np.maximum(np.maximum(before, after).sum(1), 1.0)
+    beside = np.minimum(before.sum(1), after.sum(1))
+    falls = 1.0 - colour[here].sum(2).max(1) / np.maximum(beside, 1.0)
+    return bool((changes > _CHANGES).any() or (falls > _FALLS).any())
 
 
 def _even_width(points: FloatArray) -> float:

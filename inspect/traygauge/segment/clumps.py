@@ -11,6 +11,7 @@ from scipy.ndimage import find_objects
 
 from traygauge.segment.bend import is_bent_strand
 from traygauge.segment.mask import THREAD_MM
+from traygauge.segment.outline import Outlines
 from traygauge.segment.part import Clump, StrandPrior, looks_single, part_clumps, strand_prior
 from traygauge.segment.part_bent import bent_joined
 from traygauge.segment.part_double import doubles
@@ -96,7 +97,12 @@ class Thing:
 
 
 def parted(
-    contours: list[Contour], labels: Labels, number: IndexArray, scene: Scene
+    contours: list[Contour],
+    labels: Labels,
+    number: IndexArray,
+    scene: Scene,
+    outlines: Outlines,
+    foreign: Bool,
 ) -> tuple[list[Thing], float]:
     """Return the things that connected contours are, clumps parted, and the share of flakes among what lies free.
 
@@ -105,12 +111,13 @@ def parted(
     contours : n contours (k, 2), the outermost pixels of each connected thing.
     labels : ndarray (h, w), and the contours' numbers (n,) in it.
     scene : where they were found.
+    outlines : of the contours, each in its own colour; foreign : ndarray (n,): whose colour is not that of most.
     """
 
     def found(some: Bool) -> list[_Found]:
         return [_Found(k, contours[k], int(number[k]), labels) for k in np.flatnonzero(some).tolist()]
 
-    shape = np.array([contour_shape(c) for c in contours])
+    shape = _shapes(contours, outlines, foreign)
     prior = _prior(shape)
     thread = _thread_px(prior, scene.window)
     for f in found(~_single(shape, prior)):
@@ -131,7 +138,8 @@ def parted(
     things += [Thing(f.contour, f.source) for f in doubtful if one[f.source]]
     doubtful = [f for f in doubtful if not one[f.source]]
     if prior is not None:
-        bow = [is_bent_strand(f.without_threads(thread), prior.diameter_px) for f in doubtful]
+        size, picture = prior.diameter_px, scene.window.pixels
+        bow = [is_bent_strand(f.without_threads(thread), size, picture) for f in doubtful]
         things += [Thing(f.contour, f.source) for f, b in zip(doubtful, bow, strict=True) if b]
         doubtful = [f for f, b in zip(doubtful, bow, strict=True) if not b]
     clumps = _clumps(doubtful, scene, prior, thread)
@@ -316,6 +324,29 @@ def contour_shape(contour: Contour) -> tuple[float, float, float, float]:
     full = cv2.contourArea(hull) + cv2.arcLength(hull, True) / 2 + 1
     a, b = cv2.minAreaRect(hull)[1]
     return area, area / full, max(a, b) + 1.0, min(a, b) + 1.0
+
+
+def _shapes(contours: list[Contour], outlines: Outlines, foreign: Bool) -> FloatArray:
+    """Return the contours' shapes (n, 4), of foreign ones as large as they would be if they had the colour of most.
+
+    Contours run where the light of most passes a low mark, around dim pieces further in than around bright ones. Outlines run
+    at half of each one's own contrast.
+    """
+    shape = np.array([contour_shape(c) for c in contours])
+    if not foreign.any():
+        return shape
+    own = np.array([_line_shape(line) for line in outlines.apart(outlines.points.astype(np.float32))])
+    alike = ~foreign & (shape[:, 1] > CONVEX)
+    wider = float(np.median(shape[alike, 3] / own[alike, 3])) if alike.any() else 1.0
+    shape[foreign] = own[foreign] * [wider**2, 1.0, wider, wider]
+    return shape
+
+
+def _line_shape(line: npt.NDArray[np.float32]) -> tuple[float, float, float, float]:
+    """Return area, solidity and the sides of the smallest rectangle of a closed line (k, 2)."""
+    a, b = cv2.minAreaRect(line)[1]
+    area = cv2.contourArea(line)
+    return area, area / max(cv2.contourArea(cv2.convexHull(line)), 1e-6), max(a, b), max(min(a, b), 1e-6)
 
 
 def around(contour: Contour, shape: tuple[int, ...], margin: int) -> tuple[slice, slice]:

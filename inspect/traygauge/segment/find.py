@@ -85,7 +85,8 @@ def find_pieces(tray: TrayView) -> Regions:
         cv2.fillPoly(labels, [contours[k]], 0)
     told = [contours[k] for k in keep]
     if signal.clear and _kept(signal) > 0.0:
-        things, flakes = parted(told, labels, keep + 1, scene)
+        foreign = (weight[keep] != signal.weight).any(1)
+        things, flakes = parted(told, labels, keep + 1, scene, outlines.take(keep), foreign)
     else:  # nothing can be measured here: do not spend time on it
         things, flakes = [Thing(contour, k) for k, contour in enumerate(told)], 0.0
     labels = labels.astype(label_type(max(len(contours), len(things))), copy=False)

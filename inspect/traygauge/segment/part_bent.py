@@ -7,11 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.bend import is_bent_strand
-from traygauge.segment.part_double import dark_at
 from traygauge.segment.part_result import Parting, compacted
-
-#: By how much the light may fall right across one piece where two parts of it meet.
-_DARK = 0.3
 
 
 def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -> Parting:
@@ -29,9 +25,7 @@ def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -
         a, b = sorted((int(into[one]), int(into[two])))
         both = (labels == a + 1) | (labels == b + 1)
         found, _ = cv2.findContours(both.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        if a == b or len(found) > 1 or not is_bent_strand(found[0][:, 0], diameter):
-            continue
-        if _dark_between(labels == a + 1, labels == b + 1, rgb, diameter) > _DARK:
+        if a == b or len(found) > 1 or not is_bent_strand(found[0][:, 0], diameter, rgb):
             continue
         labels[both], into[into == b] = a + 1, a
         state[a], sure[a], rods[a] = "parted", sure[[a, b]].max(), np.nan
@@ -49,13 +43,3 @@ def _neighbours(labels: npt.NDArray[np.int32]) -> list[tuple[int, int]]:
     met = np.sort(np.concatenate(pairs, 1), 0)
     met = met[:, (met[0] > 0) & (met[0] < met[1])]
     return [(int(a) - 1, int(b) - 1) for a, b in np.unique(met, axis=1).T]
-
-
-def _dark_between(
-    one: npt.NDArray[np.bool_], two: npt.NDArray[np.bool_], rgb: npt.NDArray[np.uint8], diameter: float
-) -> float:
-    """Return by which share light falls right across the line where two parts meet."""
-    near = np.argwhere((cv2.dilate(one.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0) & two)
-    way = np.argwhere(two).mean(0) - np.argwhere(one).mean(0)
-    at, way = near.mean(0)[None, ::-1], (way / np.hypot(*way))[None, ::-1]
-    return float(dark_at(rgb, at, way, np.array([diameter]))[0])

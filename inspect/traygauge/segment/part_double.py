@@ -48,7 +48,7 @@ def doubles(parting: Parting, rgb: npt.NDArray[np.uint8]) -> list[tuple[int, int
     step = ((tip_b - tip_a) * np.stack([-way[:, 1], way[:, 0]], 1)).sum(1) / d
     far = np.hypot(np.hypot(turn / _TURN, np.maximum(gap, 0.0) / _GAP), step / _STEP)
     near = np.flatnonzero((far < 1.0) & (gap > -_DEEPEST))
-    dark = dark_at(rgb, (tip_a[near] + tip_b[near]) / 2, way[near], d[near])
+    dark = _dark(rgb, (tip_a[near] + tip_b[near]) / 2, way[near], d[near])
     joined = near[np.hypot(far[near], dark / _DARK) < 1.0]
     return list(zip(one[joined].tolist(), two[joined].tolist(), strict=True))
 
@@ -60,7 +60,7 @@ def _tip(rods: FloatArray, towards: FloatArray, side: int) -> FloatArray:
     return np.asarray(rods[:, :2] + (side * same * rods[:, 3] / 2)[:, None] * way)
 
 
-def dark_at(rgb: npt.NDArray[np.uint8], at: FloatArray, way: FloatArray, diameter: FloatArray) -> FloatArray:
+def _dark(rgb: npt.NDArray[np.uint8], at: FloatArray, way: FloatArray, diameter: FloatArray) -> FloatArray:
     """Return by which share light falls right across joints (n, 2), at the place across where it falls least: (n,)."""
     if not len(at):
         return np.zeros(0)
