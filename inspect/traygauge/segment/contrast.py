@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -134,6 +135,20 @@ def signal_for(piece: FloatArray, coarse: CoarseLook) -> Signal:
     shadow = None if clean and lighter > SHADOWS_SEEN else shadow_hue(coarse, dark, known)
     clear = clean or shadow is not None or not mingled(coarse, rise[::2, ::2])
     return _read_in(plain, piece, coarse, None, shadow, clear=clear)
+
+
+def dimmed(signal: Signal, colours: Sequence[FloatArray], coarse: CoarseLook) -> Signal:
+    """Return the signal with the mark at which the dimmest of a blend's colours (3,) passes that it shows at all.
+
+    The light of dim ones' flanks is as much less than that of bright ones' as their own. Where shadows set the mark it stays.
+    """
+    if signal.mark > signal.ridge_mark:
+        return signal
+    rise = [float((colour - coarse.tray) @ signal.by_code) / signal.step for colour in colours]
+    dimmest = min((share for share in rise if share > signal.mark), default=1.0)
+    grain = 4.0 * float(np.sqrt(signal.by_code @ coarse.noise @ signal.by_code)) / signal.step
+    mark = min(max(signal.mark * dimmest, grain), signal.mark)
+    return replace(signal, mark=mark, ridge_mark=mark)
 
 
 def _read_in(

@@ -18,6 +18,9 @@ FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 Bool = npt.NDArray[np.bool_]
 
+#: Colours are alike within this share of the way from the tray's to theirs; where fewer than this share of pixels
+#: are like their median, each channel's is another colour's: they are a blend, of so many at the most.
+ALIKE, SHOWN, MOST_BLENDED = 0.35, 0.1, 4
 #: What is but darker than the tray counts as pieces where what differs else is less than this share of it.
 MOSTLY = 0.3
 #: How far a pixel must lie from the tray's colour, in standard deviations of the tray, to be looked at.
@@ -173,7 +176,13 @@ class _Shade:
 
 
 def main_colour(coarse: CoarseLook, left: Mask, *, core_px: int) -> FloatArray | None:
-    """Return the code values (3,) that most of `left` shows under the tray's average light; None for nothing.
+    """Return the first of `main_colours`, or None for nothing."""
+    colours = main_colours(coarse, left, core_px=core_px)
+    return colours[0] if colours else None
+
+
+def main_colours(coarse: CoarseLook, left: Mask, *, core_px: int) -> list[FloatArray]:
+    """Return the code values (3,) that most of `left` shows under the tray's average light; of a blend those of each colour.
 
     Parameters
     ----------
@@ -184,11 +193,25 @@ def main_colour(coarse: CoarseLook, left: Mask, *, core_px: int) -> FloatArray |
     core = eroded(left, square(core_px))
     at = np.flatnonzero(core > 0)
     if not len(at):
-        return None
+        return []
     found = coarse.even.reshape(-1, 3)[at[:: max(1, len(at) // 5000)]].astype(float)
     middle = np.median(found, 0)
     for _ in range(2):  # where pieces have several colours, the median may lie between them: go to the nearer
         near = np.linalg.norm(found - middle, axis=1) < np.linalg.norm(found - coarse.tray, axis=1)
         if near.any():
             middle = np.median(found[near], 0)
-    return np.asarray(np.clip(middle, 0.0, 255.0), float)
+    some = found[:: max(1, len(found) // 400)]
+    reach = ALIKE * float(np.linalg.norm(middle - coarse.tray))
+    plain = (np.linalg.norm(some - middle, axis=1) < reach).mean() > SHOWN
+    return [np.clip(colour, 0.0, 255.0) for colour in ([middle] if plain else _each(some, reach))]
+
+
+def _each(found: FloatArray, reach: float) -> list[FloatArray]:
+    """Return the colours (3,) that lie within a reach of most others (n, 3), the commonest first, up to `MOST_BLENDED`."""
+    out: list[FloatArray] = []
+    while len(found) and len(out) < MOST_BLENDED:
+        alike = np.linalg.norm(found[:, None] - found, axis=-1) < reach
+        first = alike[alike.sum(1).argmax()]
+        out.append(np.median(found[first], 0))
+        found = found[~first]
+    return out

@@ -7,9 +7,9 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField
-from traygauge.segment.contrast import Signal, signal_for
+from traygauge.segment.contrast import Signal, dimmed, signal_for
 from traygauge.segment.glints import notches_closed, rims_joined
-from traygauge.segment.look import CoarseLook, main_colour
+from traygauge.segment.look import CoarseLook, main_colour, main_colours
 from traygauge.segment.pixels import (
     Mask,
     both,
@@ -61,10 +61,13 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
     look does, is looked at in its own colour.
     """
     core = max(1, round(CORE_MM * window.px_per_mm / window.step))
-    piece = main_colour(coarse, coarse.likely, core_px=core)
-    if piece is None:
+    colours = main_colours(coarse, coarse.likely, core_px=core)
+    if not colours:
         return np.zeros_like(window.inside), None
-    signal = signal_for(piece, coarse)
+    signals = [signal_for(piece, coarse) for piece in colours]
+    signal = signals[0]
+    if len(signals) > 1:
+        signal = dimmed(max(signals, key=lambda one: _shows(one, coarse)), colours, coarse)
     mask = piece_mask(window, field, coarse, signal)
     for _ in range(MOST_COLOURS):
         left = _unexplained(coarse, mask)
@@ -72,8 +75,9 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
         if not boxes:
             break
         if sum((b.stop - b.start) * (a.stop - a.start) for b, a in boxes) < FEW * field.bare.size:
-            for box in boxes:
-                _add_foreign(mask, left, box, window, field, coarse, core)
+            added = [_add_foreign(mask, left, box, window, field, coarse, core) for box in boxes]
+            if any(added):  # of two colours that touch one is left for the next round
+                continue
             break
         other = main_colour(coarse, left, core_px=core)
         if other is None:
@@ -81,6 +85,12 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
         second = signal_for(other, coarse)
         _add(mask, left, window, piece_mask(window, field, coarse, second), second)
     return mask, signal
+
+
+def _shows(signal: Signal, coarse: CoarseLook) -> float:
+    """Return the share of what likely are pieces that passes a signal's mark."""
+    even = coarse.even[::2, ::2][coarse.likely[::2, ::2] > 0]
+    return float((even @ signal.by_code > coarse.tray @ signal.by_code + signal.mark * signal.step).mean())
 
 
 def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
@@ -135,24 +145,27 @@ def _boxes(left: Mask, window: Window, core: int) -> list[Blocks]:
 
 def _add_foreign(
     mask: Mask, left: Mask, box: Blocks, window: Window, field: TrayField, coarse: CoarseLook, core: int
-) -> None:
-    """Add to the mask what a box holds in a colour of its own."""
+) -> bool:
+    """Add to the mask what a box holds in a colour of its own, and return whether that is anything."""
     at = window.coarse_of(box)
     here = coarse.part(at)
     piece = main_colour(here, left[at], core_px=core)
     if piece is None:
-        return
+        return False
     part = window.part(box)
     signal = signal_for(piece, here)
     found = piece_mask(part, field.part(box), here, signal)
-    _add(mask[window.pixels_of(box)], left[at], part, found, signal)
+    return _add(mask[window.pixels_of(box)], left[at], part, found, signal)
 
 
-def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) -> None:
-    """Add to the mask what was found near `left` and has sharp edges where it is free: glow and shadow have not."""
+def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) -> bool:
+    """Add to the mask what was found near `left` and has sharp edges where it is free, and return whether anything was.
+
+    Glow and shadow have none.
+    """
     found = without(both(found, grown(dilated(left, square(4)), found.shape)), mask)
     reach = 2 * round(2.5 * max(window.blur_px, 1.0)) + 1
-    taken = dilated(mask, square(3))
+    taken, any_added = dilated(mask, square(3)), False
     for edge in cv2.findContours(found, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
         x, y, w, h = cv2.boundingRect(edge)
         if min(w, h) < reach:
@@ -168,6 +181,8 @@ def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) ->
         least = SHARP_ALONE if free.mean() > ALONE else SHARP
         if free.any() and np.median(step[at[free, 1], at[free, 0]]) > least * signal.step:
             cv2.drawContours(mask, [edge], 0, (255.0,), cv2.FILLED)
+            any_added = True
+    return any_added
 
 
 def piece_mask(window: Window, field: TrayField, coarse: CoarseLook, signal: Signal) -> Mask:
