@@ -196,3 +196,20 @@ def test_what_is_lighter_than_dark_strand_is_no_part_of_it(light: int, tray: int
     """A box as large as the one above that is a piece, by its place."""
     parting = left_over(np.s_[60:72, 60:76], [(80, 50)], light, tray)
     assert len(parting) == 2 - gap
+
+
+@pytest.mark.parametrize(("light", "gap"), [(190, True), (90, False)])
+def test_what_is_as_light_as_the_tray_is_no_dark_piece_however_large(light: int, gap: bool) -> None:
+    """Closing highlights closes the gap between two arms of a clump too: of 130 pieces of a scan six were invented."""
+    parting = left_over(np.s_[60:100, 60:110], [(80, 50)], light, 200)
+    assert len(parting) == 2 - gap
+
+
+def test_a_poor_rod_on_bare_tray_is_none() -> None:
+    rows = np.array([[80.0, 50, 0, 60, 20, 0], [80.0, 90, 0, 60, 20, 0]])
+    mask = np.zeros((140, 180), bool)
+    mask[40:100, 45:115] = True
+    clump = dark_on_white(mask, white=200)
+    clump.rgb[80:100, 45:115] = 190
+    parting = _as_parting(clump, rows, np.zeros(2), ["parted"] * 2, np.array([1.0, 0.05]), 20.0)
+    assert (parting.labels[85:95, 60:100] == GAP).all()

@@ -41,6 +41,9 @@ _SLIVER, _ALONG, _ENCLOSED = 0.2, 1.3, 0.2
 #: heaps: of seven gaps in shade five are, of nine rests that were parts of pieces none; on a tray darker than strand such
 #: gaps are as dark as the tray, and not taken for more of it).
 _LIGHTER, _LARGEST_SHADE = 0.9, 0.5
+#: Whatever its area, it is tray where it is lighter than this share of the way from strand to tray (of nine gaps on rendered
+#: scans all are by 1.1 and more, of fifty rests that were parts of dark pieces none is by 0.2).
+_LIKE_TRAY = 0.5
 #: An end of which more than this share is another's was not seen, but guessed from what shows beside the other.
 _HIDDEN = 0.9
 
@@ -122,12 +125,13 @@ def _as_parting(
     labels[rest > 0] = rest[rest > 0] + len(rods)
     labels = part_label.spread(labels, mask)
     of_rest, sure, gap = _left_over(labels, rest, len(rods), diameter)
-    gap |= _in_shade(labels, rest, len(rods), clump, diameter)
+    poor = np.flatnonzero(confidence < part_judge.POOR)
+    doubtful = np.concatenate([poor, len(rods) + np.arange(len(sure))]) + 1
+    gap |= _in_shade(labels, doubtful, len(rods), clump, diameter)
     hidden = part_label.ends_hidden(labels, rods).max(1) > _HIDDEN
     rod_px = np.full((len(rods) + len(sure), 6), np.nan)
     rod_px[: len(rods)] = np.concatenate([rods[:, :5], tilt[:, None]], 1)
     rod_px[:, 2] %= np.pi
-    poor = np.flatnonzero(confidence < part_judge.POOR)
     rod_px[poor] = np.nan
     words = [
         "covered" if gone and word == "parted" else word for gone, word in zip(hidden, state, strict=True)
@@ -154,12 +158,12 @@ def _left_over(
 
 
 def _in_shade(
-    labels: npt.NDArray[np.int32], rest: npt.NDArray[np.int32], rods: int, clump: Clump, diameter: float
+    labels: npt.NDArray[np.int32], doubtful: npt.NDArray[np.intp], rods: int, clump: Clump, diameter: float
 ) -> BoolArray:
-    """Return the pixels of what rods leave over (as for `_left_over`) that are tray in shade by their light."""
-    small = np.flatnonzero(np.bincount(rest.ravel())[1:] < _LARGEST_SHADE * diameter**2) + 1
-    body = eroded(((labels > 0) & (labels <= rods)).astype(np.uint8), square(1)) > 0  # edges are mixed light
-    if not len(small) or not body.any() or clump.mask.all():
+    """Return the pixels of doubtful parts, poor rods and what rods leave over, that are tray in shade by their light."""
+    firm = (labels > 0) & (labels <= rods) & ~np.isin(labels, doubtful)
+    body = eroded(firm.astype(np.uint8), square(1)) > 0  # edges are mixed light
+    if not len(doubtful) or not body.any() or clump.mask.all():
         return np.zeros(labels.shape, bool)
     light = LINEAR_OF_CODE[clump.rgb]
     strand, tray = (np.median(light[some], 0) for some in (body, ~clump.mask))
@@ -167,5 +171,12 @@ def _in_shade(
         return np.zeros(labels.shape, bool)
     towards_tray = (light - strand) @ (tray - strand)
     most = np.quantile(towards_tray[body], _LIGHTER)
-    shade = [k for k in small if np.median(towards_tray[rest == k]) > most]
-    return np.isin(labels, np.array(shade, int) + rods)
+    half = _LIKE_TRAY * float((tray - strand) @ (tray - strand))
+    out = np.zeros(labels.shape, bool)
+    for k in doubtful:
+        own = labels == k
+        lightness = float(np.median(towards_tray[own])) if own.any() else 0.0
+        small = k > rods and own.sum() < _LARGEST_SHADE * diameter**2
+        if lightness > half or (small and lightness > most):
+            out |= own
+    return out
