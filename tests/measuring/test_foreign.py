@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from traygauge_shared.scenes import LIGHTS, Batch, blended, case_scene
+from traygauge_shared.scenes import LIGHTS, Batch, Sheet, blended, case_scene
 
 
 @pytest.mark.parametrize(
@@ -42,3 +42,23 @@ def test_a_blend_whose_pieces_touch_is_found_and_parted(measured_scene, light: s
     touching = np.array([float(row["touching"]) for row in truth]) > 0
     off = seen.pieces["length_mm"][seen.at] - [float(row["length_mm"]) for row in truth]
     assert (np.abs(off[touching]) < 0.15).mean() > 0.87
+
+
+@pytest.mark.parametrize(
+    ("shares", "seed"),
+    [
+        ({"blue": 0.5, "red": 0.3, "black": 0.2}, 1),
+        ({"blue": 0.4, "green": 0.3, "red": 0.3}, 1),
+        ({"blue": 0.4, "green": 0.3, "red": 0.3}, 2),
+    ],
+)
+def test_no_colour_of_a_blend_on_white_passes_for_shadow(
+    measured_scene, shares: dict[str, float], seed: int
+) -> None:
+    """What has not the hue of the commonest was taken for shadow: a tenth of the pieces and more."""
+    batch = Batch(length_sd_mm=0.25, cut_deg=(6.0, 5.0), surface="satin")
+    scene = case_scene("touching", seed, batch=batch, sheet=Sheet(window=(0.80, 0.80, 0.79)))
+    pieces = tuple(blended(scene.pieces, np.random.default_rng([seed, 6]), shares))
+    seen = measured_scene(replace(scene, pieces=pieces))
+    assert (seen.at < 0).sum() <= 1
+    assert len(seen.pieces) <= len(seen.at) + 2

@@ -21,6 +21,8 @@ Bool = npt.NDArray[np.bool_]
 #: Colours are alike within this share of the way from the tray's to theirs; where fewer than this share of pixels
 #: are like their median, each channel's is another colour's: they are a blend, of so many at the most.
 ALIKE, SHOWN, MOST_BLENDED = 0.35, 0.1, 4
+#: What colours have beside their grey is alike within this share of it, since shade takes of it, or so many code values.
+SAME_HUE, GREYISH = 0.5, 25.0
 #: What is but darker than the tray counts as pieces where what differs else is less than this share of it.
 MOSTLY = 0.3
 #: How far a pixel must lie from the tray's colour, in standard deviations of the tray, to be looked at.
@@ -202,15 +204,24 @@ def main_colours(coarse: CoarseLook, left: Mask, *, core_px: int) -> list[FloatA
             middle = np.median(found[near], 0)
     some = found[:: max(1, len(found) // 400)]
     reach = ALIKE * float(np.linalg.norm(middle - coarse.tray))
-    plain = (np.linalg.norm(some - middle, axis=1) < reach).mean() > SHOWN
+    plain = _alike(some, middle[None], reach).mean() > SHOWN
     return [np.clip(colour, 0.0, 255.0) for colour in ([middle] if plain else _each(some, reach))]
+
+
+def _alike(some: FloatArray, others: FloatArray, reach: float) -> Bool:
+    """Return which colours (n, 3) are like which others (m, 3): near them, and of about as much colour beside their grey."""
+    near = np.linalg.norm(some[:, None] - others, axis=-1) < reach
+    one, two = (colour - colour.mean(1, keepdims=True) for colour in (some, others))
+    most = np.maximum(np.linalg.norm(one, axis=1)[:, None], np.linalg.norm(two, axis=1))
+    apart = np.linalg.norm(one[:, None] - two, axis=-1)
+    return np.asarray(near & (apart < np.maximum(GREYISH, SAME_HUE * most)))
 
 
 def _each(found: FloatArray, reach: float) -> list[FloatArray]:
     """Return the colours (3,) that lie within a reach of most others (n, 3), the commonest first, up to `MOST_BLENDED`."""
     out: list[FloatArray] = []
     while len(found) and len(out) < MOST_BLENDED:
-        alike = np.linalg.norm(found[:, None] - found, axis=-1) < reach
+        alike = _alike(found, found, reach)
         first = alike[alike.sum(1).argmax()]
         out.append(np.median(found[first], 0))
         found = found[~first]

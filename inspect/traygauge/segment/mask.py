@@ -88,9 +88,12 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
 
 
 def _shows(signal: Signal, coarse: CoarseLook) -> float:
-    """Return the share of what likely are pieces that passes a signal's mark."""
+    """Return the share of what likely are pieces that passes a signal's mark, and shows its hue where it asks for one."""
     even = coarse.even[::2, ::2][coarse.likely[::2, ::2] > 0]
-    return float((even @ signal.by_code > coarse.tray @ signal.by_code + signal.mark * signal.step).mean())
+    passes = even @ signal.by_code > coarse.tray @ signal.by_code + signal.mark * signal.step
+    if signal.hue is not None:
+        passes &= even @ signal.hue > coarse.tray @ signal.hue + LEAST_HUE
+    return float(passes.mean())
 
 
 def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
