@@ -22,6 +22,9 @@ _NEARLY_SQUARE = 1.5
 
 #: Things this slim (sides as moments tell them) are looked at for a bend, and have one where its rise is so many widths.
 _SLIM, _SAGS = 3.0, 0.15
+#: The rectangle of a bent band's moments is larger than the band by this at least (closed form: of any parallelogram, a straight
+#: rod cut obliquely, it is as large; a rise of 0.15 widths adds 0.012).
+_HOLLOW = 1.006
 
 #: Strand is as wide as is usual to this, in log.
 _AS_WIDE = 0.15
@@ -113,6 +116,9 @@ def _bent(frames: Frames, centre: FloatArray, outlines: tuple[FloatArray, ...], 
     """Return the frames with bends where outlines are bands so bent that their moments tell neither middle nor width."""
     long = np.flatnonzero(frames.length_mm > _SLIM * frames.diameter_mm)
     for k in long.tolist():
+        area = cv2.contourArea(outlines[k].astype(np.float32)) * abs(float(np.linalg.det(to_mm[k])))
+        if frames.length_mm[k] * frames.diameter_mm[k] < _HOLLOW * area:
+            continue
         band = band_of((outlines[k] - centre[k]) @ to_mm[k].T)
         if band is None or abs(band.bend) * band.length**2 < 8 * _SAGS * band.width:
             continue
