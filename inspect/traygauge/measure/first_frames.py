@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from traygauge.measure.frame import Frames, usual_diameter
 from traygauge.measure.signal import local_maps
-from traygauge.segment.bend import band_of
+from traygauge.segment.bend import STRAIGHT, band_of
 from traygauge.segment.part_prior import FILLED
 from traygauge.segment.regions import Regions
 from traygauge_calib.tray_view import TrayView
@@ -20,8 +20,8 @@ BoolArray = npt.NDArray[np.bool_]
 #: third of those lay more than 15 degrees off, one in a thousand since).
 _NEARLY_SQUARE = 1.5
 
-#: Things this slim (sides as moments tell them) are looked at for a bend, and have one where its rise is so many widths.
-_SLIM, _SAGS = 3.0, 0.15
+#: Things this slim (sides as moments tell them) are looked at for a bend.
+_SLIM = 3.0
 #: The rectangle of a bent band's moments is larger than the band by this at least (closed form: of any parallelogram, a straight
 #: rod cut obliquely, it is as large; a rise of 0.15 widths adds 0.012).
 _HOLLOW = 1.006
@@ -120,7 +120,7 @@ def _bent(frames: Frames, centre: FloatArray, outlines: tuple[FloatArray, ...], 
         if frames.length_mm[k] * frames.diameter_mm[k] < _HOLLOW * area:
             continue
         band = band_of((outlines[k] - centre[k]) @ to_mm[k].T)
-        if band is None or abs(band.bend) * band.length**2 < 8 * _SAGS * band.width:
+        if band is None or band.rise < STRAIGHT:
             continue
         frames.centre_mm[k] += band.centre
         frames.axis[k], frames.bend[k] = band.axis, band.bend

@@ -23,6 +23,8 @@ _STEEP = 1.5
 #: By how much a band may be wider or narrower than the strand, as a share of that.
 _UNLIKE = 0.15
 _ROUNDS = 3
+#: A band is straight where its rise is less than so many widths.
+STRAIGHT = 0.15
 #: Where light is read across a band (widths), in how many steps to a width along it, and by what share it may change, or fall
 #: from flank to flank, within half a width.
 _ACROSS, _STEPS = np.linspace(-0.25, 0.25, 5), 24
@@ -45,6 +47,11 @@ class Band:
     bend: float
     length: float
     width: float
+
+    @property
+    def rise(self) -> float:
+        """Return how far the curve's middle lies from the line between its ends, in widths."""
+        return abs(self.bend) * self.length**2 / (8.0 * self.width)
 
     def at(self, along: FloatArray, across: FloatArray) -> FloatArray:
         """Return places (..., 2) along and across an arc of the band's bend."""
@@ -108,16 +115,17 @@ def _sides_fitted(t: FloatArray, v: FloatArray, half: float) -> tuple[Polynomial
     return curve, width, off, float(np.abs(slope).max())
 
 
-def is_bent_strand(contour: npt.NDArray[np.int32], diameter: float, rgb: npt.NDArray[np.uint8]) -> bool:
-    """Return whether an outline (k, 2), the outermost pixels, is one band as wide as the strand, and nothing runs across it.
+def strand_band(contour: npt.NDArray[np.int32], diameter: float, rgb: npt.NDArray[np.uint8]) -> Band | None:
+    """Return the band that an outline (k, 2), the outermost pixels, is if it is as wide as the strand and nothing runs across it.
 
     Parameters
     ----------
     rgb : ndarray (h, w, 3): the picture that it lies in.
     """
     band = band_of(contour.astype(np.float64))
-    as_wide = band is not None and abs((band.width + 1.0) / diameter - 1.0) < _UNLIKE
-    return bool(band is not None and as_wide and not _is_crossed(band, rgb))
+    if band is None or abs((band.width + 1.0) / diameter - 1.0) > _UNLIKE or _is_crossed(band, rgb):
+        return None
+    return band
 
 
 def _is_crossed(band: Band, rgb: npt.NDArray[np.uint8]) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
-from traygauge.segment.bend import is_bent_strand
+from traygauge.segment.bend import strand_band
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.outline import Outlines
 from traygauge.segment.part import Clump, StrandPrior, looks_single, part_clumps, strand_prior
@@ -139,7 +139,7 @@ def parted(
     doubtful = [f for f in doubtful if not one[f.source]]
     if prior is not None:
         size, picture = prior.diameter_px, scene.window.pixels
-        bow = [is_bent_strand(f.without_threads(thread), size, picture) for f in doubtful]
+        bow = [strand_band(f.without_threads(thread), size, picture) is not None for f in doubtful]
         things += [Thing(f.contour, f.source) for f, b in zip(doubtful, bow, strict=True) if b]
         doubtful = [f for f, b in zip(doubtful, bow, strict=True) if not b]
     clumps = _clumps(doubtful, scene, prior, thread)

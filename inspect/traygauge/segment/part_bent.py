@@ -6,12 +6,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from traygauge.segment.bend import is_bent_strand
+from traygauge.segment.bend import STRAIGHT, strand_band
 from traygauge.segment.part_result import Parting, compacted
 
 
 def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -> Parting:
-    """Return the parting with parts joined that together are one band as wide as the strand; no rod explains those.
+    """Return the parting with parts joined that together are one band as wide as the strand; no rod explains a bent one.
 
     Parameters
     ----------
@@ -25,10 +25,13 @@ def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -
         a, b = sorted((int(into[one]), int(into[two])))
         both = (labels == a + 1) | (labels == b + 1)
         found, _ = cv2.findContours(both.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        if a == b or len(found) > 1 or not is_bent_strand(found[0][:, 0], diameter, rgb):
+        band = strand_band(found[0][:, 0], diameter, rgb) if a != b and len(found) == 1 else None
+        if band is None:
             continue
         labels[both], into[into == b] = a + 1, a
         state[a], sure[a], rods[a] = "parted", sure[[a, b]].max(), np.nan
+        if band.rise < STRAIGHT:
+            rods[a] = *band.centre, band.axis % np.pi, band.length + 1.0, band.width + 1.0, 0.0
     if (into == np.arange(len(into))).all():
         return parting
     return compacted(labels, state, sure, rods)
