@@ -125,27 +125,21 @@ def parted(
     prior = _prior(shape)
     single = _single(shape, prior)
     things = [Thing(contours[k], k) for k in np.flatnonzero(single).tolist()]
-    doubtful = found(~single)
-    loose = [not f.has_body(thread) for f in doubtful]
-    things += [Thing(f.contour, f.source) for f, alone in zip(doubtful, loose, strict=True) if alone]
-    doubtful = [f for f, alone in zip(doubtful, loose, strict=True) if not alone]
+    doubtful = _rest(found(~single), [f.has_body(thread) for f in found(~single)], things)
     if scene.notched:
         whole = [f.without_notches(scene.window) for f in doubtful]
         mended = _single(np.array([contour_shape(c) for c in whole]).reshape(-1, 4), prior)
         things += [Thing(c, f.source, True) for f, c, m in zip(doubtful, whole, mended, strict=True) if m]
         doubtful = [f for f, m in zip(doubtful, mended, strict=True) if not m]
     one = too_little_for_two(shape, prior)
-    things += [Thing(f.contour, f.source) for f in doubtful if one[f.source]]
-    doubtful = [f for f in doubtful if not one[f.source]]
+    doubtful = _rest(doubtful, [not one[f.source] for f in doubtful], things)
     if prior is not None:
         size, picture = prior.diameter_px, scene.window.pixels
-        bow = [strand_band(f.without_threads(thread), size, picture) is not None for f in doubtful]
-        things += [Thing(f.contour, f.source) for f, b in zip(doubtful, bow, strict=True) if b]
-        doubtful = [f for f, b in zip(doubtful, bow, strict=True) if not b]
+        bent = [strand_band(f.without_threads(thread), size, picture) for f in doubtful]
+        doubtful = _rest(doubtful, [band is None for band in bent], things)
     clumps = _clumps(doubtful, scene, prior, thread)
-    for heap, (f, clump, parting) in enumerate(
-        zip(doubtful, clumps, part_clumps(clumps, prior), strict=True)
-    ):
+    found_in = zip(doubtful, clumps, part_clumps(clumps, prior), strict=True)
+    for heap, (f, clump, parting) in enumerate(found_in):
         if prior is not None:
             parting = bent_joined(parting, clump.rgb, prior.diameter_px)
         if shape[f.source, 1] > CONVEX and not explains_all(parting):
@@ -155,6 +149,12 @@ def parted(
         else:
             things += _parts(f, parting, heap, clump.rgb)
     return things, 0.0 if prior is None else prior.flakes
+
+
+def _rest(doubtful: list[_Found], still: list[bool], things: list[Thing]) -> list[_Found]:
+    """Return what is still doubtful; the others are added to the things as one each."""
+    things += [Thing(f.contour, f.source) for f, open_ in zip(doubtful, still, strict=True) if not open_]
+    return [f for f, open_ in zip(doubtful, still, strict=True) if open_]
 
 
 def too_little_for_two(shape: FloatArray, prior: StrandPrior | None) -> Bool:
