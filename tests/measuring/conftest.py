@@ -34,13 +34,13 @@ class Measured:
         return rest[np.isfinite(rest)]
 
     def errors_and_u(
-        self, column: str, truth: str
+        self, column: str, truth: str, some: npt.NDArray[np.bool_] | None = None
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Return the errors of strand pieces and the standard uncertainties stated, where both are known."""
+        """Return the errors of strand pieces, or `some` of them, and the standard uncertainties stated, where both are known."""
         rows = np.array([row["kind"] in ("strand", "long", "short") for row in self.drawn.truth])
         rest = np.append(self.pieces[column], np.nan)[self.at] - [float(r[truth]) for r in self.drawn.truth]
         u = np.append(self.pieces[f"u_{column}"], np.nan)[self.at]
-        known = rows & np.isfinite(rest) & np.isfinite(u)
+        known = rows & np.isfinite(rest) & np.isfinite(u) & (True if some is None else some)
         return rest[known], u[known]
 
 

@@ -132,6 +132,26 @@ def test_a_colour_without_any_of_the_divisor_reads_as_some_light() -> None:
     assert values.min() >= -1.0 / DARK**MIXED
 
 
+def test_what_is_unlike_the_tray_in_the_divisor_is_read_as_light() -> None:
+    """Yellow on green is read as red over green. Red has hardly any green: its edge is no even mix of such a share."""
+    pixels = np.full((280, 420, 3), (43, 144, 70), np.uint8)
+    labels = np.zeros((280, 420), np.int32)
+    for k in range(9):  # of the rows the last piece is red
+        box = np.s_[40 + 90 * (k // 3) : 80 + 90 * (k // 3), 30 + 130 * (k % 3) : 120 + 130 * (k % 3)]
+        labels[box], pixels[box] = k + 1, (186, 56, 54) if k == 8 else (187, 153, 63)
+    weights = np.array([0.73, -0.01, -0.26])
+    view = SimpleNamespace(
+        photo=Photo("green.png", "", pixels), window_px=np.array([[0, 0], [420, 0], [420, 280], [0, 280]])
+    )
+    regions = SimpleNamespace(
+        tray=view, origin_px=(0, 0), labels=labels, contrast=weights,
+        own_contrast=np.tile(weights, (9, 1)), level_tray=np.zeros(9), light=None,
+    )  # fmt: skip
+    light = measuring_light(regions)
+    assert light.over is not None
+    assert light.odd.tolist() == [False] * 8 + [True]
+
+
 def test_orange_under_a_lamp_on_white_is_as_wide_as_it_is(measured_scene) -> None:
     """Its shadow is nearly as dark as it is in any one light, and no other colour than the tray."""
     batch = Batch(count=40, colour="orange", cut_deg=(4.0, 4.0))

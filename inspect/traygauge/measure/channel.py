@@ -7,7 +7,7 @@ better.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,6 +29,7 @@ DARK = 0.02
 #: than 0.1 px (light itself: 0.3 px; files with all of the colour: 0.13 px).
 MIXED = 0.75
 _ALIKE = 0.2  # step of what colours are divided by, over the larger one, at the most
+_UNLIKE = 0.5  # the same of one piece, shade and all
 _LEFT = 0.5  # of a colour, once what tells the two apart is taken out of it: noise doubles beside it
 #: So many of the darkest pixels beside the pieces are shadow, in all the pieces' own: a lamp's shadows are larger.
 _SHADED = 0.25
@@ -69,6 +70,11 @@ class MeasuringLight:
     foreign: BoolArray
     over: FloatArray | None
 
+    @property
+    def odd(self) -> BoolArray:
+        """Return which regions are not read in the shared light: of foreign ones where that is colour alone."""
+        return _differs(self.own, self.weights) | (self.over is not None) & self.foreign
+
 
 def measuring_light(regions: Regions) -> MeasuringLight:
     """Return the light that bodies are measured in.
@@ -89,10 +95,10 @@ def measuring_light(regions: Regions) -> MeasuringLight:
         over = alike_in_one(mixed, pieces)
         best = best if over is None else max(np.eye(3), key=lambda one: _worth(one, step, tray))
     best = best * np.sign(best @ step)
-    own, foreign = _own_lights(regions, best, step, tray)
+    own, foreign = _own_lights(regions, best, step, tray, over)
     level = float(tray @ best if over is None else mixed @ best / (mixed @ over + DARK**MIXED))
-    own_level = np.where(_differs(own, best), own @ tray, level)
-    return MeasuringLight(best, own, own_level, foreign, over)
+    light = MeasuringLight(best, own, np.full(len(own), level), foreign, over)
+    return replace(light, tray_level=np.where(light.odd, own @ tray, level))
 
 
 def _best_light(contrast: FloatArray, step: FloatArray, tray: FloatArray) -> tuple[FloatArray | None, float]:
@@ -117,18 +123,22 @@ def _differs(own: FloatArray, shared: FloatArray) -> BoolArray:
 
 
 def _own_lights(
-    regions: Regions, best: FloatArray, step: FloatArray, tray: FloatArray
+    regions: Regions, best: FloatArray, step: FloatArray, tray: FloatArray, over: FloatArray | None
 ) -> tuple[FloatArray, BoolArray]:
     """Return each region's weights (n, 3), the shared ones but of foreign colours, and which are of those (n,).
 
     Foreign is what rises by less than `FAINT` of the usual in the shared one, by less than `_DIMMER` where it was found by
-    colours of its own, or is read better in another.
+    colours of its own, is read better in another, or has far less or more than the tray of what colours are divided by.
     """
     own = np.tile(best, (len(regions.own_contrast), 1))
     middle = _mean_light(regions)
     rise = (middle - tray) @ best / float(best @ step)
     told = _differs(regions.own_contrast, regions.contrast)
     faint = np.asarray((rise < FAINT) | told & (rise < _DIMMER))
+    if over is not None:
+        divisor = np.nan_to_num(middle) ** MIXED @ over
+        same = float(tray**MIXED @ over)
+        faint |= np.abs(divisor - same) > _UNLIKE * np.maximum(divisor, same)
     for k in np.flatnonzero(faint | told):
         light, worth = _best_light(regions.own_contrast[k], middle[k] - tray, tray)
         if light is None or worth <= 0.0:

@@ -35,7 +35,7 @@ class Signal:
     planes : ndarray of shape (h, w, 3), float32, linear R, G, B; None where all pieces share their weights.
     origin_px : photo pixel (x, y) of `values[0, 0]`.
     weights : ndarray (n, 3): each piece's own weights.
-    odd : ndarray (n,), bool: pieces whose weights are not the shared ones.
+    odd : ndarray (n,), bool: pieces that are not read in the shared light.
     foreign : ndarray (n,), bool: pieces of another colour (see `channel.MeasuringLight`).
     softness : how much wider the shared signal's edges are than those of the ring (see `channel.softness`).
     of_colour : whether the shared signal is colour alone (see `channel.MeasuringLight.over`).
@@ -125,7 +125,7 @@ def read_signal(regions: Regions, light: MeasuringLight) -> Signal:
     """
     (x0, y0), (h, w) = regions.origin_px, regions.labels.shape
     pixels = regions.tray.photo.pixels[y0 : y0 + h, x0 : x0 + w]
-    odd = np.asarray((np.abs(light.own - light.weights) > 1e-9).any(1))
+    odd = light.odd
     if light.over is not None:
         values = _colour_alone(pixels, light.weights, light.over)
     elif regions.light is not None and (light.weights == regions.contrast).all():
