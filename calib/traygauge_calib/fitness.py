@@ -250,7 +250,8 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
         shadows, else 0; `unexplained_patches`, area that looks like pieces and belongs to none, over theirs;
         `things_unlike_pieces`, the share of the area found that looks like none; `thickness` of what was found, twice
         its area over its perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter;
-        `usual_diameter`, that of a diameter over the diameter; `diameters`, their relative scatter; `diameters_by_direction`, their relative swing with the way pieces lie.
+        `usual_diameter`, that of a diameter over the diameter; `diameters`, their relative scatter;
+        `diameters_by_direction`, their relative swing with the way pieces lie.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

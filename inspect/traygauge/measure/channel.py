@@ -213,9 +213,8 @@ def _sparse(regions: Regions) -> tuple[npt.NDArray[np.integer], npt.NDArray[np.u
     x0, y0 = regions.origin_px
     h, w = regions.labels.shape
     pixels = regions.tray.photo.pixels[y0 : y0 + h : _SPARSE, x0 : x0 + w : _SPARSE]
-    return labels[
-        : pixels.shape[0], : pixels.shape[1]
-    ], pixels  # regions of a scan may reach past its last pixels
+    down, across = pixels.shape[:2]  # regions of a scan may reach past its last pixels
+    return labels[:down, :across], pixels
 
 
 def _counted(pixels: npt.NDArray[np.uint8], mask: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:

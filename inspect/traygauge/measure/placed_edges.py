@@ -126,8 +126,10 @@ def _read_alike(signal: Signal, likely: int) -> list[IndexArray]:
     kind = np.where(signal.foreign, kind.ravel(), -1)
     many = [k for k in np.unique(kind[:likely]) if k >= 0 and (kind[:likely] == k).sum() >= _FEWEST]
     alike = ~np.isin(kind, many)
-    if not alike[:likely].any():
-        return [np.arange(len(kind))]
+    if not alike[:likely].any():  # the commonest of foreign ones stand for all
+        commonest = max(many, key=lambda k: int((kind[:likely] == k).sum()))
+        many.remove(commonest)
+        alike |= kind == commonest
     return [np.flatnonzero(alike), *(np.flatnonzero(kind == k) for k in many)]
 
 

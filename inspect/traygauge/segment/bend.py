@@ -86,23 +86,24 @@ def band_of(points: FloatArray) -> Band | None:
         return None
     angle = np.arctan(curve.deriv()(np.linspace(-1.0, 1.0, 41)) / (span / 2))
     steps = span / 40 / np.cos(angle)
-    arc, inner = (
-        float(np.trapezoid(steps)),
-        slice(6, 35),
-    )  # a cubic's ends run on too straight to tell the bend
+    inner = slice(6, 35)  # a cubic's ends run on too straight to tell the bend
+    arc = float(np.trapezoid(steps))
+    corners = width / 2 * float(np.abs(np.tan(angle[[0, -1]])).sum())  # reach beyond the curve's ends
     x, y = centre + np.array([first + span / 2, float(curve(0.0))]) @ axes
     return Band(
         centre=(float(x), float(y)),
         axis=float(np.arctan2(along[1], along[0]) + angle[20]),
         bend=float(np.diff(angle[inner]).sum()) / float(np.trapezoid(steps[inner])),
-        length=arc
-        - width / 2 * float(np.abs(np.tan(angle[[0, -1]])).sum()),  # corners reach beyond the curve's ends
+        length=arc - corners,
         width=width,
     )
 
 
 def _sides_fitted(t: FloatArray, v: FloatArray, half: float) -> tuple[Polynomial, float, FloatArray, float]:
-    """Return curve over t (k,), -1 to 1 for `half` either way, and width of a band with sides v (k,), how far they lie off it, and how steep it is."""
+    """Return the curve and the width of a band with sides v (k,) at t (k,), how far they lie off it (k,), and how steep it is.
+
+    `t` runs from -1 to 1, `half` either way.
+    """
     curve, width = Polynomial.fit(t, v, 3, domain=[-1, 1]), 0.0
     for _ in range(_ROUNDS):
         across = np.sqrt(1.0 + (curve.deriv()(t) / half) ** 2)

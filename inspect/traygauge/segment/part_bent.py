@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import find_objects
 
 from traygauge.segment.bend import STRAIGHT, strand_band
 from traygauge.segment.part_result import Parting, compacted
@@ -21,14 +22,19 @@ def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -
     labels = parting.labels.copy()
     state, sure, rods = list(parting.state), parting.confidence.copy(), parting.rod_px.copy()
     into = np.arange(len(parting))
+    boxes = {part: box for part, box in enumerate(find_objects(np.maximum(labels, 0))) if box is not None}
     for one, two in _neighbours(labels):
         a, b = sorted((int(into[one]), int(into[two])))
-        both = (labels == a + 1) | (labels == b + 1)
+        at = tuple(
+            slice(min(p.start, q.start), max(p.stop, q.stop)) for p, q in zip(boxes[a], boxes[b], strict=True)
+        )
+        both = (labels[at] == a + 1) | (labels[at] == b + 1)
         found, _ = cv2.findContours(both.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        band = strand_band(found[0][:, 0], diameter, rgb) if a != b and len(found) == 1 else None
+        corner = np.array([at[1].start, at[0].start], np.int32)
+        band = strand_band(found[0][:, 0] + corner, diameter, rgb) if a != b and len(found) == 1 else None
         if band is None:
             continue
-        labels[both], into[into == b] = a + 1, a
+        labels[at][both], into[into == b], boxes[a] = a + 1, a, at
         state[a], sure[a], rods[a] = "parted", sure[[a, b]].max(), np.nan
         if band.rise < STRAIGHT:
             rods[a] = *band.centre, band.axis % np.pi, band.length + 1.0, band.width + 1.0, 0.0
