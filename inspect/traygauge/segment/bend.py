@@ -116,17 +116,19 @@ def _sides_fitted(t: FloatArray, v: FloatArray, half: float) -> tuple[Polynomial
     return curve, width, off, float(np.abs(slope).max())
 
 
-def strand_band(contour: npt.NDArray[np.int32], diameter: float, rgb: npt.NDArray[np.uint8]) -> Band | None:
-    """Return the band that an outline (k, 2), the outermost pixels, is if it is as wide as the strand and nothing runs across it.
+def is_bent_strand(contour: npt.NDArray[np.int32], diameter: float, rgb: npt.NDArray[np.uint8]) -> bool:
+    """Return whether an outline (k, 2), the outermost pixels, is a bent band as wide as the strand, and nothing runs across it.
+
+    Of what is straight rods, and what is known of doubles, say more.
 
     Parameters
     ----------
     rgb : ndarray (h, w, 3): the picture that it lies in.
     """
     band = band_of(contour.astype(np.float64))
-    if band is None or abs((band.width + 1.0) / diameter - 1.0) > _UNLIKE or _is_crossed(band, rgb):
-        return None
-    return band
+    if band is None or band.rise < STRAIGHT or abs((band.width + 1.0) / diameter - 1.0) > _UNLIKE:
+        return False
+    return not _is_crossed(band, rgb)
 
 
 def _is_crossed(band: Band, rgb: npt.NDArray[np.uint8]) -> bool:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
-from traygauge.segment.bend import strand_band
+from traygauge.segment.bend import is_bent_strand
 from traygauge.segment.mask import THREAD_MM
 from traygauge.segment.outline import Outlines
 from traygauge.segment.part import Clump, StrandPrior, looks_single, part_clumps, strand_prior
@@ -135,8 +135,8 @@ def parted(
     doubtful = _rest(doubtful, [not one[f.source] for f in doubtful], things)
     if prior is not None:
         size, picture = prior.diameter_px, scene.window.pixels
-        bent = [strand_band(f.without_threads(thread), size, picture) for f in doubtful]
-        doubtful = _rest(doubtful, [band is None for band in bent], things)
+        bent = [is_bent_strand(f.without_threads(thread), size, picture) for f in doubtful]
+        doubtful = _rest(doubtful, [not b for b in bent], things)
     clumps = _clumps(doubtful, scene, prior, thread)
     found_in = zip(doubtful, clumps, part_clumps(clumps, prior), strict=True)
     for heap, (f, clump, parting) in enumerate(found_in):

@@ -7,12 +7,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import find_objects
 
-from traygauge.segment.bend import STRAIGHT, strand_band
+from traygauge.segment.bend import is_bent_strand
 from traygauge.segment.part_result import Parting, compacted
 
 
 def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -> Parting:
-    """Return the parting with parts joined that together are one band as wide as the strand; no rod explains a bent one.
+    """Return the parting with parts joined that together are one bent band as wide as the strand; no rod explains those.
 
     Parameters
     ----------
@@ -31,13 +31,10 @@ def bent_joined(parting: Parting, rgb: npt.NDArray[np.uint8], diameter: float) -
         both = (labels[at] == a + 1) | (labels[at] == b + 1)
         found, _ = cv2.findContours(both.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         corner = np.array([at[1].start, at[0].start], np.int32)
-        band = strand_band(found[0][:, 0] + corner, diameter, rgb) if a != b and len(found) == 1 else None
-        if band is None:
+        if a == b or len(found) > 1 or not is_bent_strand(found[0][:, 0] + corner, diameter, rgb):
             continue
         labels[at][both], into[into == b], boxes[a] = a + 1, a, at
         state[a], sure[a], rods[a] = "parted", sure[[a, b]].max(), np.nan
-        if band.rise < STRAIGHT:
-            rods[a] = *band.centre, band.axis % np.pi, band.length + 1.0, band.width + 1.0, 0.0
     if (into == np.arange(len(into))).all():
         return parting
     return compacted(labels, state, sure, rods)
