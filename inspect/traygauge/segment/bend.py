@@ -18,6 +18,8 @@ _LONG, _ENDS, _ENOUGH = 2.5, 0.7, 20
 #: How far a band's sides may lie from where the curve and the width put them, in widths: by root mean square, and at most
 #: (drawn and rendered ones 0.02 and 0.1; of two pieces end to end, which leave a kink, a step or a notch, 0.04 and 0.15 up).
 _ROUGH, _FAR = 0.025, 0.1
+#: From so many times what ends take off on a curve may turn more than a cubic does: two usual pieces are shorter.
+_FLEXIBLE = 14.0
 #: How steeply the curve may leave the line of its largest spread (a tangent).
 _STEEP = 1.5
 #: By how much a band may be wider or narrower than the strand, as a share of that.
@@ -65,7 +67,8 @@ class Band:
 def band_of(points: FloatArray) -> Band | None:
     """Return the band that a closed outline (k, 2) is, or None: where it has a kink, a step, a notch, or its width changes.
 
-    The curve is a cubic over the line of the outline's largest spread, fitted to both sides at once by least squares.
+    The curve is a polynomial over the line of the outline's largest spread, fitted to both sides at once by least squares: a
+    cubic, of long ones to the fifth degree.
     """
     centre = points.mean(0)
     along = np.linalg.eigh((points - centre).T @ (points - centre))[1][:, 1]
@@ -76,7 +79,10 @@ def band_of(points: FloatArray) -> Band | None:
     if side.sum() < _ENOUGH:
         return None
     first = float(u.min())
-    curve, width, off, steep = _sides_fitted((2.0 * (u - first) / span - 1.0)[side], v[side], span / 2)
+    degree = 5 if span > _FLEXIBLE * ends else 3
+    curve, width, off, steep = _sides_fitted(
+        (2.0 * (u - first) / span - 1.0)[side], v[side], span / 2, degree
+    )
     if (
         span < _LONG * width
         or steep > _STEEP
@@ -99,16 +105,18 @@ def band_of(points: FloatArray) -> Band | None:
     )
 
 
-def _sides_fitted(t: FloatArray, v: FloatArray, half: float) -> tuple[Polynomial, float, FloatArray, float]:
+def _sides_fitted(
+    t: FloatArray, v: FloatArray, half: float, degree: int
+) -> tuple[Polynomial, float, FloatArray, float]:
     """Return the curve and the width of a band with sides v (k,) at t (k,), how far they lie off it (k,), and how steep it is.
 
     `t` runs from -1 to 1, `half` either way.
     """
-    curve, width = Polynomial.fit(t, v, 3, domain=[-1, 1]), 0.0
+    curve, width = Polynomial.fit(t, v, degree, domain=[-1, 1]), 0.0
     for _ in range(_ROUNDS):
         across = np.sqrt(1.0 + (curve.deriv()(t) / half) ** 2)
         above = np.sign(v - curve(t)) * across / 2.0
-        columns = np.concatenate([np.vander(t, 4, increasing=True), above[:, None]], 1)
+        columns = np.concatenate([np.vander(t, degree + 1, increasing=True), above[:, None]], 1)
         *powers, width = np.linalg.lstsq(columns, v, rcond=None)[0].tolist()
         curve = Polynomial(powers)
     slope = curve.deriv()(t) / half
