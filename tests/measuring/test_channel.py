@@ -139,17 +139,22 @@ def test_what_is_unlike_the_tray_in_the_divisor_is_read_as_light() -> None:
     for k in range(9):  # of the rows the last piece is red
         box = np.s_[40 + 90 * (k // 3) : 80 + 90 * (k // 3), 30 + 130 * (k % 3) : 120 + 130 * (k % 3)]
         labels[box], pixels[box] = k + 1, (186, 56, 54) if k == 8 else (187, 153, 63)
+    labels[2:5, 2:5] = 10  # between the pixels that are looked at
     weights = np.array([0.73, -0.01, -0.26])
+    own = np.tile(weights, (10, 1))
+    own[9] = 0.2, 0.3, -0.5
     view = SimpleNamespace(
         photo=Photo("green.png", "", pixels), window_px=np.array([[0, 0], [420, 0], [420, 280], [0, 280]])
     )
     regions = SimpleNamespace(
         tray=view, origin_px=(0, 0), labels=labels, contrast=weights,
-        own_contrast=np.tile(weights, (9, 1)), level_tray=np.zeros(9), light=None,
+        own_contrast=own, level_tray=np.zeros(10), light=None,
     )  # fmt: skip
     light = measuring_light(regions)
     assert light.over is not None
-    assert light.odd.tolist() == [False] * 8 + [True]
+    assert light.odd.tolist() == [False] * 8 + [True] * 2
+    assert np.isfinite(light.own).all()
+    assert light.own[9] == pytest.approx(own[9])
 
 
 def test_orange_under_a_lamp_on_white_is_as_wide_as_it_is(measured_scene) -> None:

@@ -141,7 +141,7 @@ def _own_lights(
         faint |= np.abs(divisor - same) > _UNLIKE * np.maximum(divisor, same)
     for k in np.flatnonzero(faint | told):
         light, worth = _best_light(regions.own_contrast[k], middle[k] - tray, tray)
-        if light is None or worth <= 0.0:
+        if light is None or not worth > 0.0:  # so small a thing that no pixel of it was looked at has none
             own[k] = regions.own_contrast[k]
         else:
             own[k] = light * np.sign(light @ (middle[k] - tray))
