@@ -31,7 +31,7 @@ def test_shade_at_the_ends_of_dark_pieces_says_nothing_against_edges(measured_sc
     state = found.pieces["state"][lying].tolist()
     assert len(lying) > 80
     assert state.count("parted") > 40
-    assert state.count("leaning") <= 1  # of 1,031 such pieces in twelve heaps one is
+    assert "leaning" not in state
     assert state.count("axis unknown") <= 1
 
 
@@ -44,6 +44,6 @@ def test_black_touching_pieces_on_green_are_not_left_out(measured_scene, seed: i
         )
     )
     assert (found.at >= 0).mean() > 0.97
-    assert len(found.pieces) <= 1.05 * len(found.at)
+    assert len(found.pieces) <= 1.03 * len(found.at)
     off, u = found.errors_and_u("length_mm", "length_mm")
     assert (np.abs(off) < 2 * u).mean() > 0.9

@@ -122,6 +122,8 @@ def _read_alike(signal: Signal, likely: int) -> list[IndexArray]:
     Of another colour that enough likely bodies have, the first ones, limbs and blur are others: colour is stored at half
     size, and what it lacks in the shade is not what white lacks.
     """
+    if not signal.foreign.any():
+        return [np.arange(len(signal.foreign))]
     _, kind = np.unique(signal.weights, axis=0, return_inverse=True)
     kind = np.where(signal.foreign, kind.ravel(), -1)
     many = [k for k in np.unique(kind[:likely]) if k >= 0 and (kind[:likely] == k).sum() >= _FEWEST]

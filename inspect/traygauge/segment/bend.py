@@ -158,7 +158,6 @@ def _is_crossed(band: Band, rgb: npt.NDArray[np.uint8]) -> bool:
 
 def _even_width(points: FloatArray) -> float:
     """Return how wide the band of even width is that has an outline's area and length."""
-    x, y = points.T
-    area = abs(float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())) / 2
-    around = float(np.hypot(*(np.roll(points, -1, 0) - points).T).sum())
+    line = (points - points[0]).astype(np.float32)
+    area, around = cv2.contourArea(line), cv2.arcLength(line, True)
     return float(around / 2 - np.sqrt(max(around**2 / 4 - 4 * area, 0.0))) / 2

@@ -125,7 +125,8 @@ def parted(
     prior = _prior(shape)
     single = _single(shape, prior)
     things = [Thing(contours[k], k) for k in np.flatnonzero(single).tolist()]
-    doubtful = _rest(found(~single), [f.has_body(thread) for f in found(~single)], things)
+    doubtful = found(~single)
+    doubtful = _rest(doubtful, [f.has_body(thread) for f in doubtful], things)
     if scene.notched:
         whole = [f.without_notches(scene.window) for f in doubtful]
         mended = _single(np.array([contour_shape(c) for c in whole]).reshape(-1, 4), prior)

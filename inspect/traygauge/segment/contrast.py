@@ -24,7 +24,7 @@ SHADED = 0.3
 CLEAR_ENOUGH = 8.0
 #: Pieces show beside their shadow from so many standard deviations of the tray on (less is not fit to be measured in).
 SHOWS = 3.0
-#: Right beside a piece its shadow leaves about this share of the tray's light.
+#: Right beside a piece its shadow leaves about this share of the tray's light (common practice, no source).
 CONTACT = 0.4
 #: How much of the tray's light shadows take, as a standard deviation: the signal should not see them.
 SHADOW_SPREAD = 0.3
@@ -214,7 +214,12 @@ def _off_hue(piece: FloatArray, tray: FloatArray) -> float:
 
 
 def _left_in_shadow(weight: FloatArray, piece: FloatArray, coarse: CoarseLook) -> float:
-    """Return by how many standard deviations of the tray dark pieces stand out from their own shadow in some light."""
+    """Return by how many standard deviations of the tray dark pieces stand out from their own shadow in some light.
+
+    On a grey or white tray shadows have no hue: there the pieces' own keeps them out, and luminance shows what it did (infinite).
+    """
+    if _off_hue(np.full(3, coarse.tray.mean()), coarse.tray) < OWN_HUE:
+        return np.inf
     tray, dark = (srgb_to_linear(code / 255.0) for code in (coarse.tray, piece))
     return float((dark - CONTACT * tray) @ weight / noise_in(weight[None], coarse)[0])
 

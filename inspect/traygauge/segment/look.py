@@ -22,7 +22,7 @@ Bool = npt.NDArray[np.bool_]
 #: are like their median, each channel's is another colour's: they are a blend, of so many at the most.
 ALIKE, SHOWN, MOST_BLENDED = 0.35, 0.1, 4
 #: What colours have beside their grey is alike within this share of it, since shade takes of it, or so many code values.
-SAME_HUE, GREYISH = 0.5, 25.0
+SAME_HUE, GREYISH = 0.5, 25.0  # common practice, no source
 #: What is but darker than the tray counts as pieces where what differs else is less than this share of it.
 MOSTLY = 0.3
 #: How far a pixel must lie from the tray's colour, in standard deviations of the tray, to be looked at.
