@@ -70,7 +70,7 @@ def all_pieces(window: Window, field: TrayField, coarse: CoarseLook) -> tuple[Ma
         signal = dimmed(max(signals, key=lambda one: _shows(one, coarse)), colours, coarse)
     mask = piece_mask(window, field, coarse, signal)
     for _ in range(MOST_COLOURS):
-        left = _unexplained(coarse, mask)
+        left = _unexplained(window, coarse, mask)
         boxes = _boxes(left, window, core)
         if not boxes:
             break
@@ -96,14 +96,14 @@ def _shows(signal: Signal, coarse: CoarseLook) -> float:
     return float(passes.mean())
 
 
-def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
+def _unexplained(window: Window, coarse: CoarseLook, mask: Mask) -> Mask:
     """Return what the coarse look shows and the mask does not, the mask's surroundings left out.
 
     What lies beside a piece and is but darker than the tray is its shadow.
     """
     # highlights on a piece of another colour are no pieces: narrow things explain nothing around them
     known = dilated(opened(over(shrunk(mask, coarse.strong.shape), 64), square(1)), square(2))
-    left = opened(without(either(coarse.strong, _darker_than_shadows(coarse, known)), known), square(1))
+    left = opened(without(either(coarse.strong, _darker_than_shadows(window, coarse, known)), known), square(1))
     dark = left == 128
     if not dark.any():
         return left
@@ -116,15 +116,16 @@ def _unexplained(coarse: CoarseLook, mask: Mask) -> Mask:
     return left
 
 
-def _darker_than_shadows(coarse: CoarseLook, known: Mask) -> Mask:
+def _darker_than_shadows(window: Window, coarse: CoarseLook, known: Mask) -> Mask:
     """Return 255 where the coarse look is much darker than the shadows beside what is known, ndarray like `known`.
 
     In a photo of black pieces grey ones are no darker than shadows mostly are; its own shadows say how dark those are here.
+    Where the tray mirrors a lamp shadows are darker beside it, but not by themselves.
     """
     # every second pixel will do for what is looked at again
     inside, taken = coarse.inside[::2, ::2], np.ascontiguousarray(known[::2, ::2])
     towards = (coarse.tray / float(coarse.tray @ coarse.tray)).astype(np.float32)
-    light = cv2.transform(coarse.even, towards[None])[::2, ::2]
+    light = weighted(np.maximum(coarse.even[::2, ::2], window.coarse[::2, ::2]), towards)
     beside = (without(dilated(taken, square(SHADE_REACH)), taken) > 0) & (inside > 0)
     if not beside.any():
         return np.zeros_like(known)
