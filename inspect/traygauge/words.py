@@ -199,6 +199,7 @@ U_PARTS: dict[str, str] = {
     "squeezed end": "squeezed ends, their thickness not seen",
     "piece's tilt": "tilt of the piece",
     "parting": "parting from other pieces",
+    "streaks": "streaks of clear strand",
     "met flank": "flanks that others lie against",
     "oval section": "oval section, of which one axis is seen",
     "odd width": "a width unlike the batch's",

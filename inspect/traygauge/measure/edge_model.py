@@ -48,9 +48,12 @@ _STEP_SIGMA = 0.14  # of the logarithm of the blur, over which its cost is close
 #: rendered and test photos: 0.85 and more under a flash, 0.74 and less in other light).
 _ALL_LIMB, _EVEN, _UNSHADED, _MOST_PIECES = 0.8, 0.08, 0.8, 0.75
 #: Where less of the light than this falls towards the limb, half of it and more comes from within: of an even sky's 0.53 falls
-#: by Lambert's law, of half and half 0.29 (drawn and rendered see-through strand up to 0.28, all other 0.56 and more). What
-#: seems to fall by more than the second, and yet is explained best without lamps, are the streaks of clear strand.
-_FROM_WITHIN, _MOST_OF_SKY = 0.4, 0.8
+#: by Lambert's law, of half and half 0.29 (drawn and rendered see-through strand up to 0.28, and up to 0.45 on green, all other
+#: 0.56 and more). From there to the second the edges decide: an even sky's model leaves 1.6 to 1.8 times as much of those of
+#: see-through strand unexplained, of other 1.1 to 1.2 times. What seems to fall by more than the last, and yet is explained best
+#: without lamps, are the streaks of clear strand.
+_FROM_WITHIN, _OR_SKY, _MOST_OF_SKY = 0.4, 0.5, 0.8
+_WORSE = 1.35
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 #: Thickness (log) and turn are rounded so: 4 % more or less of the blur moves an edge by 0.01 px, the turn by 0.03 px.
 #: A photo's blur needs the turn no closer than to the last figure.
@@ -248,7 +251,13 @@ def find_light(
     if not limb.own_light or streaks:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
     turn = turns(profiles, u, limb, sigma).ravel()
-    return limb, find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
+    optics = find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
+    if even.share < _OR_SKY:
+        within = find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
+        of_sky = float(np.nanmedian(place_edges(sides, u, half_px, optics, limb, turn=turn)[1]))
+        if of_sky > _WORSE * float(np.nanmedian(place_edges(sides, u, half_px, within, even)[1])):
+            return even, within
+    return limb, optics
 
 
 def flash_lit(profiles: FloatArray, u: FloatArray, beside: FloatArray, limb: Limb) -> bool:

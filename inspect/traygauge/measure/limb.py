@@ -36,6 +36,9 @@ MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 #: The part of a flank that tells the limb, in half widths: no usual blur reaches it. Of a wider blur than `_NARROW` it keeps
 #: off a little, down to the least.
 _INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
+#: Strand is clear where the light rises by this many times as much near the limb as nearer to the axis (drawn and rendered
+#: strand: clear 1.7 and more, see-through 0.9 to 1.0, all other 0.5 to 0.8).
+_BODY, _RIM, _CLEAR = (0.4, 0.65), (0.7, 1.0), 1.3
 _STEP = 0.02  # half widths between the places whose light a blur brings together
 ACROSS = np.arange(-1.8, 1.801, _STEP)
 _ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
@@ -55,16 +58,20 @@ class Limb:
     hold : how firmly profiles are held to that, against the usual.
     own_light : whether it is the light of bright pieces that is read.
     frontal : whether it comes from beside the camera.
+    mirrored : whether the limb mirrors more of it than comes from within.
     """
 
     share: float
     hold: float = 1.0
     own_light: bool = False
     frontal: bool = False
+    mirrored: bool = False
 
 
 #: A flash leaves no light but the limb's own.
 FLASH = Limb(1.0, 30.0, frontal=True)
+#: Of clear strand little comes from within, and any share of it is mirrored.
+CLEAR = Limb(0.0, 0.0, mirrored=True)
 
 
 def flank_light(u: FloatArray, limb: Limb, turn: FloatArray | float = 0.0) -> tuple[FloatArray, FloatArray]:
@@ -76,6 +83,8 @@ def flank_light(u: FloatArray, limb: Limb, turn: FloatArray | float = 0.0) -> tu
     cosine = np.sqrt(np.clip(1.0 - u * u, 0.0, None))
     if limb.frontal:
         return inside, cosine * _let_out(cosine) ** 2
+    if limb.mirrored:
+        return inside, inside * (1.0 - _let_out(cosine))
     if not limb.own_light:
         return inside, cosine
     coat = inside * _let_out(cosine) ** _COAT
@@ -143,6 +152,13 @@ def unevenness(profiles: FloatArray, u: FloatArray) -> FloatArray:
     """Return how much brighter the first flank of each body is than the second, over both, (n,), -1 to 1."""
     flank = np.median(profiles[..., (u > _FLANK[0]) & (u < _FLANK[1])], -1)
     return np.asarray(np.clip((flank[:, 0] - flank[:, 1]) / np.maximum(flank.sum(1), 1e-9), -1.0, 1.0))
+
+
+def clear(profiles: FloatArray, u: FloatArray) -> bool:
+    """Return whether most flanks are brighter at the limb than nearer to the axis; profiles (n, m)."""
+    rise = np.median(profiles - np.median(profiles[:, u > 1.2], 1)[:, None], 0)
+    body, rim = (rise[(u > low) & (u < high)] for low, high in (_BODY, _RIM))
+    return float(rim.max()) > _CLEAR * float(np.median(body))
 
 
 def lit_from_one_side(profiles: FloatArray, u: FloatArray) -> bool:

@@ -12,6 +12,7 @@ from traygauge.measure.edge_model import (
     SHARPEN,
     Optics,
     find_light,
+    find_optics,
     flash_lit,
     place_edges,
     usual_limb_share,
@@ -19,7 +20,7 @@ from traygauge.measure.edge_model import (
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.half_widths import HalfWidths
-from traygauge.measure.limb import FLASH, Limb, lit_from_one_side, turns
+from traygauge.measure.limb import CLEAR, FLASH, Limb, clear, lit_from_one_side, turns
 from traygauge.measure.met_flanks import met_stations
 from traygauge.measure.rim_light import PLACES, RimLight, rim_light
 from traygauge.measure.signal import Signal
@@ -150,9 +151,15 @@ def _photo_light(
     # of colours and dark pieces it is not the blur alone that softens edges
     seen_through = expected_px / usual_px if bright else 0.0
     even = Limb(usual_limb_share(some.reshape(-1, len(u)), u, seen_through), hold)
-    flash = bright and flash_lit(some, u, coarse.beside[show], even)
+    streaked = sense_of(signal, likely) >= 0 and clear(some.reshape(-1, len(u)), u)
+    flash = not streaked and bright and flash_lit(some, u, coarse.beside[show], even)
     if flash:  # its limb is that dark that no fit tells it from blur
         limb, optics = FLASH, Optics(ring_px, SHARPEN)
+    elif streaked:
+        limb = CLEAR
+        optics = find_optics(some.reshape(-1, len(u)), u, usual_px, expected_px, limb, least_px=least)
+        # what the limb mirrors is blurred, and no line either
+        optics = replace(optics, sigma_px=float(np.sqrt(optics.sigma_px * max(expected_px, least))))
     else:
         limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least)
     one_sided = limb.own_light and lit_from_one_side(some, u)

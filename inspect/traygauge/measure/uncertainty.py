@@ -34,6 +34,8 @@ _SHADE_MOST = np.array([0.06, 0.13])
 _FEW_PX = 13.0
 #: Share of an end's odd width by which its unseen thickness, and the height of its middle, may be odd together.
 _UNSEEN = 0.5
+#: What streaks at the ends and along the flanks of clear strand move length and diameter by, px (drawn and rendered trays).
+_STREAKS_PX = np.array([0.9, 0.3])
 #: Effect of 0.02 mm on the cut edge's rounding (see `end_model.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Under a flash cut edges are dark: what lengths of pieces right below it may lack (rendered trays).
@@ -99,6 +101,7 @@ def u_parts(tray: TrayView, bodies: Bodies, signal: Signal, confidence: FloatArr
         "shared light": np.hypot(dark_rims, bodies.flanks.u_light_mm),
         "fit": np.stack([np.hypot(fit[:, 0], fit[:, 1]), zero], -1),
         "edge": (px * blur)[:, None] * _EDGE_OWN_PX * _worse(bodies),
+        "streaks": px[:, None] * _STREAKS_PX * bodies.flanks.light.limb.mirrored,
         "cut edge": np.stack([np.full_like(length, _ROUNDING_MM), zero], -1),
         "squeezed end": np.stack([np.hypot(*squeezed.T), zero], -1),
         "piece's tilt": np.stack([tilt, zero], -1),

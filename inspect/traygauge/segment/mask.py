@@ -103,7 +103,9 @@ def _unexplained(window: Window, coarse: CoarseLook, mask: Mask) -> Mask:
     """
     # highlights on a piece of another colour are no pieces: narrow things explain nothing around them
     known = dilated(opened(over(shrunk(mask, coarse.strong.shape), 64), square(1)), square(2))
-    left = opened(without(either(coarse.strong, _darker_than_shadows(window, coarse, known)), known), square(1))
+    left = opened(
+        without(either(coarse.strong, _darker_than_shadows(window, coarse, known)), known), square(1)
+    )
     dark = left == 128
     if not dark.any():
         return left
@@ -124,7 +126,7 @@ def _darker_than_shadows(window: Window, coarse: CoarseLook, known: Mask) -> Mas
     """
     # every second pixel will do for what is looked at again
     inside, taken = coarse.inside[::2, ::2], np.ascontiguousarray(known[::2, ::2])
-    towards = (coarse.tray / float(coarse.tray @ coarse.tray)).astype(np.float32)
+    towards = coarse.tray / float(coarse.tray @ coarse.tray)
     light = weighted(np.maximum(coarse.even[::2, ::2], window.coarse[::2, ::2]), towards)
     beside = (without(dilated(taken, square(SHADE_REACH)), taken) > 0) & (inside > 0)
     if not beside.any():

@@ -62,6 +62,10 @@ CASES: dict[str, Case] = {
     "glossy": Case("glossy white pieces", {"batch": Batch(surface="glossy"), "light": LIGHTS["window"]}),
     "translucent": Case("natural translucent strand", {"batch": Batch(colour="natural", surface="translucent")}),
     "clear": Case("nearly clear strand", {"batch": Batch(colour="clear", surface="clear")}),
+    "clear on green": Case(
+        "nearly clear strand, its limbs alone are bright",
+        {"batch": Batch(colour="natural", surface="clear"), "sheet": Sheet(window="green"), "light": LIGHTS["window"]},
+    ),
     "black on black": Case("cannot be told from the tray", {"batch": Batch(colour="black", surface="satin")}),
     "white on white": Case("cannot be told from the tray", {"sheet": Sheet(window=_WHITE)}),
     "grey on grey": Case(
