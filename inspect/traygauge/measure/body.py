@@ -116,7 +116,7 @@ def _likely_ways(
     grain = np.zeros(len(first))
     grain[look] = grain_of(signal.rows(look), tray, rows_of(first, look))
     doubtful[look] |= grain[look] < _CLEAR_GRAIN
-    across = np.where(doubtful & (grain < 0), first.length_mm, first.diameter_mm)[:likely]
+    across = np.where(doubtful & (grain < -_CLEAR_GRAIN), first.length_mm, first.diameter_mm)[:likely]
     own, other = (_strangeness(width, across) for width in (first.diameter_mm, first.length_mm))
     stranger = own - other - 2 * _GRAIN * grain
     return doubtful & (stranger > 0), np.flatnonzero(doubtful & (np.abs(stranger) < _HOPELESS))
