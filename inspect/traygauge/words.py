@@ -191,7 +191,7 @@ U_PARTS: dict[str, str] = {
     "shared plane": "height of the pieces' plane",
     "shared edge": "where edges lie in this photo's light",
     "shared view": "where the camera stood",
-    "shared light": "dark rims under a flash, shadow beside the pieces",
+    "shared light": "dark rims under a flash, shadow or glow beside the pieces",
     "shared by the photo": "all that the photo's pieces share",
     "fit": "the fit of the cut faces",
     "edge": "where the piece's own edges lie",
