@@ -195,6 +195,7 @@ U_PARTS: dict[str, str] = {
     "shared by the photo": "all that the photo's pieces share",
     "fit": "the fit of the cut faces",
     "edge": "where the piece's own edges lie",
+    "oblique cut": "oblique cuts of dark pieces",
     "cut edge": "rounding of the cut edges",
     "squeezed end": "squeezed ends, their thickness not seen",
     "piece's tilt": "tilt of the piece",
