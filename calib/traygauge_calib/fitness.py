@@ -172,6 +172,13 @@ _LIMITS: dict[str, tuple[str, float, float, Worse, str]] = {
         "higher",
         "spread heaps, avoid hard shadows and glare, and use a tray of one colour that no piece comes near",
     ),
+    "glare on the tray": (
+        "of the window",
+        0.005,
+        0.04,
+        "higher",
+        "put out the flash and move the lamp until the tray mirrors neither, or take a matt one: glare hides pieces",
+    ),
     "things unlike pieces": (
         "of the area found",
         0.25,
@@ -248,10 +255,11 @@ def with_found(fitness: Fitness, **values: float) -> Fitness:
     ----------
     values : `contrast` between pieces and tray over the noise; `told_from_shadows`, 1 where pieces can be told from
         shadows, else 0; `unexplained_patches`, area that looks like pieces and belongs to none, over theirs;
-        `things_unlike_pieces`, the share of the area found that looks like none; `thickness` of what was found, twice
-        its area over its perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter;
-        `usual_diameter`, that of a diameter over the diameter; `diameters`, their relative scatter;
-        `diameters_by_direction`, their relative swing with the way pieces lie.
+        `glare_on_the_tray`, the share of the free tray that is about as bright as pieces are; `things_unlike_pieces`,
+        the share of the area found that looks like none; `thickness` of what was found, twice its area over its
+        perimeter, px; `lengths`, the usual standard uncertainty of a length over the diameter; `usual_diameter`, that
+        of a diameter over the diameter; `diameters`, their relative scatter; `diameters_by_direction`, their relative
+        swing with the way pieces lie.
     """
     named = {name.replace("_", " "): value for name, value in values.items()}
     found = (_check(name, float(value)) for name, value in named.items() if np.isfinite(value))

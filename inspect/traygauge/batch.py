@@ -21,7 +21,7 @@ from traygauge.measure.measuring import measure_pieces
 from traygauge.measure.medians import usual
 from traygauge.measure.pieces import Pieces
 from traygauge.segment.find import find_pieces
-from traygauge.segment.left_out import share_left_out
+from traygauge.segment.left_out import share_in_glare, share_left_out
 from traygauge.segment.regions import Regions
 from traygauge.segment.unlike import share_unlike, thickness_px
 from traygauge.words import number_of
@@ -287,6 +287,7 @@ def _inspect(
         contrast=regions.contrast_to_noise,
         told_from_shadows=regions.told_from_shadows,
         unexplained_patches=share_left_out(regions),
+        glare_on_the_tray=share_in_glare(regions),
         things_unlike_pieces=share_unlike(regions),
         thickness=thickness_px(regions),
     )

@@ -152,6 +152,7 @@ def test_what_is_known_once_pieces_are_found_is_looked_at_too(drawn):
     assert with_found(fitness, lengths=float("nan")) == fitness  # nothing measured: nothing to look at
     for name, warns, refuses in (
         ("unexplained_patches", 0.6, 2.1),
+        ("glare_on_the_tray", 0.01, 0.05),
         ("lengths", 0.2, 0.41),
         ("contrast", 5.0, 2.0),
         ("diameters", 0.05, 0.09),

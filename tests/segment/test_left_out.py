@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from traygauge.segment.find import find_pieces
-from traygauge.segment.left_out import share_left_out
+from traygauge.segment.left_out import share_in_glare, share_left_out
 from traygauge.segment.regions import Regions
 from traygauge_calib.camera import FlatCamera
 from traygauge_calib.tray_view import LocalField, ScaleUncertainty, TrayView
@@ -65,3 +65,14 @@ def test_what_is_known_as_a_piece_is_not_left_out():
 
 def test_an_empty_tray_leaves_nothing_out():
     assert share_left_out(found(picture(range(0)))) == 0.0
+
+
+@pytest.mark.parametrize("rows", [0, 8])
+def test_a_mirrored_lamp_hides_its_share_of_the_tray(rows: int) -> None:
+    """A disc of 400 px in radius, of a tray of 1600 px each way; pieces take up what they take up of either."""
+    pixels = picture(range(rows))
+    regions = found(pixels)
+    assert share_in_glare(regions) == 0.0
+    cv2.circle(pixels, (SIDE // 2, SIDE // 2), 400, (255, 255, 255), cv2.FILLED)
+    assert share_in_glare(beside(regions, pixels)) == pytest.approx(np.pi * 400**2 / SIDE**2, rel=0.15)
+    assert share_in_glare(beside(regions, np.full_like(pixels, 255))) == 0.0  # a white tray, well lit

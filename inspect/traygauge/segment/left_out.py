@@ -14,6 +14,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 #: One pixel of so many is looked at, each way; next to a piece or to the window's edge none is.
 STEP_PX = 16
+#: Pieces are hard to see where the tray's light has risen by this share of theirs; code value from which on nothing is.
+_AS_BRIGHT, _BURNT = 0.7, 250
 #: From so many regions on their levels may run across the window.
 ENOUGH = 12
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
@@ -27,15 +29,38 @@ def share_left_out(regions: Regions) -> float:
     """
     if not len(regions):
         return 0.0
+    pixels, found, free = _looks(regions)
+    signal = LINEAR_OF_CODE[pixels] @ regions.contrast
+    halfway = _across(regions, (regions.level_tray + regions.level_piece) / 2, signal.shape)
+    left_out = np.count_nonzero(free & (signal > halfway))
+    return left_out / max(float(np.count_nonzero(found)), 1.0)
+
+
+def share_in_glare(regions: Regions) -> float:
+    """Return the share of the free tray that mirrors a lamp as bright as pieces are, which it hides there, 0..1.
+
+    Of an empty tray that is what is as bright as a picture can be, where most of it is not. Dark pieces show in glare.
+    """
+    pixels, _, free = _looks(regions)
+    if not free.any() or (len(regions) and not (regions.contrast > 0).any()):
+        return 0.0
+    if len(regions):
+        step = regions.level_piece - regions.level_tray
+        as_bright = _across(regions, regions.level_tray + _AS_BRIGHT * step, free.shape)
+        glare = np.asarray(LINEAR_OF_CODE[pixels] @ regions.contrast > as_bright)
+    else:
+        glare = np.asarray((pixels >= _BURNT).all(-1))
+    share = float(glare[free].mean())
+    return share if share < 0.5 else 0.0
+
+
+def _looks(regions: Regions) -> tuple[npt.NDArray[np.uint8], BoolArray, BoolArray]:
+    """Return the pixels that are looked at (h, w, 3), which are pieces', and which are free tray."""
     x0, y0 = regions.origin_px
     h, w = regions.labels.shape
     pixels = regions.tray.photo.pixels[y0 : y0 + h : STEP_PX, x0 : x0 + w : STEP_PX]
-    signal = LINEAR_OF_CODE[pixels] @ regions.contrast
-    found = regions.labels[::STEP_PX, ::STEP_PX][: signal.shape[0], : signal.shape[1]] > 0
-    halfway = _across(regions, (regions.level_tray + regions.level_piece) / 2, signal.shape)
-    free = _window(regions, signal.shape) & ~_grown(found)
-    left_out = np.count_nonzero(free & (signal > halfway))
-    return left_out / max(float(np.count_nonzero(found)), 1.0)
+    found = regions.labels[::STEP_PX, ::STEP_PX][: pixels.shape[0], : pixels.shape[1]] > 0
+    return pixels, found, _window(regions, found.shape) & ~_grown(found)
 
 
 def _grown(mask: BoolArray) -> BoolArray:
