@@ -18,7 +18,7 @@ from traygauge_shared.photo import Photo
 U_SCANNER, U_STATED = 0.002, 0.002
 #: Standard uncertainty of a point picked in a photo, px, and of a reference's length, relative.
 U_PICKED_PX, U_REFERENCE = 1.0, 0.002
-#: Density tags below this are no scanner's: phones write a meaningless 72.
+#: Density tags below this are no scanner's: phones write a meaningless 72. PNG counts whole pixels per metre: 299.9994 are 300.
 LEAST_DPI = 300.0
 #: Where nothing shows how a camera stood: standard deviation of its tilt, degrees.
 U_TILT_DEG = 3.0
@@ -36,7 +36,11 @@ class Reference:
 
 def looks_scanned(photo: Photo) -> bool:
     """Return whether the file says that a scanner made it: a density of 300 dpi or more, and no lens."""
-    return photo.dpi is not None and min(photo.dpi) >= LEAST_DPI and not photo.has_lens
+    return _is_dense(photo) and not photo.has_lens
+
+
+def _is_dense(photo: Photo) -> bool:
+    return photo.dpi is not None and round(min(photo.dpi)) >= LEAST_DPI
 
 
 def from_scan(photo: Photo, grey: npt.NDArray[np.uint8]) -> TrayView:
@@ -47,7 +51,7 @@ def from_scan(photo: Photo, grey: npt.NDArray[np.uint8]) -> TrayView:
     SheetError
         The file has no density tag, or one that no scanner writes.
     """
-    if photo.dpi is None or min(photo.dpi) < LEAST_DPI:
+    if photo.dpi is None or not _is_dense(photo):
         found = "none" if photo.dpi is None else f"{photo.dpi[0]:g} x {photo.dpi[1]:g} dpi"
         raise SheetError(
             "the scan does not say how many pixels it has per inch",

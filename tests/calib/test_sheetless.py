@@ -85,7 +85,9 @@ def test_a_lens_makes_it_no_scan_unless_said():
     assert calibrate(photo, scan=True).source == "scan"
 
 
-@pytest.mark.parametrize("how", [{"dpi": (300.0, 300.0)}, {"scan": True}], ids=str)
+@pytest.mark.parametrize(
+    "how", [{"dpi": (300.0, 300.0)}, {"dpi": (299.9994, 299.9994)}, {"scan": True}], ids=str
+)
 def test_a_sheet_on_the_scanner_gives_window_and_scale(drawn, how):
     """Seen from 20 m up, as good as a scan; its density tag, which is wrong here, is not needed."""
     drawing = drawn(focal_35mm=4000.0, tilt_deg=0.0)
