@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -132,6 +133,35 @@ def test_a_colour_without_any_of_the_divisor_reads_as_some_light() -> None:
     assert values.min() >= -1.0 / DARK**MIXED
 
 
+def outlines_of(labels: npt.NDArray[np.int32]) -> tuple[npt.NDArray[np.float64], ...]:
+    """Return the outlines through the rim's pixels of each label."""
+    masks = [(labels == k + 1).astype(np.uint8) for k in range(labels.max())]
+    found = [cv2.findContours(m, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0][0] for m in masks]
+    return tuple(line[:, 0].astype(float) for line in found)
+
+
+@pytest.mark.parametrize(("inside", "divided"), [((187, 153, 63), True), ((80, 145, 75), False)])
+def test_what_is_bright_along_its_rim_alone_is_read_as_light(
+    inside: tuple[int, int, int], divided: bool
+) -> None:
+    """Yellow pieces on green, all yellow or along their rims alone, as clear strand is: red over green is the rim's far out."""
+    labels, pixels = np.zeros((280, 420), np.int32), np.full((280, 420, 3), (43, 144, 70), np.uint8)
+    for k in range(9):
+        y, x = 40 + 80 * (k // 3), 30 + 130 * (k % 3)
+        labels[y : y + 40, x : x + 90] = k + 1
+        pixels[y : y + 40, x : x + 90] = 187, 153, 63
+        pixels[y + 6 : y + 34, x + 6 : x + 84] = inside
+    weights = np.array([0.73, -0.01, -0.26])
+    view = SimpleNamespace(
+        photo=Photo("rims.png", "", pixels), window_px=np.array([[0, 0], [420, 0], [420, 280], [0, 280]])
+    )
+    regions = SimpleNamespace(
+        tray=view, origin_px=(0, 0), labels=labels, contrast=weights,
+        own_contrast=np.tile(weights, (9, 1)), level_tray=np.zeros(9), light=None, outlines_px=outlines_of(labels),
+    )  # fmt: skip
+    assert (measuring_light(regions).over is not None) == divided
+
+
 def test_what_is_unlike_the_tray_in_the_divisor_is_read_as_light() -> None:
     """Yellow on green is read as red over green. Red has hardly any green: its edge is no even mix of such a share."""
     pixels = np.full((280, 420, 3), (43, 144, 70), np.uint8)
@@ -148,7 +178,7 @@ def test_what_is_unlike_the_tray_in_the_divisor_is_read_as_light() -> None:
     )
     regions = SimpleNamespace(
         tray=view, origin_px=(0, 0), labels=labels, contrast=weights,
-        own_contrast=own, level_tray=np.zeros(10), light=None,
+        own_contrast=own, level_tray=np.zeros(10), light=None, outlines_px=outlines_of(labels),
     )  # fmt: skip
     light = measuring_light(regions)
     assert light.over is not None

@@ -46,7 +46,7 @@ def test_diameters_of_clear_pieces_on_green_are_read_from_what_their_limbs_mirro
     seen = measured_scene(tray(batch, seed=72, sheet=Sheet(window="green"), light=LIGHTS[light]))
     error = seen.errors("diameter_mm", "width_seen_mm")
     assert len(error) >= 38
-    assert abs(np.median(error)) < 0.04
+    assert abs(np.median(error)) < 0.08
     assert (np.abs(error) < 1.96 * np.median(seen.pieces["u_diameter_mm"])).mean() > 0.9
 
 

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from traygauge.measure.limb import CLEAR_RIM
 from traygauge.segment.contrast import FAINT
 from traygauge.segment.regions import Regions
 from traygauge_shared.light import LINEAR_OF_CODE
@@ -38,6 +39,7 @@ _SHADED = 0.25
 _AS_DARK = 0.75
 #: Pieces found by colours of their own are foreign where they rise by less than this share of the usual.
 _DIMMER = 0.75
+_RIM_PX = 2.0  # how far inside its outline a rim is looked at
 _DARKER = 0.45  # pieces are read as dark ones where they take at least this share of the tray's light
 
 
@@ -82,7 +84,8 @@ def measuring_light(regions: Regions) -> MeasuringLight:
     Of luminance, the three colours and the light the pieces were found in, that one is taken whose step between tray
     and pieces is largest for its softness, and which shadows cannot be taken for. One of the three colours is divided by a
     light in which tray and pieces are alike, where there is one; so is the best of them where shadows are nearly as dark
-    as pieces, and would pass for more of them. Pieces of a foreign colour have their own.
+    as pieces, and would pass for more of them. Bright rims of clear strand would reach too far in a colour so divided. Pieces
+    of a foreign colour have their own.
     """
     step, tray, shadow = _step(regions)
     best, worth = _best_light(regions.contrast, step, tray)
@@ -95,6 +98,8 @@ def measuring_light(regions: Regions) -> MeasuringLight:
         over = alike_in_one(mixed, pieces)
         best = best if over is None else max(np.eye(3), key=lambda one: _worth(one, step, tray))
     best = best * np.sign(best @ step)
+    if over is not None and (best >= 0.0).all() and _rims_are_brighter(regions, best, step, tray):
+        over = None
     own, foreign = _own_lights(regions, best, step, tray, over)
     level = float(tray @ best if over is None else mixed @ best / (mixed @ over + DARK**MIXED))
     light = MeasuringLight(best, own, np.full(len(own), level), foreign, over)
@@ -115,6 +120,22 @@ def _worth(weights: FloatArray, step: FloatArray, tray: FloatArray) -> float:
     if (weights >= 0).all() and rise < 0 and rise > -_DARKER * float(weights @ tray):
         return 0.0  # no darker than the pieces' shadows
     return float(abs(rise) / softness(weights) ** 1.5)
+
+
+def _rims_are_brighter(regions: Regions, weights: FloatArray, step: FloatArray, tray: FloatArray) -> bool:
+    """Return whether most pieces' rims rise by much more than the usual step from the tray, in light of some weights, all (3,).
+
+    Where a blurred rim meets a darker tray most of the light is the rim's, and so is the colour.
+    """
+    pixels, (h, w) = regions.tray.photo.pixels, regions.tray.photo.pixels.shape[:2]
+    rims = [line + _RIM_PX * _towards(line.mean(0) - line) for line in regions.outlines_px]
+    x, y = np.rint(np.concatenate(rims)).astype(np.intp).T
+    rim = LINEAR_OF_CODE[pixels[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)]] @ weights - tray @ weights
+    return bool(np.median(rim) > CLEAR_RIM * step @ weights > 0.0)
+
+
+def _towards(way: FloatArray) -> FloatArray:
+    return np.asarray(way / np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-9))
 
 
 def _differs(own: FloatArray, shared: FloatArray) -> BoolArray:

@@ -38,7 +38,7 @@ MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 _INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
 #: Strand is clear where the light rises by this many times as much near the limb as nearer to the axis (drawn and rendered
 #: strand: clear 1.7 and more, see-through 0.9 to 1.0, all other 0.5 to 0.8).
-_BODY, _RIM, _CLEAR = (0.4, 0.65), (0.7, 1.0), 1.3
+_BODY, _RIM, CLEAR_RIM = (0.4, 0.65), (0.7, 1.0), 1.3
 _STEP = 0.02  # half widths between the places whose light a blur brings together
 ACROSS = np.arange(-1.8, 1.801, _STEP)
 _ONE_SIDED = 0.15  # lamps at one side leave flanks this uneven
@@ -158,7 +158,7 @@ def clear(profiles: FloatArray, u: FloatArray) -> bool:
     """Return whether most flanks are brighter at the limb than nearer to the axis; profiles (n, m)."""
     rise = np.median(profiles - np.median(profiles[:, u > 1.2], 1)[:, None], 0)
     body, rim = (rise[(u > low) & (u < high)] for low, high in (_BODY, _RIM))
-    return float(rim.max()) > _CLEAR * float(np.median(body))
+    return float(rim.max()) > CLEAR_RIM * float(np.median(body))
 
 
 def lit_from_one_side(profiles: FloatArray, u: FloatArray) -> bool:
