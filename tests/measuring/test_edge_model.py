@@ -174,8 +174,13 @@ def test_the_edges_of_the_lit_and_the_dark_flank_are_found_alike(turn: float, ed
 
 @pytest.mark.parametrize("edge", [0.96, 1.0, 1.04])
 @pytest.mark.parametrize("sigma_px", [0.5, 0.9])
-def test_the_dark_limb_under_a_flash_is_no_tray(edge: float, sigma_px: float) -> None:
-    profile = flank(edge, sigma_px, 1.0, frontal=True)[None]
+@pytest.mark.parametrize("tray", [0.0, 0.02, 0.3])
+def test_the_dark_limb_under_a_flash_is_no_tray(edge: float, sigma_px: float, tray: float) -> None:
+    body, beside = (
+        flank(edge, sigma_px, limb, outside, inside, frontal=True)
+        for limb, outside, inside in ((1.0, 0.0, 1.0), (0.0, 1.0, 0.0))
+    )
+    profile = (body + tray * beside)[None]
     found, _ = place_edges(profile, U, HALF_PX, Optics(sigma_px, SHARPEN), FLASH)
     assert abs(found[0] - edge) * HALF_PX < 0.1
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
 
-from traygauge.measure.limb import FLASH, Limb, flank_light, turns, usual_limb
+from traygauge.measure.limb import FLASH, Limb, flank_light, flash_over, turns, usual_limb
 from traygauge_shared.scenes import LIGHTS, Batch, Lamp, Lighting, Sensor, phone_over, tray
 
 FINE = np.arange(-200, 201) / 100
@@ -109,3 +109,11 @@ def test_diameters_out_of_focus(measured_scene, light) -> None:
     error = seen.errors("diameter_mm", "width_seen_mm")
     assert len(error) >= 50
     assert abs(np.median(error)) < 0.025
+
+
+def test_a_flash_leaves_limbs_the_more_light_the_brighter_the_tray_is() -> None:
+    """A level tray as bright as the piece gives back half of its light to a limb, a little less what its coat mirrors."""
+    dark, bright = (flash_over(tray).share for tray in (0.0, 1.0))
+    assert 0.9 < dark < 1.0
+    assert dark - bright == pytest.approx(0.5, abs=0.1)
+    assert flash_over(7.0) == flash_over(1.0)

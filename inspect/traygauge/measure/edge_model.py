@@ -162,7 +162,7 @@ def _normal(profiles: FloatArray, u: FloatArray, limb: Limb) -> FloatArray:
     """
     tray = medians(profiles[:, u > 1.2])[:, None]
     step = medians(profiles[:, (u > 0.5) & (u < 0.8)])[:, None] - tray
-    light = profiles if limb.own_light else profiles - tray
+    light = profiles if limb.own_light or limb.frontal else profiles - tray
     return np.asarray(light / np.where(np.abs(step) > 1e-9, step, 1.0), float)
 
 

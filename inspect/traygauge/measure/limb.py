@@ -17,7 +17,7 @@ there is no other to speak of, and Fresnel's reflection takes its part going in 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +36,9 @@ MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 #: The part of a flank that tells the limb, in half widths: no usual blur reaches it. Of a wider blur than `_NARROW` it keeps
 #: off a little, down to the least.
 _INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
+#: Of the light on an axis under a flash the room's share, and what limbs get from a tray as bright as that (drawn trays: 0.42
+#: to 0.5).
+_ROOM, _FROM_TRAY = 0.03, 0.43
 #: Strand is clear where the light rises by this many times as much near the limb as nearer to the axis (drawn and rendered
 #: strand: clear 1.7 and more, see-through 0.9 to 1.0, all other 0.5 to 0.8).
 _BODY, _RIM, CLEAR_RIM = (0.4, 0.65), (0.7, 1.0), 1.3
@@ -89,6 +92,15 @@ def flank_light(u: FloatArray, limb: Limb, turn: FloatArray | float = 0.0) -> tu
         return inside, cosine
     coat = inside * _let_out(cosine) ** _COAT
     return coat * (1.0 + cosine) / 2, coat * _lamps(cosine, u, turn)
+
+
+def flash_over(tray: float) -> Limb:
+    """Return how a flash's light falls where the tray gives back so much of it, over what a piece's axis does.
+
+    A limb looks half at the tray, and gets half of the light that it gives back (closed form of a level tray); and all of it
+    gets a little of what the room does.
+    """
+    return replace(FLASH, share=1.0 - _ROOM - _FROM_TRAY * min(max(tray, 0.0), 1.0))
 
 
 def _let_out(cosine: FloatArray) -> FloatArray:

@@ -20,7 +20,7 @@ from traygauge.measure.edge_model import (
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.half_widths import HalfWidths
-from traygauge.measure.limb import CLEAR, FLASH, Limb, clear, lit_from_one_side, turns
+from traygauge.measure.limb import CLEAR, Limb, clear, flash_over, lit_from_one_side, turns
 from traygauge.measure.met_flanks import met_stations
 from traygauge.measure.rim_light import PLACES, RimLight, rim_light
 from traygauge.measure.signal import Signal
@@ -154,7 +154,7 @@ def _photo_light(
     streaked = sense_of(signal, likely) >= 0 and clear(some.reshape(-1, len(u)), u)
     flash = not streaked and bright and flash_lit(some, u, coarse.beside[show], even)
     if flash:  # its limb is that dark that no fit tells it from blur
-        limb, optics = FLASH, Optics(ring_px, SHARPEN)
+        limb, optics = flash_over(_tray_over_body(some, u)), Optics(ring_px, SHARPEN)
     elif streaked:
         limb = CLEAR
         optics = find_optics(some.reshape(-1, len(u)), u, usual_px, expected_px, limb, least_px=least)
@@ -165,6 +165,12 @@ def _photo_light(
     one_sided = limb.own_light and lit_from_one_side(some, u)
     rims = rim_light(coarse.flank.reshape(-1, len(PLACES)), _looks(frames)[:likely].ravel(), limb)
     return PhotoLight(flash, one_sided, limb, rims, replace(optics, ring_px=ring_px))
+
+
+def _tray_over_body(profiles: FloatArray, u: FloatArray) -> float:
+    """Return the light of the tray beside bodies over that near their axes; profiles (k, 2, m) at `u` (m,)."""
+    tray, body = (np.median(profiles[..., where]) for where in (u > 1.2, u < 0.5))
+    return float(tray / max(body, 1e-9))
 
 
 def _placed(
