@@ -10,7 +10,7 @@ from traygauge.segment.background import TrayField, tray_field
 from traygauge.segment.clumps import Scene, Thing, around, parted
 from traygauge.segment.colour import LUMINANCE, linear_to_lab
 from traygauge.segment.contrast import FAINT, STEADY, Signal, noise_in, own_weights
-from traygauge.segment.look import CoarseLook, look
+from traygauge.segment.look import CoarseLook, look, shaded_share
 from traygauge.segment.mask import all_pieces
 from traygauge.segment.outline import Light, Outlines, linear_light, refine, weighted_light
 from traygauge.segment.regions import Labels, Regions, label_type
@@ -44,6 +44,12 @@ SPARSE = 4
 #: Strips narrower than this, and specks, are bits of a piece's fringe where they are this near to it.
 STRIP_MM = 0.4
 FRINGE_MM = 0.2
+#: Where no piece is found and this share of the tray lies in shade, pieces do that are as light as the tray (natural strand on
+#: white: 0.003 to 0.013; empty trays, drawn and rendered: 0).
+UNSEEN = 0.001
+#: Linear light of a piece's strongest colour below which its flanks, which get a third of it, have none to speak of: stray
+#: light in a camera is 0.02 (black strand, 0.03 to 0.045, on dark blue: diameters 0.5 mm too small).
+LEAST_COLOUR = 0.065
 #: Share of the pieces' contrast that their shaded flanks keep at least where pieces are fit to be measured.
 FLANK = 0.1
 
@@ -64,12 +70,12 @@ def find_pieces(tray: TrayView) -> Regions:
     coarse = look(window, field)
     mask, signal = all_pieces(window, field, coarse)
     if signal is None:
-        return _nothing(tray, window)
+        return _nothing(tray, window, field)
     # begun long before pieces are measured in it: the second core is free
     weighed = beside(weighted_light, window.pixels, signal.weight)
     contours, gaps = _contours(mask, window)
     if not contours:
-        return _nothing(tray, window)
+        return _nothing(tray, window, field)
     labels = _drawn(contours, gaps, window)
     colour = _mean_colours(labels, _middles(contours), window, field)
     weight = own_weights(colour, signal, coarse)
@@ -79,7 +85,7 @@ def find_pieces(tray: TrayView) -> Regions:
     stands_out = _stands_out(outlines, colour, weight, signal, window, field, coarse)
     keep = np.flatnonzero(stands_out & ~_beside_others(contours, labels, window))
     if not len(keep):
-        return _nothing(tray, window)
+        return _nothing(tray, window, field)
     scene = Scene(tray, window, signal.mark > signal.ridge_mark)
     for k in np.flatnonzero(~np.isin(np.arange(len(contours)), keep)):
         cv2.fillPoly(labels, [contours[k]], 0)
@@ -345,12 +351,14 @@ def _clearness(step: FloatArray, signal: Signal) -> float:
 
 def _kept(signal: Signal) -> float:
     """Return the share of the contrast that is left where pieces look most like the tray or a shadow, 0..1."""
+    if signal.coloured and srgb_to_linear(signal.piece / 255.0).max() < LEAST_COLOUR:
+        return 0.0
     kept = float(np.clip(signal.shaded / (FLANK * signal.step), 0.0, 1.0))
     return kept if signal.shadow is None else kept * LEFT_AMONG_SHADOWS[signal.shadow.coloured]
 
 
-def _nothing(tray: TrayView, window: Window) -> Regions:
-    """Return an empty list of regions with every column."""
+def _nothing(tray: TrayView, window: Window, field: TrayField) -> Regions:
+    """Return an empty list of regions with every column; without any contrast where something throws shadows all the same."""
     return Regions(
         tray=tray,
         origin_px=window.origin_px,
@@ -365,7 +373,7 @@ def _nothing(tray: TrayView, window: Window) -> Regions:
         confidence=np.zeros(0),
         heap=np.zeros(0, np.int64),
         extent_px=np.zeros(0),
-        contrast_to_noise=float("nan"),
+        contrast_to_noise=0.0 if shaded_share(window, field) > UNSEEN else float("nan"),
         told_from_shadows=float("nan"),
         rod_px=np.zeros((0, 6)),
         light=None,

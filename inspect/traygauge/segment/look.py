@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from traygauge.segment.background import TrayField
-from traygauge.segment.pixels import Mask, both, eroded, grown, over, square
+from traygauge.segment.pixels import Mask, both, eroded, grown, opened, over, square
 from traygauge.segment.window import Window
 from traygauge_shared.threads import in_bands
 
@@ -27,6 +27,8 @@ SAME_HUE, GREYISH = 0.5, 25.0  # common practice, no source
 MOSTLY = 0.3
 #: How far a pixel must lie from the tray's colour, in standard deviations of the tray, to be looked at.
 FAR = 8.0
+#: A faint shadow lies so far from the tray's colour toward dark.
+DIM = 6.0
 #: A shadow's hue differs from the tray's by up to this share of the tray's code value: its light is another one.
 SHADOW_HUE = 0.12
 #: A shadow takes at most about this share of the tray's code value (0.4 of it is left: 0.13 of the light).
@@ -81,8 +83,7 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     inside = grown(window.inside, size)
     tray = field.colour
     even = _even(window, field)
-    covariance = _covariance(even[::9, ::11], np.broadcast_to(tray, field.code.shape), field.bare)
-    shade = _Shade.of(tray, covariance + np.eye(3) + np.outer(tray, tray) * 0.01**2)
+    shade = _shade(even, field)
     deepest = shade.deepest(np.ascontiguousarray(even[::4, ::4]), inside[::4, ::4])
     strong = np.empty(size, np.uint8)
 
@@ -94,6 +95,20 @@ def look(window: Window, field: TrayField) -> CoarseLook:
     in_bands(size[0], judge)
     noise = _covariance(window.pixels[::17, ::19].astype(np.float32), field.code, field.bare)
     return CoarseLook(even, both(strong, inside), inside, tray, noise, window.px_per_mm / window.step)
+
+
+def shaded_share(window: Window, field: TrayField) -> float:
+    """Return the share of the tray that lies in a little shade of its own hue, 0..1: that of things not seen themselves."""
+    even = _even(window, field)
+    along, coloured = _shade(even, field).judged(even)
+    inside = eroded(grown(window.inside, even.shape[:2]), square(2))
+    shaded = opened(both(((along < -DIM) & ~coloured).astype(np.uint8) * np.uint8(255), inside), square(1))
+    return cv2.countNonZero(shaded) / max(cv2.countNonZero(inside), 1)
+
+
+def _shade(even: Float32Array, field: TrayField) -> _Shade:
+    covariance = _covariance(even[::9, ::11], np.broadcast_to(field.colour, field.code.shape), field.bare)
+    return _Shade.of(field.colour, covariance + np.eye(3) + np.outer(field.colour, field.colour) * 0.01**2)
 
 
 def _even(window: Window, field: TrayField) -> Float32Array:

@@ -44,7 +44,7 @@ class Regions:
     heap : ndarray (n,), int: regions of one connected clump share a number; -1 for what lies free.
     extent_px : ndarray (n,): largest extent that the thing can have (of the whole heap where it is unresolved, along
         the axis where a piece is covered).
-    contrast_to_noise : level difference over noise, the photo's median.
+    contrast_to_noise : level difference over noise, the photo's median; 0 where what lies there is not seen itself.
     told_from_shadows : 1 where pieces can be told from shadows, 0 where those are as dark; NaN for an empty tray.
     rod_px : ndarray (n, 6): middle x, y, axis direction (radians, x towards y), length and diameter of the strand
         piece that explains a parted region, photo pixels, and the tilt at which it rests (radians, 0: it lies); NaN rows
