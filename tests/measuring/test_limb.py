@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
 
-from traygauge.measure.limb import FLASH, Limb, flank_light, flash_over, turns, usual_limb
+from traygauge.measure.limb import FLASH, Limb, flank_light, flash_over, from_tray, turns, usual_limb
 from traygauge_shared.scenes import LIGHTS, Batch, Lamp, Lighting, Sensor, phone_over, tray
 
 FINE = np.arange(-200, 201) / 100
@@ -117,3 +117,19 @@ def test_a_flash_leaves_limbs_the_more_light_the_brighter_the_tray_is() -> None:
     assert 0.9 < dark < 1.0
     assert dark - bright == pytest.approx(0.5, abs=0.1)
     assert flash_over(7.0) == flash_over(1.0)
+
+
+def test_a_tray_as_bright_as_the_sky_lights_a_flank_evenly() -> None:
+    """The surface sees (1 + cos t) / 2 of the sky and the rest of the tray (closed form); its coat takes the same of both."""
+    u = np.linspace(-0.999, 0.999, 101)
+    (alone, _), (sky, lamps) = (flank_light(u, Limb(0.5, own_light=True, tray=tray)) for tray in (0.0, 1.0))
+    coat = alone / (1 + np.sqrt(1 - u**2)) * 2
+    assert sky == pytest.approx(coat)
+    assert lamps[50] == pytest.approx(1.0)
+    assert lamps[0] > 0.2 * lamps[50]
+
+
+def test_what_a_tray_gives_back_is_its_light_or_less() -> None:
+    assert from_tray(0.0) == from_tray(-0.1) == 0.0
+    assert 0.3 < from_tray(0.5) <= 0.5
+    assert from_tray(3.0) == from_tray(1.0) <= 1.0

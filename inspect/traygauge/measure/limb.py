@@ -36,9 +36,9 @@ MOST_TURN = 3.0  # light that comes from 20 degrees over the tray
 #: The part of a flank that tells the limb, in half widths: no usual blur reaches it. Of a wider blur than `_NARROW` it keeps
 #: off a little, down to the least.
 _INSIDE, _INSIDE_LEAST, _NARROW, _BLUR_INWARDS = (0.3, 0.8), 0.6, 0.08, 0.5
-#: Of the light on an axis under a flash the room's share, and what limbs get from a tray as bright as that (drawn trays: 0.42
-#: to 0.5).
-_ROOM, _FROM_TRAY = 0.03, 0.43
+#: Of the light on an axis under a flash the room's share, and what a tray as bright as that gives back (drawn trays under a
+#: flash: 0.84 to 1).
+_ROOM, _FROM_TRAY = 0.03, 0.86
 #: Strand is clear where the light rises by this many times as much near the limb as nearer to the axis (drawn and rendered
 #: strand: clear 1.7 and more, see-through 0.9 to 1.0, all other 0.5 to 0.8).
 _BODY, _RIM, CLEAR_RIM = (0.4, 0.65), (0.7, 1.0), 1.3
@@ -62,6 +62,7 @@ class Limb:
     own_light : whether it is the light of bright pieces that is read.
     frontal : whether it comes from beside the camera.
     mirrored : whether the limb mirrors more of it than comes from within.
+    tray : of the light on the axis what the tray gives back; limbs get half of that. A flash's share has it already.
     """
 
     share: float
@@ -69,6 +70,7 @@ class Limb:
     own_light: bool = False
     frontal: bool = False
     mirrored: bool = False
+    tray: float = 0.0
 
 
 #: A flash leaves no light but the limb's own.
@@ -91,7 +93,8 @@ def flank_light(u: FloatArray, limb: Limb, turn: FloatArray | float = 0.0) -> tu
     if not limb.own_light:
         return inside, cosine
     coat = inside * _let_out(cosine) ** _COAT
-    return coat * (1.0 + cosine) / 2, coat * _lamps(cosine, u, turn)
+    from_tray = limb.tray * (1.0 - cosine) / 2
+    return coat * ((1.0 + cosine) / 2 + from_tray), coat * (_lamps(cosine, u, turn) + from_tray)
 
 
 def flash_over(tray: float) -> Limb:
@@ -100,7 +103,12 @@ def flash_over(tray: float) -> Limb:
     A limb looks half at the tray, and gets half of the light that it gives back (closed form of a level tray); and all of it
     gets a little of what the room does.
     """
-    return replace(FLASH, share=1.0 - _ROOM - _FROM_TRAY * min(max(tray, 0.0), 1.0))
+    return replace(FLASH, share=1.0 - _ROOM - from_tray(tray) / 2)
+
+
+def from_tray(tray: float) -> float:
+    """Return what a tray gives back of the light on an axis, 0..1, by its brightness over the axis'."""
+    return _FROM_TRAY * min(max(round(tray, 2), 0.0), 1.0)
 
 
 def _let_out(cosine: FloatArray) -> FloatArray:
@@ -123,13 +131,14 @@ def _lamps(cosine: FloatArray, sine: FloatArray, turn: FloatArray | float) -> Fl
     return np.asarray(size * np.where(at > _SPREAD, at, foot), float)
 
 
-def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float) -> Limb:
+def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float, tray: float = 0.0) -> Limb:
     """Return the limb that explains the flanks of bright pieces best, from inside the bodies.
 
     Parameters
     ----------
     profiles : ndarray (n, 2, m), the light at `u` (m,), on both sides of n bodies.
     sigma : standard deviation of the blur, in half widths: a wide one carries the tray's light far inwards.
+    tray : of the light on the axis what the tray gives back.
     """
     inside = (u > _INSIDE[0]) & (
         u < max(_INSIDE[1] - _BLUR_INWARDS * max(sigma - _NARROW, 0.0), _INSIDE_LEAST)
@@ -144,7 +153,7 @@ def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float) -> Limb:
         rest = np.sqrt(np.square(light - strength[:, None, None] * model).mean((1, 2)))
         return float(np.median(rest / np.maximum(np.abs(strength), 1e-9)))
 
-    return min((Limb(float(share), own_light=True) for share in _SHARES), key=misfit)
+    return min((Limb(float(share), own_light=True, tray=tray) for share in _SHARES), key=misfit)
 
 
 def blurring(u: FloatArray, sigma: float) -> FloatArray:

@@ -20,7 +20,7 @@ from traygauge.measure.edge_model import (
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.half_widths import HalfWidths
-from traygauge.measure.limb import CLEAR, Limb, clear, flash_over, lit_from_one_side, turns
+from traygauge.measure.limb import CLEAR, Limb, clear, flash_over, from_tray, lit_from_one_side, turns
 from traygauge.measure.met_flanks import met_stations
 from traygauge.measure.rim_light import PLACES, RimLight, rim_light
 from traygauge.measure.signal import Signal
@@ -154,23 +154,18 @@ def _photo_light(
     streaked = sense_of(signal, likely) >= 0 and clear(some.reshape(-1, len(u)), u)
     flash = not streaked and bright and flash_lit(some, u, coarse.beside[show], even)
     if flash:  # its limb is that dark that no fit tells it from blur
-        limb, optics = flash_over(_tray_over_body(some, u)), Optics(ring_px, SHARPEN)
+        limb, optics = flash_over(coarse.tray), Optics(ring_px, SHARPEN)
     elif streaked:
         limb = CLEAR
         optics = find_optics(some.reshape(-1, len(u)), u, usual_px, expected_px, limb, least_px=least)
         # what the limb mirrors is blurred, and no line either
         optics = replace(optics, sigma_px=float(np.sqrt(optics.sigma_px * max(expected_px, least))))
     else:
-        limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least)
+        back = from_tray(coarse.tray)
+        limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least, back)
     one_sided = limb.own_light and lit_from_one_side(some, u)
     rims = rim_light(coarse.flank.reshape(-1, len(PLACES)), _looks(frames)[:likely].ravel(), limb)
     return PhotoLight(flash, one_sided, limb, rims, replace(optics, ring_px=ring_px))
-
-
-def _tray_over_body(profiles: FloatArray, u: FloatArray) -> float:
-    """Return the light of the tray beside bodies over that near their axes; profiles (k, 2, m) at `u` (m,)."""
-    tray, body = (np.median(profiles[..., where]) for where in (u > 1.2, u < 0.5))
-    return float(tray / max(body, 1e-9))
 
 
 def _placed(
@@ -211,10 +206,12 @@ class _Coarse:
     ----------
     flank : ndarray (k, 2, m): of each flank, at `rim_light.PLACES`, over that on the axis.
     beside : ndarray (k,): of the tray beside them, on the darker side, over that further away.
+    tray : usual light of the tray over that on the axis.
     """
 
     flank: FloatArray
     beside: FloatArray
+    tray: float
 
 
 def _coarse_light(signal: Signal, tray: TrayView, frames: Frames, half: FloatArray, apart: Apart) -> _Coarse:
@@ -224,8 +221,9 @@ def _coarse_light(signal: Signal, tray: TrayView, frames: Frames, half: FloatArr
     at = np.concatenate([PLACES, _SHADED])
     light = side_profiles(signal.rows(some), tray, rows, inner(rows), half, at).astype(float).mean(2)
     flank, shaded = light[..., : len(PLACES)], light[..., len(PLACES) :].mean(-1)
-    axis = flank[..., 0].mean(1)[:, None, None]
-    return _Coarse(flank / np.maximum(axis, 1e-9), shaded.min(1) / np.maximum(apart.tray_level[some], 1e-9))
+    axis, tray_level = np.maximum(flank[..., 0].mean(1), 1e-9), apart.tray_level[some]
+    beside = shaded.min(1) / np.maximum(tray_level, 1e-9)
+    return _Coarse(flank / axis[:, None, None], beside, float(np.nanmedian(tray_level / axis)))
 
 
 def _looks(frames: Frames) -> FloatArray:
