@@ -34,3 +34,12 @@ def test_the_noise_of_a_signal_is_that_of_its_weighted_light() -> None:
     weight = np.array([[0.2, 0.7, 0.1], [0.9, -0.8, 0.05]])
     found = (srgb_to_linear(code / 255.0) @ weight.T).std(0)
     assert noise_in(weight, coarse) == pytest.approx(found, rel=0.03)
+
+
+def test_bright_patches_of_a_grainy_scan_are_no_white_pieces(view) -> None:
+    """Some 60 red pieces on a white lid, rendered for this project as scanned at 300 dpi: its tray between soft shadows."""
+    photo = load_photo(Path(__file__).with_name("grainy_scan.jpg"))
+    regions = find_pieces(view(photo.pixels, 11.81, 1.0))
+    red_over_green = regions.colour_lab[:, 1]
+    assert len(regions) >= 40
+    assert red_over_green.min() > 20.0

@@ -39,6 +39,9 @@ FEW = 0.2
 #: A foreign thing's free edge steps by this share of its contrast, or by the second where nearly all of it is free, as the last
 #: says: dark ones lie in their own shadow, and step by less (drawn ones by 0.51 and more but for one in ten, glow by 0.35).
 SHARP, SHARP_ALONE, ALONE = 0.6, 0.5, 0.85
+#: It steps by this many times what the tray beside it does, where that is grainy (a scan at 300 dpi: patches of tray that step by
+#: less than three times as much passed for white pieces among red ones).
+ABOVE_GRAIN = 3.0
 #: How dark shadows get is read this far beside what is known, twice coarse pixels, but for so much of it; what is so many times as dark,
 #: and takes this share of the tray's code value, is none (drawn trays).
 SHADE_REACH, DEEPEST, DEEPER, LEAST_DEPTH = 2, 0.05, 1.5, 0.25
@@ -184,8 +187,10 @@ def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) ->
         thick = 2.0 * cv2.contourArea(edge) / len(edge)
         if not free.all() and thick < STRIP_MM * window.px_per_mm:
             continue  # a strip along a piece is its own shaded side, or its glow
-        least = SHARP_ALONE if free.mean() > ALONE else SHARP
-        if free.any() and np.median(step[at[free, 1], at[free, 0]]) > least * signal.step:
+        bare = (taken[rows, cols] == 0) & (dilated(found[rows, cols], square(3)) == 0)
+        grain = float(np.median(step[bare])) if bare.any() else 0.0
+        least = max((SHARP_ALONE if free.mean() > ALONE else SHARP) * signal.step, ABOVE_GRAIN * grain)
+        if free.any() and np.median(step[at[free, 1], at[free, 0]]) > least:
             cv2.drawContours(mask, [edge], 0, (255.0,), cv2.FILLED)
             any_added = True
     return any_added
