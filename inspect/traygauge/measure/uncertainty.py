@@ -23,7 +23,7 @@ _USUAL_MISFIT = 0.062
 #: What edges' systematic parts do to length and diameter, px: shading and tone curve of the photo as a whole, and of single
 #: sides; first of bright pieces read in their own light, then of dark ones and of colour (lengths in drawn and rendered photos
 #: are up to 0.2 px short, and 0.3 px long).
-_EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([[0.105, 0.24], [0.165, 0.24]]), np.array([0.085, 0.18])
+_EDGE_SHARED_PX, _EDGE_OWN_PX = np.array([[0.105, 0.15], [0.165, 0.24]]), np.array([0.085, 0.16])
 #: Beside a dark piece lies its own contact shadow, which is no other colour: in light its edges err together by so much
 #: more (rendered and drawn trays).
 _CONTACT = 1.8
@@ -38,7 +38,7 @@ _UNSEEN = 0.5
 #: trays 0.006 to 0.026 mm, drawn ones 0.004 to 0.028 mm).
 _GLOW_MM = 0.02
 #: What streaks at the ends and along the flanks of clear strand move length and diameter by, px (drawn and rendered trays).
-_STREAKS_PX = np.array([0.9, 0.3])
+_STREAKS_PX = np.array([0.9, 0.4])
 #: Effect of 0.02 mm on the cut edge's rounding (see `end_model.ROUNDING_MM`), mm of length.
 _ROUNDING_MM = 0.011
 #: Under a flash cut edges are dark: what lengths of pieces right below it may lack (rendered trays).
