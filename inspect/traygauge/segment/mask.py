@@ -41,7 +41,7 @@ FEW = 0.2
 SHARP, SHARP_ALONE, ALONE = 0.6, 0.5, 0.85
 #: It steps by this many times what the tray beside it does, where that is grainy (a scan at 300 dpi: patches of tray that step by
 #: less than three times as much passed for white pieces among red ones).
-ABOVE_GRAIN = 3.0
+ABOVE_BARE = 3.0
 #: How dark shadows get is read this far beside what is known, twice coarse pixels, but for so much of it; what is so many times as dark,
 #: and takes this share of the tray's code value, is none (drawn trays).
 SHADE_REACH, DEEPEST, DEEPER, LEAST_DEPTH = 2, 0.05, 1.5, 0.25
@@ -106,9 +106,8 @@ def _unexplained(window: Window, coarse: CoarseLook, mask: Mask) -> Mask:
     """
     # highlights on a piece of another colour are no pieces: narrow things explain nothing around them
     known = dilated(opened(over(shrunk(mask, coarse.strong.shape), 64), square(1)), square(2))
-    left = opened(
-        without(either(coarse.strong, _darker_than_shadows(window, coarse, known)), known), square(1)
-    )
+    seen = either(coarse.strong, _darker_than_shadows(window, coarse, known))
+    left = opened(without(seen, known), square(1))
     dark = left == 128
     if not dark.any():
         return left
@@ -189,7 +188,7 @@ def _add(mask: Mask, left: Mask, window: Window, found: Mask, signal: Signal) ->
             continue  # a strip along a piece is its own shaded side, or its glow
         bare = (taken[rows, cols] == 0) & (dilated(found[rows, cols], square(3)) == 0)
         grain = float(np.median(step[bare])) if bare.any() else 0.0
-        least = max((SHARP_ALONE if free.mean() > ALONE else SHARP) * signal.step, ABOVE_GRAIN * grain)
+        least = max((SHARP_ALONE if free.mean() > ALONE else SHARP) * signal.step, ABOVE_BARE * grain)
         if free.any() and np.median(step[at[free, 1], at[free, 0]]) > least:
             cv2.drawContours(mask, [edge], 0, (255.0,), cv2.FILLED)
             any_added = True
