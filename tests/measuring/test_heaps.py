@@ -35,7 +35,15 @@ def test_shade_at_the_ends_of_dark_pieces_says_nothing_against_edges(measured_sc
     assert state.count("axis unknown") <= 1
 
 
-@pytest.mark.parametrize("seed", [1])
+@pytest.mark.parametrize(
+    "seed",
+    [
+        1,
+        pytest.param(
+            5, marks=pytest.mark.xfail(strict=True, reason="four strips of flank are things of their own")
+        ),
+    ],
+)
 def test_black_touching_pieces_on_green_are_not_left_out(measured_scene, seed: int) -> None:
     """Beside each other they darken that tray to their own level, but not its hue: a fifth was left out in silence."""
     found = measured_scene(

@@ -2,8 +2,9 @@
 
 Sky and lamps light a flank as Lambert's law says::
 
-    sky    (1 + cos t) / 2               t = slant of the surface; the tray below gives little
+    sky    (1 + cos t) / 2               t = slant of the surface
     lamps  max(0, cos t + turn sin t)    turn = how far the light comes from this side, over how far from above
+    tray   (1 - cos t) / 2               of what it gives back of both; nothing to speak of where it is black
 
 and the coat takes its part on the way out (Fresnel). A flank that faces a lamp stays bright to its edge; on the other side
 light falls faster than the surface turns away, and ends before the limb if the lamp stands low. One limb for both puts the
@@ -12,7 +13,8 @@ how far the light comes from one side, each piece's two flanks tell by how diffe
 
 All this is of pieces whose own light is read. Of dark ones, and of colour alone, little is left of it: they have an even
 light with some part of Lambert's law. A flash is another case: its light meets the surface at the slant at which it is seen,
-there is no other to speak of, and Fresnel's reflection takes its part going in and coming out.
+there is no other to speak of but the tray's, and Fresnel's reflection takes its part going in and coming out. Of clear strand
+little comes from within, and the more is mirrored the more slantingly the surface is seen.
 """
 
 from __future__ import annotations

@@ -146,20 +146,18 @@ def _photo_light(
     # both sides of some pieces: a lamp's shadows lie on one
     show = slice(0, likely, -(-likely // _SHOW_OPTICS))
     some = profiles[show]
+    sides, sense = some.reshape(-1, len(u)), sense_of(signal, likely)
     hold, least = (_COLOUR_HOLD, _COLOUR_PX) if signal.of_colour else (1.0, 0.0)
-    bright, expected_px = sense_of(signal, likely) > 0, signal.softness * ring_px
+    bright, expected_px = sense > 0, signal.softness * ring_px
     # of colours and dark pieces it is not the blur alone that softens edges
     seen_through = expected_px / usual_px if bright else 0.0
-    even = Limb(usual_limb_share(some.reshape(-1, len(u)), u, seen_through), hold)
-    streaked = sense_of(signal, likely) >= 0 and clear(some.reshape(-1, len(u)), u)
-    flash = not streaked and bright and flash_lit(some, u, coarse.beside[show], even)
+    even = Limb(usual_limb_share(sides, u, seen_through), hold)
+    mirrored = sense >= 0 and clear(sides, u)
+    flash = not mirrored and bright and flash_lit(some, u, coarse.beside[show], even)
     if flash:  # its limb is that dark that no fit tells it from blur
         limb, optics = flash_over(coarse.tray), Optics(ring_px, SHARPEN)
-    elif streaked:
-        limb = CLEAR
-        optics = find_optics(some.reshape(-1, len(u)), u, usual_px, expected_px, limb, least_px=least)
-        # what the limb mirrors is blurred, and no line either
-        optics = replace(optics, sigma_px=float(np.sqrt(optics.sigma_px * max(expected_px, least))))
+    elif mirrored:
+        limb, optics = CLEAR, find_optics(sides, u, usual_px, expected_px, CLEAR, least_px=least)
     else:
         back = from_tray(coarse.tray)
         limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least, back)

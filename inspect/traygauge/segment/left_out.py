@@ -50,8 +50,8 @@ def share_in_glare(regions: Regions) -> float:
         glare = np.asarray(LINEAR_OF_CODE[pixels] @ regions.contrast > as_bright)
     else:
         glare = np.asarray((pixels >= _BURNT).all(-1))
-    share = float(glare[free].mean())
-    return share if share < 0.5 else 0.0
+        glare &= not np.median(glare[free])  # else it is a white tray
+    return float(glare[free].mean())
 
 
 def _looks(regions: Regions) -> tuple[npt.NDArray[np.uint8], BoolArray, BoolArray]:
