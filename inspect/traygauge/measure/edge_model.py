@@ -24,7 +24,6 @@ import numpy.typing as npt
 
 from traygauge.measure.limb import (
     ACROSS,
-    LEAST_SHARE,
     Limb,
     blurring,
     flank_light,
@@ -50,9 +49,8 @@ _ALL_LIMB, _EVEN, _UNSHADED, _MOST_PIECES = 0.8, 0.08, 0.8, 0.75
 #: Where less of the light than this falls towards the limb, half of it and more comes from within: of an even sky's 0.53 falls
 #: by Lambert's law, of half and half 0.29 (drawn and rendered see-through strand up to 0.28, and up to 0.45 on green, all other
 #: 0.56 and more). From there to the second the edges decide: an even sky's model leaves 1.6 to 1.8 times as much of those of
-#: see-through strand unexplained, of other 1.1 to 1.2 times. What seems to fall by more than the last, and yet is explained best
-#: without lamps, are the streaks of clear strand.
-_FROM_WITHIN, _OR_SKY, _MOST_OF_SKY = 0.4, 0.5, 0.8
+#: see-through strand unexplained, of other 1.1 to 1.2 times.
+_FROM_WITHIN, _OR_SKY = 0.4, 0.5
 _WORSE = 1.35
 _SHIFTS = np.round(np.arange(-0.2, 0.2001, 0.02), 3)
 #: Thickness (log) and turn are rounded so: 4 % more or less of the blur moves an edge by 0.01 px, the turn by 0.03 px.
@@ -249,8 +247,7 @@ def find_light(
     sides = profiles.reshape(-1, len(u))
     sigma = sigma_guess_px / half_px
     limb = usual_limb(profiles, u, sigma, tray) if own_light and even.share >= _FROM_WITHIN else even
-    streaks = limb.share <= LEAST_SHARE and even.share > _MOST_OF_SKY
-    if not limb.own_light or streaks:
+    if not limb.own_light:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
     turn = turns(profiles, u, limb, sigma).ravel()
     optics = find_optics(sides, u, half_px, sigma_guess_px, limb, turn, least_px)
