@@ -156,6 +156,11 @@ class TrayView:
         return isinstance(self.camera, FlatCamera)
 
     @property
+    def is_scan(self) -> bool:
+        """Return whether a flatbed scanner made it, whose bar lights pieces through the glass on which they lie."""
+        return self.is_flat and self.source in ("scan", "sheet")
+
+    @property
     def window_px(self) -> FloatArray:
         """Return the window's outline in photo pixels, ndarray of shape (4 * 16, 2), clockwise from the top left."""
         x0, y0, x1, y1 = self.window_mm

@@ -56,7 +56,7 @@ def test_share_and_side_of_the_lamps_are_read_from_the_flanks(share: float, sigm
     turn = np.linspace(-1.5, 1.5, 31)
     profiles = lit(share, turn, sigma) * np.linspace(0.5, 2.0, 31)[:, None, None]  # brightness tells nothing
     profiles += np.random.default_rng(3).normal(0, 0.003, profiles.shape)
-    limb = usual_limb(profiles, U, sigma)
+    limb = usual_limb(profiles, U, sigma, Limb(0.5))
     assert limb.share == pytest.approx(share, abs=0.13)
     found = turns(profiles, U, Limb(share, own_light=True), sigma)
     assert found[:, 0] == pytest.approx(turn, abs=0.2)

@@ -46,7 +46,11 @@ _ELSEWHERE, _GAP = 0.15, 0.2
 
 
 def cut_line_depth(signal: Signal, tray: TrayView, frames: Frames, tray_level: FloatArray) -> FloatArray:
-    """Return how deep the deepest line across each body falls on both flanks, 0 (no line) to 1 (the tray shows), (n,).
+    """Return how deep the deepest line across each body falls, 0 (no line) to 1 (the tray shows on both flanks), (n,).
+
+    The geometric mean of both flanks: a web lies anywhere, and a line that is deep on one flank may be faint on the
+    other, but what falls on one flank alone is a neighbour's shade or a nick. In dark pieces a line is lighter where the
+    tray shows through, and darker where it is a cleft that gets no light.
 
     Parameters
     ----------
@@ -63,7 +67,10 @@ def cut_line_depth(signal: Signal, tray: TrayView, frames: Frames, tray_level: F
     near, far = (max(1, round(mm / step)) for mm in _BESIDE_MM)
     if count <= 2 * far:
         return np.zeros(len(frames))
-    both = _spread(_dips(light, near, far), max(1, round(_SLANT_MM / step))).min(1)
+    slant, dark = max(1, round(_SLANT_MM / step)), np.flatnonzero(signal.sense < 0)
+    falls, rises = _lines(light, near, far)
+    both = _on_both(falls, slant)
+    both[dark] = np.maximum(both[dark], _on_both(rises[dark], slant))
     both[np.abs(s)[None] > reach[:, None]] = 0.0
     deepest = both.max(1)
     elsewhere = np.abs(s[None] - s[both.argmax(1)][:, None]) > _BESIDE_MM[1]
@@ -156,8 +163,8 @@ def _above_tray(signal: Signal, light: SingleArray, tray_level: FloatArray) -> S
     return np.asarray(np.maximum(light - level, np.float32(0)), np.float32)
 
 
-def _dips(light: SingleArray, near: int, far: int) -> SingleArray:
-    """Return how far the light (..., k) falls below both its sides, as a share of the lower one."""
+def _lines(light: SingleArray, near: int, far: int) -> tuple[SingleArray, SingleArray]:
+    """Return how far the light (..., k) falls below both its sides, and rises above both, as shares of theirs."""
     inner = slice(far, light.shape[-1] - far)
     sides = []
     for sign in (-1, 1):
@@ -165,10 +172,15 @@ def _dips(light: SingleArray, near: int, far: int) -> SingleArray:
             light[..., far + sign * k : light.shape[-1] - far + sign * k] for k in range(near, far + 1)
         ]
         sides.append(medians(np.stack(shifted, -1)))
-    level = np.minimum(*sides)
-    dips = np.zeros_like(light)
-    dips[..., inner] = np.where(level > 0, 1 - light[..., inner] / np.maximum(level, 1e-9), 0.0)
-    return dips
+    falls, rises = np.zeros_like(light), np.zeros_like(light)
+    for out, level, way in ((falls, np.minimum(*sides), 1), (rises, np.maximum(*sides), -1)):
+        out[..., inner] = np.where(level > 0, way * (1 - light[..., inner] / np.maximum(level, 1e-9)), 0.0)
+    return falls, rises
+
+
+def _on_both(depth: SingleArray, slant: int) -> SingleArray:
+    """Return how deep lines (n, 2, k) are on both flanks, which they may cross so many stations apart, (n, k)."""
+    return np.asarray(np.sqrt(np.maximum(_spread(depth, slant), 0).prod(1)), np.float32)
 
 
 def _spread(values: npt.NDArray[Kind], reach: int) -> npt.NDArray[Kind]:

@@ -228,7 +228,6 @@ def find_light(
     even: Limb,
     own_light: bool,
     least_px: float = 0.0,
-    tray: float = 0.0,
 ) -> tuple[Limb, Optics]:
     """Return how one photo's light falls towards the limb, and its blur.
 
@@ -242,11 +241,10 @@ def find_light(
     even : the limb as it would be if its light were the same on both sides.
     own_light : whether it is the light of bright pieces.
     least_px : no less blur is possible.
-    tray : of the light on the axis what the tray gives back.
     """
     sides = profiles.reshape(-1, len(u))
     sigma = sigma_guess_px / half_px
-    limb = usual_limb(profiles, u, sigma, tray) if own_light and even.share >= _FROM_WITHIN else even
+    limb = usual_limb(profiles, u, sigma, even) if own_light and even.share >= _FROM_WITHIN else even
     if not limb.own_light:
         return even, find_optics(sides, u, half_px, sigma_guess_px, even, least_px=least_px)
     turn = turns(profiles, u, limb, sigma).ravel()

@@ -28,6 +28,9 @@ _STILL = np.array([0.003, 0.003, 0.004])  # mm, and slopes
 #: something else lies there, a burr or a neighbour, and what is expected counts for more.
 _WORSE = 2.0
 _TAIL = 3.0  # standard deviations from which views and brightnesses stray more often than by a normal distribution
+#: Outlines end this near their cut faces, mm, a standard deviation: hardly anything beside what light tells, and all there is
+#: where a fit has stepped off into the tray, whose even light calls none back.
+_OUTLINE_SD = 1.0
 _FROM_KNOWN = 2.5  # standard deviations that an end may lie from where parting found it
 _FACE = -0.3, 2.5  # brightnesses that a face may have
 _LARGEST_STEP = np.array([0.25, 0.2, 0.15, 0.5])
@@ -240,7 +243,12 @@ def priors(light: EndLight, usual: Usual) -> tuple[FloatArray, FloatArray]:
     """
     zero = np.zeros(len(light.lean))
     prior = zero, zero, light.lean, usual.face
-    sd = np.minimum(light.known, 1e3), zero + _ACROSS_SD, zero + usual.slope_sd, usual.face_sd
+    sd = (
+        np.where(np.isfinite(light.known), light.known, _OUTLINE_SD),
+        zero + _ACROSS_SD,
+        zero + usual.slope_sd,
+        usual.face_sd,
+    )
     return np.stack(prior), np.stack(sd)
 
 

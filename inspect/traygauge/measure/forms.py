@@ -58,7 +58,7 @@ _VERTICES = 64
 #: A piece is longer than usual from this many times the batch's usual length on; a cut line this deep across it joins
 #: two; where its edges are this much (half widths) likelier those of two it is two that touch: of drawn long pieces one
 #: in a hundred looks so, of pairs that passed for one half.
-_LONG, _CUT_LINE, _CROOKED = 1.3, 0.10, 0.038
+_LONG, _CUT_LINE, _CROOKED = 1.3, 0.18, 0.038
 
 
 @dataclass(frozen=True, eq=False)

@@ -29,7 +29,10 @@ FloatArray = npt.NDArray[np.float64]
 _INDEX = 1.5  # refraction of polymers, 1.35 to 1.6 (common practice)
 #: What a coat takes on the way out, as a power of what Fresnel's smooth one lets through: a matt one's relief shows less of
 #: it at grazing view (drawn trays; 0 or 1 moves an edge by 0.1 px).
-_COAT = 0.7
+COAT = 0.7
+#: Of a scanner's bar, which stands at a slant, the coat gives as much back at grazing view as it takes, and a rounded rim gets as
+#: much light as its flank: with a photo's coat and rims, bright strand on drawn and rendered scans was 0.02 mm too thick and long.
+BARE = 0.0
 #: Sine of the angular radius of lamps, over which the light's end is smeared: a window has 0.6, a bare lamp 0.1,
 #: and no more of them is told by flanks.
 _SPREAD = 0.5
@@ -65,6 +68,7 @@ class Limb:
     frontal : whether it comes from beside the camera.
     mirrored : whether the limb mirrors more of it than comes from within.
     tray : of the light on the axis what the tray gives back; limbs get half of that. A flash's share has it already.
+    coat : what a coat takes on the way out, as a power of what Fresnel's smooth one lets through.
     """
 
     share: float
@@ -73,6 +77,7 @@ class Limb:
     frontal: bool = False
     mirrored: bool = False
     tray: float = 0.0
+    coat: float = COAT
 
 
 #: A flash leaves no light but the limb's own.
@@ -94,7 +99,7 @@ def flank_light(u: FloatArray, limb: Limb, turn: FloatArray | float = 0.0) -> tu
         return inside, inside * (1.0 - _let_out(cosine))
     if not limb.own_light:
         return inside, cosine
-    coat = inside * _let_out(cosine) ** _COAT
+    coat = inside * _let_out(cosine) ** limb.coat
     from_tray = limb.tray * (1.0 - cosine) / 2
     return coat * ((1.0 + cosine) / 2 + from_tray), coat * (_lamps(cosine, u, turn) + from_tray)
 
@@ -133,14 +138,14 @@ def _lamps(cosine: FloatArray, sine: FloatArray, turn: FloatArray | float) -> Fl
     return np.asarray(size * np.where(at > _SPREAD, at, foot), float)
 
 
-def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float, tray: float = 0.0) -> Limb:
+def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float, even: Limb) -> Limb:
     """Return the limb that explains the flanks of bright pieces best, from inside the bodies.
 
     Parameters
     ----------
     profiles : ndarray (n, 2, m), the light at `u` (m,), on both sides of n bodies.
     sigma : standard deviation of the blur, in half widths: a wide one carries the tray's light far inwards.
-    tray : of the light on the axis what the tray gives back.
+    even : what is known of it besides: what the tray gives back, and the coat.
     """
     inside = (u > _INSIDE[0]) & (
         u < max(_INSIDE[1] - _BLUR_INWARDS * max(sigma - _NARROW, 0.0), _INSIDE_LEAST)
@@ -155,7 +160,7 @@ def usual_limb(profiles: FloatArray, u: FloatArray, sigma: float, tray: float = 
         rest = np.sqrt(np.square(light - strength[:, None, None] * model).mean((1, 2)))
         return float(np.median(rest / np.maximum(np.abs(strength), 1e-9)))
 
-    return min((Limb(float(share), own_light=True, tray=tray) for share in _SHARES), key=misfit)
+    return min((replace(even, share=float(share), own_light=True) for share in _SHARES), key=misfit)
 
 
 def blurring(u: FloatArray, sigma: float) -> FloatArray:

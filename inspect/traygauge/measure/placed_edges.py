@@ -20,7 +20,17 @@ from traygauge.measure.edge_model import (
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.half_widths import HalfWidths
-from traygauge.measure.limb import CLEAR, Limb, clear, flash_over, from_tray, lit_from_one_side, turns
+from traygauge.measure.limb import (
+    BARE,
+    CLEAR,
+    COAT,
+    Limb,
+    clear,
+    flash_over,
+    from_tray,
+    lit_from_one_side,
+    turns,
+)
 from traygauge.measure.met_flanks import met_stations
 from traygauge.measure.rim_light import PLACES, RimLight, rim_light
 from traygauge.measure.signal import Signal
@@ -151,7 +161,8 @@ def _photo_light(
     bright, expected_px = sense > 0, signal.softness * ring_px
     # of colours and dark pieces it is not the blur alone that softens edges
     seen_through = expected_px / usual_px if bright else 0.0
-    even = Limb(usual_limb_share(sides, u, seen_through), hold)
+    share, coat = usual_limb_share(sides, u, seen_through), BARE if tray.is_scan else COAT
+    even = Limb(share, hold, tray=from_tray(coarse.tray), coat=coat)
     mirrored = sense >= 0 and clear(sides, u)
     flash = not mirrored and bright and flash_lit(some, u, coarse.beside[show], even)
     if flash:  # its limb is that dark that no fit tells it from blur
@@ -159,10 +170,12 @@ def _photo_light(
     elif mirrored:
         limb, optics = CLEAR, find_optics(sides, u, usual_px, expected_px, CLEAR, least_px=least)
     else:
-        back = from_tray(coarse.tray)
-        limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least, back)
+        limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least)
     one_sided = limb.own_light and lit_from_one_side(some, u)
-    rims = rim_light(coarse.flank.reshape(-1, len(PLACES)), _looks(frames)[:likely].ravel(), limb)
+    looks = _looks(frames)[:likely].ravel()
+    rims = (
+        RimLight.even(0.0) if tray.is_scan else rim_light(coarse.flank.reshape(-1, len(PLACES)), looks, limb)
+    )
     return PhotoLight(flash, one_sided, limb, rims, replace(optics, ring_px=ring_px))
 
 

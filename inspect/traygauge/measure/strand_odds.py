@@ -25,7 +25,7 @@ _MOST = 5.0
 #: hold four times as many rods for strand as for as many flakes).
 _PARTED = 2.0
 #: Widths of strand agree within 3 % (ovality, wear of the die: common practice), but for this share that is ill fitted.
-_WIDTH_SD, _ILL_FITTED = 0.03, 0.15
+_WIDTH_SD, _ILL_SD, _ILL_FITTED = 0.03, 0.2, 0.03
 #: Density, in log width, of widths of no preference; and how many pieces of such widths a batch is taken to hold.
 _ANY_WIDTH, _ANY_PIECES = 0.4, 2.0
 #: Pieces of strand and flakes that a batch is taken to hold before it is looked at: most are strand.
@@ -103,7 +103,7 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
         share = float((p.sum() + _BEFORE[0]) / (len(p) + sum(_BEFORE)))
         flaky = min((1 - share) / _FLAKY, 1.0) ** 2
         odds = alone + (1 - flaky / 2) * by_rod
-        usual = common_width(width, p, _ILL_FITTED * (1 - flaky))
+        usual = common_width(width, p * p, _ILL_FITTED * (1 - flaky))
         total = odds + np.log(usual / _ANY_WIDTH) + np.log(share / (1 - share)) - flaky * _oddness(odds, p)
         p = 1 / (1 + np.exp(-np.clip(total, -30, 30)))
     return StrandOdds(p, share, _weighted_median(width, p))
@@ -120,15 +120,20 @@ def _oddness(odds: FloatArray, p: FloatArray) -> FloatArray:
 
 def common_width(width_mm: FloatArray, weight: FloatArray, ill_fitted: float = _ILL_FITTED) -> FloatArray:
     """Return how common each width (n,) is among the *other* pieces, as a density over the logarithm of width."""
-    x = np.log(width_mm)
+    well, ill = (_density(np.log(width_mm), weight, sd) for sd in (_WIDTH_SD, _ILL_SD))
+    return (1 - ill_fitted) * well + ill_fitted * ill
+
+
+def _density(x: FloatArray, weight: FloatArray, sd: float) -> FloatArray:
+    """Return the density of the other places near each (n,), each of them spread by a standard deviation."""
     step = _LOG_MM[1] - _LOG_MM[0]
-    kernel = np.exp(-0.5 * (np.arange(-20, 21) * step / _WIDTH_SD) ** 2)
+    far = int(4 * sd / step)
+    kernel = np.exp(-0.5 * (np.arange(-far, far + 1) * step / sd) ** 2)
     kernel /= kernel.sum() * step
     histogram, _ = np.histogram(x, _LOG_MM, weights=weight)
     density = np.interp(x, (_LOG_MM[1:] + _LOG_MM[:-1]) / 2, np.convolve(histogram, kernel, "same"))
     others = np.maximum(density - weight * kernel.max(), 0.0) + _ANY_PIECES * _ANY_WIDTH
-    others /= weight.sum() - weight + _ANY_PIECES
-    return np.asarray((1 - ill_fitted) * others + ill_fitted * _ANY_WIDTH)
+    return np.asarray(others / (weight.sum() - weight + _ANY_PIECES))
 
 
 def _weighted_median(values: FloatArray, weight: FloatArray) -> float:

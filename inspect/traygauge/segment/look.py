@@ -219,8 +219,12 @@ def main_colours(coarse: CoarseLook, left: Mask, *, core_px: int) -> list[FloatA
             middle = np.median(found[near], 0)
     some = found[:: max(1, len(found) // 400)]
     reach = ALIKE * float(np.linalg.norm(middle - coarse.tray))
-    plain = _alike(some, middle[None], reach).mean() > SHOWN
-    return [np.clip(colour, 0.0, 255.0) for colour in ([middle] if plain else _each(some, reach))]
+    if _alike(some, middle[None], reach).mean() > SHOWN:
+        # without what has another colour: a few black pieces among blue ones leave their median hardly any hue
+        colours = [np.median(found[_alike(found, middle[None], reach)[:, 0]], 0)]
+    else:
+        colours = _each(some, reach)
+    return [np.clip(colour, 0.0, 255.0) for colour in colours]
 
 
 def _alike(some: FloatArray, others: FloatArray, reach: float) -> Bool:
