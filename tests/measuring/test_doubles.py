@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from traygauge.measure.doubles import crookedness
+from traygauge.measure.doubles import crookedness, cut_line_depth
 from traygauge.measure.end_light import Apart
 from traygauge.measure.frame import Frames
 from traygauge.measure.signal import Signal
@@ -22,22 +22,40 @@ LENGTH, DIAMETER = 5.0, 1.6
 
 @pytest.fixture
 def crooked(view: Callable[..., TrayView]) -> Callable[..., float]:
-    """Return a function of where a bar's middle line lies; see `crookedness_of`."""
-    return partial(crookedness_of, view(np.zeros((160, 160, 3), np.uint8), PX))
+    """Return a function of where a bar's middle line lies: its crookedness; see `bar`."""
+    flat = view(np.zeros((160, 160, 3), np.uint8), PX)
+
+    def of(aside, **how) -> float:
+        signal, frame, apart = bar(aside, **how)
+        return float(crookedness(signal, flat, frame, apart)[0])
+
+    return of
 
 
-def crookedness_of(flat: TrayView, aside, *, bend: float = 0.0, dark: bool = False, lit=None) -> float:
-    """Return the crookedness of a bar whose middle line lies `aside(x)` of the axis, x in mm from the middle.
+@pytest.fixture
+def cut_line(view: Callable[..., TrayView]) -> Callable[..., float]:
+    """Return a function of what shows of a straight bar: the depth of the deepest line across it; see `bar`."""
+    flat = view(np.zeros((160, 160, 3), np.uint8), PX)
+
+    def of(lit, *, dark: bool = False) -> float:
+        signal, frame, apart = bar(lambda x: 0 * x, lit=lit, dark=dark)
+        return float(cut_line_depth(signal, flat, frame, apart.tray_level)[0])
+
+    return of
+
+
+def bar(aside, *, bend: float = 0.0, dark: bool = False, lit=None) -> tuple[Signal, Frames, Apart]:
+    """Return the light, frame and surroundings of a bar whose middle line lies `aside(x)` of the axis, x in mm from the middle.
 
     `lit(x, y)` is what shows where the bar does not, and how much of the bar's own light is missing, 0 to 1.
     """
     # eight samples a pixel: edges are mixed exactly enough
     at = (np.arange(16 * 10 * 8) + 0.5) / PX / 8 - 5.0
     x, y = np.meshgrid(at, at)
-    bar = ((np.abs(y - aside(x)) < DIAMETER / 2) & (np.abs(x) < LENGTH / 2)).astype(np.float32)
+    body = ((np.abs(y - aside(x)) < DIAMETER / 2) & (np.abs(x) < LENGTH / 2)).astype(np.float32)
     if lit is not None:
-        bar = np.where(bar > 0, 1 - lit(x, y), lit(x, y)).astype(np.float32)
-    light = bar.reshape(160, 8, 160, 8).mean((1, 3))
+        body = np.where(body > 0, 1 - lit(x, y), lit(x, y)).astype(np.float32)
+    light = body.reshape(160, 8, 160, 8).mean((1, 3))
     values = -(0.9 - 0.85 * light) if dark else 0.05 + 0.8 * light
     weights = np.full((1, 3), -1 / 3 if dark else 1 / 3)
     none = np.array([False])
@@ -48,7 +66,32 @@ def crookedness_of(flat: TrayView, aside, *, bend: float = 0.0, dark: bool = Fal
     apart = Apart(
         nothing, (0, 0), np.ones(1, int), np.array([-0.9 if dark else 0.05]), np.full((1, 2), np.inf)
     )
-    return float(crookedness(signal, flat, frame, apart)[0])
+    return signal, frame, apart
+
+
+def line(on_top: float, below: float):
+    """Return a line 0.25 mm wide across a bar at x = 0.4 that leaves so much missing on one flank and the other."""
+    return lambda x, y: np.where(y < 0, on_top, below) * (np.abs(x - 0.4) < 0.125)
+
+
+def test_a_cut_line_is_as_deep_as_both_flanks_say(cut_line) -> None:
+    """Light falls by 0.8 of what is missing, over a tray at 0.05: in shares of the bar's own as much as is missing."""
+    assert cut_line(line(0.5, 0.5)) == pytest.approx(0.5, abs=0.03)
+    assert cut_line(line(1.0, 0.16)) == pytest.approx(0.4, abs=0.03)  # geometric mean
+    assert cut_line(line(1.0, 0.0)) < 0.05  # a nick
+    assert cut_line(lambda x, y: 0 * x) < 0.02
+
+
+def test_a_cleft_in_a_dark_piece_is_darker_than_itself(cut_line) -> None:
+    """As ratios, over 0.012 that passes for black: ln 0.912/0.062 = 2.69 over the tray's light, ln 0.912/0.0195 = 3.85 in it."""
+
+    def cleft(x, y):
+        return -0.05 * (np.abs(x - 0.4) < 0.125)
+
+    rise = np.log(0.912 / (0.9 - 0.85 * 1.05 + 0.012)) / np.log(0.912 / 0.062) - 1
+    assert rise > 0.18
+    assert cut_line(cleft, dark=True) == pytest.approx(rise, abs=0.1)  # cubic reading overshoots
+    assert cut_line(line(0.5, 0.5), dark=True) > 0.18  # the tray shows through
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 
 from traygauge.measure.edge_model import Optics
 from traygauge.measure.end_doubts import finish, settle
-from traygauge.measure.end_fit import EndFit, begin
+from traygauge.measure.end_fit import MOST, EndFit, begin, improved, row_weights
 from traygauge.measure.end_light import ROWS, EndLight
 from traygauge.measure.end_model import ROUNDING_MM
 from traygauge.measure.lips import Lips, edges, usual_rows
@@ -143,6 +143,17 @@ def test_a_shadow_beside_half_of_an_end_turns_no_cut() -> None:
     out, slope = fitted(light(np.zeros((9, 1)), beside=shadow, dark=True), 1.0)
     assert out[0] == pytest.approx(0.0, abs=0.01)
     assert slope[0] == pytest.approx(0.0, abs=0.03)
+
+
+def test_an_end_that_has_stepped_off_into_the_tray_comes_back() -> None:
+    """Even tray says nothing of where an end lies; that outlines end near it does."""
+    seen = light(np.zeros((len(ROWS), 1)), lean=-0.1)
+    far = EndFit.start(np.array([[0.65], [0.0], [-0.1], [0.3]]), np.zeros((len(ROWS), 1)))
+    seen.weight[:, 12:] = 0.0  # all up to there is flank: no step, as where a burr has been left out
+    usual = Usual(SLOPE_SD, np.full(1, 0.3), np.full(1, 0.15), 0.03)
+    fit = improved(seen, far, usual, MOST, row_weights)
+    assert abs(fit.p[0, 0]) < 0.65
+    assert 1 / np.sqrt(fit.normal[0, 0, 0]) < 1.1
 
 
 def test_a_burr_on_both_sides_is_no_face_seen_from_its_side() -> None:

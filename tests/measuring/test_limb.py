@@ -5,7 +5,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 
 from traygauge.measure.limb import FLASH, Limb, flank_light, flash_over, from_tray, turns, usual_limb
-from traygauge_shared.scenes import LIGHTS, Batch, Lamp, Lighting, Sensor, phone_over, tray
+from traygauge_shared.scenes import CASES, LIGHTS, Batch, Lamp, Lighting, Sensor, Sheet, phone_over, tray
 
 FINE = np.arange(-200, 201) / 100
 U = np.arange(0.3, 1.4, 0.04)
@@ -133,3 +133,13 @@ def test_what_a_tray_gives_back_is_its_light_or_less() -> None:
     assert from_tray(0.0) == from_tray(-0.1) == 0.0
     assert 0.3 < from_tray(0.5) <= 0.5
     assert from_tray(3.0) == from_tray(1.0) <= 1.0
+
+
+def test_bright_strand_on_a_scan_is_no_thicker_and_no_longer(measured_scene) -> None:
+    """A bar's light from both sides: with the coat and the rims of a photo's light 0.02 mm of either."""
+    scan = dict(CASES["scan"].how, batch=Batch(count=60, length_sd_mm=0.3), light=LIGHTS["scanner"])
+    sheet = Sheet(board=None, window="black", texture=0.003)
+    seen = measured_scene(tray(seed=5, **{**scan, "sheet": sheet}))
+    for name, true in (("diameter_mm", "width_seen_mm"), ("length_mm", "length_mm")):
+        off = seen.pieces[name][seen.at] - [float(row[true]) for row in seen.drawn.truth]
+        assert abs(np.nanmedian(off)) < 0.012

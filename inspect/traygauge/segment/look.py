@@ -21,6 +21,9 @@ Bool = npt.NDArray[np.bool_]
 #: Colours are alike within this share of the way from the tray's to theirs; where fewer than this share of pixels
 #: are like their median, each channel's is another colour's: they are a blend, of so many at the most.
 ALIKE, SHOWN, MOST_BLENDED = 0.35, 0.1, 4
+#: Where more than this share is, the others are left out: a few black and red pieces among blue ones take its hue from their
+#: median. Of a blend that is the colour which all show.
+MOST = 0.6
 #: What colours have beside their grey is alike within this share of it, since shade takes of it, or so many code values.
 SAME_HUE, GREYISH = 0.5, 25.0  # common practice, no source
 #: What is but darker than the tray counts as pieces where what differs else is less than this share of it.
@@ -219,12 +222,10 @@ def main_colours(coarse: CoarseLook, left: Mask, *, core_px: int) -> list[FloatA
             middle = np.median(found[near], 0)
     some = found[:: max(1, len(found) // 400)]
     reach = ALIKE * float(np.linalg.norm(middle - coarse.tray))
-    if _alike(some, middle[None], reach).mean() > SHOWN:
-        # without what has another colour: a few black pieces among blue ones leave their median hardly any hue
-        colours = [np.median(found[_alike(found, middle[None], reach)[:, 0]], 0)]
-    else:
-        colours = _each(some, reach)
-    return [np.clip(colour, 0.0, 255.0) for colour in colours]
+    shown = float(_alike(some, middle[None], reach).mean())
+    if shown > MOST:
+        middle = np.median(found[_alike(found, middle[None], reach)[:, 0]], 0)
+    return [np.clip(colour, 0.0, 255.0) for colour in ([middle] if shown > SHOWN else _each(some, reach))]
 
 
 def _alike(some: FloatArray, others: FloatArray, reach: float) -> Bool:
