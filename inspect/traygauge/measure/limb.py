@@ -30,8 +30,8 @@ _INDEX = 1.5  # refraction of polymers, 1.35 to 1.6 (common practice)
 #: What a coat takes on the way out, as a power of what Fresnel's smooth one lets through: a matt one's relief shows less of
 #: it at grazing view (drawn trays; 0 or 1 moves an edge by 0.1 px).
 COAT = 0.7
-#: Of a scanner's bar, which stands at a slant, the coat gives as much back at grazing view as it takes, and a rounded rim gets as
-#: much light as its flank: with a photo's coat and rims, bright strand on drawn and rendered scans was 0.02 mm too thick and long.
+#: Under a scanner's bar limbs keep that light, and rounded rims theirs: with a photo's, bright strand on drawn and on rendered
+#: scans was 0.02 mm too thick and too long, whichever way it lay. That is measured; no closed form for it is known.
 BARE = 0.0
 #: Sine of the angular radius of lamps, over which the light's end is smeared: a window has 0.6, a bare lamp 0.1,
 #: and no more of them is told by flanks.

@@ -24,7 +24,8 @@ _MOST = 5.0
 #: A thing that parting explained by a rod has shown that much already; among flakes half of that (drawn clumps
 #: hold four times as many rods for strand as for as many flakes).
 _PARTED = 2.0
-#: Widths of strand agree within 3 % (ovality, wear of the die: common practice), but for this share that is ill fitted.
+#: Widths of strand agree within 3 % (ovality, wear of the die: common practice), but for this share that is ill fitted: those
+#: lie near them still, by the second standard deviation (log).
 _WIDTH_SD, _ILL_SD, _ILL_FITTED = 0.03, 0.2, 0.03
 #: Density, in log width, of widths of no preference; and how many pieces of such widths a batch is taken to hold.
 _ANY_WIDTH, _ANY_PIECES = 0.4, 2.0
@@ -103,6 +104,7 @@ def strand_odds(odds: FloatArray, width_mm: FloatArray, parted: npt.NDArray[np.b
         share = float((p.sum() + _BEFORE[0]) / (len(p) + sum(_BEFORE)))
         flaky = min((1 - share) / _FLAKY, 1.0) ** 2
         odds = alone + (1 - flaky / 2) * by_rod
+        # what hardly is strand vouches for no width: among many flakes some agree by chance
         usual = common_width(width, p * p, _ILL_FITTED * (1 - flaky))
         total = odds + np.log(usual / _ANY_WIDTH) + np.log(share / (1 - share)) - flaky * _oddness(odds, p)
         p = 1 / (1 + np.exp(-np.clip(total, -30, 30)))
