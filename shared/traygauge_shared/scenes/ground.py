@@ -71,6 +71,15 @@ class Picture:
         px = self.camera.project(np.concatenate([fine, height[..., None]], -1)) + 0.5
         return polygon_coverage(loop_edges(px), self.width, self.height)
 
+    def cover_near(self, loop_mm: FloatArray) -> tuple[tuple[slice, slice], Image]:
+        """Return rows and columns around a loop (k, 2) of floor points, and the area of each pixel there that it covers."""
+        px = self.camera.project(np.concatenate([loop_mm, np.zeros((len(loop_mm), 1))], -1)) + 0.5
+        size = np.array([self.width, self.height])
+        low = np.clip(np.floor(px.min(0)), 0, size - 1).astype(int)
+        high = np.clip(np.ceil(px.max(0)), low + 1, size).astype(int)
+        at = slice(low[1], high[1]), slice(low[0], high[0])
+        return at, polygon_coverage(loop_edges(px - low), *(high - low).tolist())
+
     def _curl(self, x_mm: FloatArray) -> FloatArray:
         if self.sheet.board is None or self.sheet.curl_mm == 0:
             return np.zeros_like(x_mm)
@@ -146,7 +155,8 @@ def _add_litter(out: Image, picture: Picture, litter: Sequence[Litter]) -> None:
             loop = _ribbon(
                 _curl_line(thing.x_mm, thing.y_mm, thing.length_mm, thing.axis_deg, 0.0), thing.width_mm
             )
-            out *= 1 + thing.strength * picture.cover(loop[None], parts=1)[..., None]
+            at, cover = picture.cover_near(loop)
+            out[at] *= 1 + thing.strength * cover[..., None]
             continue
         if isinstance(thing, Hair):
             line = _curl_line(thing.x_mm, thing.y_mm, thing.length_mm, thing.axis_deg, thing.turn_deg)
@@ -154,8 +164,9 @@ def _add_litter(out: Image, picture: Picture, litter: Sequence[Litter]) -> None:
         else:
             a = np.linspace(0, 2 * np.pi, 16, endpoint=False)
             loop = thing.size_mm / 2 * np.stack([np.cos(a), np.sin(a)], -1) + [thing.x_mm, thing.y_mm]
-        cover = np.clip(np.abs(picture.cover(loop[None], parts=1)), 0, 1)[..., None]
-        out += cover * (np.array(colour_rgb(thing.colour), np.float32) - out)
+        at, cover = picture.cover_near(loop)
+        share = np.clip(np.abs(cover), 0, 1)[..., None]
+        out[at] += share * (np.array(colour_rgb(thing.colour), np.float32) - out[at])
 
 
 def _curl_line(x: float, y: float, length: float, axis_deg: float, turn_deg: float) -> FloatArray:
