@@ -218,6 +218,7 @@ def _view(
         sheet_name=sheet.name,
         print_name="" if record is None else record.name,
         warnings=_warnings(fit, belief, record),
+        is_scan=belief.scanned,
         ring=RingFacts(
             white=quality.white,
             black=quality.black,

@@ -172,4 +172,5 @@ def _view(
         noise=flat_noise(grey),
         edge_spread=response,
         warnings=warnings,
+        is_scan=source == "scan",
     )

@@ -106,6 +106,7 @@ class TrayView:
     sheet_name, print_name : which sheet and which print it shows ("" without).
     warnings : sentences about the scale that a reader must see.
     ring : what the ring tells beside the scale; None without a sheet.
+    is_scan : whether a flatbed scanner made it, whose bar lights pieces through the glass on which they lie.
     """
 
     photo: Photo
@@ -121,6 +122,7 @@ class TrayView:
     print_name: str = ""
     warnings: tuple[str, ...] = field(default=())
     ring: RingFacts | None = None
+    is_scan: bool = False
 
     def to_px(self, points_mm: npt.ArrayLike, height_mm: npt.ArrayLike = 0.0) -> FloatArray:
         """Return photo pixels (..., 2) of points (..., 2) at a height above the *pieces'* plane."""
@@ -154,11 +156,6 @@ class TrayView:
     def is_flat(self) -> bool:
         """Return whether nothing is seen from the side (scan, copy stand)."""
         return isinstance(self.camera, FlatCamera)
-
-    @property
-    def is_scan(self) -> bool:
-        """Return whether a flatbed scanner made it, whose bar lights pieces through the glass on which they lie."""
-        return self.is_flat and self.source in ("scan", "sheet")
 
     @property
     def window_px(self) -> FloatArray:

@@ -43,6 +43,7 @@ def test_scan_by_its_density_tag():
     assert tray.source == "scan"
     assert isinstance(tray.camera, FlatCamera)
     assert tray.is_flat
+    assert tray.is_scan
     # 25.4 mm hold 600 px across and 300 down; sheet coordinates start at the picture's top left corner
     assert tray.window_mm == pytest.approx((0, 0, 900 / 600 * 25.4, 700 / 300 * 25.4))
     np.testing.assert_allclose(tray.to_mm([[-0.5, -0.5], [599.5, 299.5]]), [[0, 0], [25.4, 25.4]], atol=1e-9)
@@ -94,6 +95,7 @@ def test_a_sheet_on_the_scanner_gives_window_and_scale(drawn, how):
     photo = replace(drawing.photo, focal_35mm=None, has_lens=False, exif_size=None, dpi=how.get("dpi"))
     tray = calibrate(photo, scan=how.get("scan", False))
     assert tray.source == "sheet"
+    assert tray.is_scan
     assert tray.window_mm == pytest.approx((12, 12, 120, 84), rel=1e-3)
     points = np.array([[20.0, 20.0], [110.0, 20.0], [66.0, 80.0]])
     np.testing.assert_allclose(tray.to_mm(drawing.project(points)), points, atol=0.03)
@@ -105,6 +107,7 @@ def test_stated_scale_without_a_focal_length():
     tray = calibrate(scan(), px_per_mm=20.0)
     assert tray.source == "stated"
     assert tray.is_flat
+    assert not tray.is_scan
     assert tray.window_mm == pytest.approx((0, 0, 45, 35))
     assert any("straight above" in said for said in tray.warnings)
 

@@ -111,10 +111,12 @@ def test_widths_that_others_share_are_common() -> None:
     width = np.array([1.75] * 30 + [1.9, 2.4, 3.1, 1.2])
     common = common_width(width, np.ones(len(width)))
     assert common[:30].min() > 5 * common[31:].max()
-    # itself left out, a lone width has one other elsewhere and two taken to be anywhere (at 0.4 a unit of log); with 3 % it is
-    # ill fitted, and then the other is near to a fifth
+    # itself left out, a lone width has one other elsewhere and two taken to be anywhere (at 0.4 a unit of log)
+    alone = 2 * 0.4 / 3
+    assert common_width(np.array([0.5, 15.0]), np.ones(2)) == pytest.approx([alone, alone], rel=1e-6)
+    # with 3 % it is ill fitted, and then the other is near, to a fifth (places are told to 0.005)
     near = np.exp(-0.5 * (np.log(3.0 / 1.75) / 0.2) ** 2) / (0.2 * np.sqrt(2 * np.pi))
-    alone = 2 * 0.4 / 3 + 0.03 * near / 3
+    alone += 0.03 * near / 3
     assert common_width(np.array([1.75, 3.0]), np.ones(2)) == pytest.approx([alone, alone], rel=1e-3)
 
 

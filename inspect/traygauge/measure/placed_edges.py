@@ -172,10 +172,10 @@ def _photo_light(
     else:
         limb, optics = find_light(some, u, usual_px, expected_px, even, bright, least)
     one_sided = limb.own_light and lit_from_one_side(some, u)
-    looks = _looks(frames)[:likely].ravel()
-    rims = (
-        RimLight.even(0.0) if tray.is_scan else rim_light(coarse.flank.reshape(-1, len(PLACES)), looks, limb)
-    )
+    if tray.is_scan:
+        rims = RimLight.even(0.0)
+    else:
+        rims = rim_light(coarse.flank.reshape(-1, len(PLACES)), _looks(frames)[:likely].ravel(), limb)
     return PhotoLight(flash, one_sided, limb, rims, replace(optics, ring_px=ring_px))
 
 
