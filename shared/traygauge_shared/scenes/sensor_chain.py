@@ -26,7 +26,7 @@ def develop(
     """
     image = _vignetted(_blurred(radiance, sensor), sensor)
     gain = 0.72 * 2.0**sensor.exposure_stops / white * np.array(sensor.white_balance)
-    image *= gain.astype(np.float32)
+    _scaled(image, gain.astype(np.float32))
     if sensor.bayer:
         image = _mosaic(image, sensor, rng)
         image = _processed(image, sensor)
@@ -35,6 +35,15 @@ def develop(
         image += _noise_sd(image, sensor) * rng.standard_normal(image.shape, np.float32)
         image = _sharpened(image, sensor)
     return _toned(image, sensor)
+
+
+def _scaled(image: Image, factor: npt.NDArray[np.float32]) -> Image:
+    """Multiply each channel by its factor, in place, and return the image."""
+    # whole rows at a time: a loop over three channels is too short for NumPy
+    height, width = image.shape[:2]
+    rows = image.reshape(height, width * 3)
+    rows *= np.tile(factor, width)
+    return image
 
 
 def _blurred(image: Image, sensor: Sensor) -> Image:
@@ -94,8 +103,7 @@ def _mosaic(image: Image, sensor: Sensor, rng: np.random.Generator) -> Image:
     coded = np.clip(raw * 60000 + 2000, 0, 65535).astype(np.uint16)
     full = cv2.cvtColor(coded, cv2.COLOR_BayerBG2RGB_EA).astype(np.float32)
     full -= 2000
-    full *= 1 / (60000 * balance)
-    return full
+    return _scaled(full, (1 / (60000 * balance)).astype(np.float32))
 
 
 def _processed(image: Image, sensor: Sensor) -> Image:
@@ -117,8 +125,9 @@ def _sharpened(image: Image, sensor: Sensor) -> Image:
 def _toned(image: Image, sensor: Sensor) -> npt.NDArray[np.uint8]:
     code = linear_to_srgb(np.arange(_FULL + 1) / _FULL)
     code = (1 - sensor.tone) * code + sensor.tone * (3 * code**2 - 2 * code**3)
-    table = np.round(code * 255).astype(np.uint8)
+    table = np.zeros(1 << 16, np.uint8)  # a look-up by 16 bits is a whole one
+    table[: _FULL + 1] = np.round(code * 255)
     level = np.clip(image, 0, 1)
     level *= _FULL
     level += 0.5
-    return np.asarray(table[level.astype(np.uint16)])
+    return np.asarray(cv2.LUT(level.astype(np.uint16), table), np.uint8)
