@@ -8,6 +8,7 @@ from traygauge.measure.standing_length import (
     LEAN_SD,
     _flank_would_show,
     _foot,
+    _lit_no_better,
     lean_of_cuts,
     u_standing_mm,
 )
@@ -97,11 +98,22 @@ def test_a_piece_without_a_flank_is_short_where_others_show_theirs():
     lit, dark = np.stack([flank, flank, flank, none]), np.stack([flank, none, none, none])
     for share, told in ((lit, [True] * 4), (dark, [True, False, False, False])):
         moved = np.where(share[:, 10] > 0, 0.3, 0.0)
-        assert _flank_would_show(share, moved, ray, slant).tolist() == told
+        assert _flank_would_show(share, moved, _lit_no_better(ray, slant, False)).tolist() == told
     away = np.concatenate([ray[:3], [[-1.0, 0.0]]])
-    assert _flank_would_show(lit, np.array([0.3, 0.3, 0.3, 0.0]), away, slant).tolist() == [True] * 3 + [
-        False
-    ]
+    moved = np.array([0.3, 0.3, 0.3, 0.0])
+    assert _flank_would_show(lit, moved, _lit_no_better(away, slant, False)).tolist() == [True] * 3 + [False]
+
+
+@pytest.mark.parametrize(("slant", "told"), [(0.25, True), (0.18, False)])
+def test_under_a_flash_a_piece_without_a_flank_is_short_where_others_show_theirs_that_are_seen_less(
+    slant, told
+):
+    """Its light falls on a flank as the view does: of one seen less than the others nobody knows whether it would show."""
+    flank = np.where(_BEYOND < 0.3, 0.4, 0.0)
+    share = np.stack([flank, flank, flank, np.where(_BEYOND < 0.0, 1.0, 0.0)])
+    ray = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
+    like = _lit_no_better(ray, np.array([0.2, 0.21, 0.22, slant]), True)
+    assert _flank_would_show(share, np.array([0.3, 0.3, 0.3, 0.0]), like)[3] == told
 
 
 def test_a_flank_ends_where_half_of_its_light_is_left():

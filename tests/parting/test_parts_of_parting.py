@@ -12,14 +12,15 @@ import pytest
 from traygauge.segment import part_cover, part_label
 from traygauge.segment.part import Clump, StrandPrior, part_clumps
 from traygauge.segment.part_bridge import cut_back
-from traygauge.segment.part_cover import Pairs, chosen, pairs_near
+from traygauge.segment.part_cover import LONG_COST, Pairs, chosen, pairs_near
+from traygauge.segment.part_explain import _cost_of_length
 from traygauge.segment.part_field import field_of
 from traygauge.segment.part_label import outline, spread
 from traygauge.segment.part_likeness import likeness, tells
 from traygauge.segment.part_necks import parted_at_necks, solidity
 from traygauge.segment.part_polish import polished
 from traygauge.segment.part_prior import heap_prior
-from traygauge.segment.part_witness import hidden_by, sample_points
+from traygauge.segment.part_witness import hidden_by, sample_points, witness
 
 RNG = np.random.default_rng(5)
 
@@ -290,6 +291,25 @@ def test_a_step_from_black_to_white_is_seen_in_its_middle():
     start = round(field.origin[0, 0])
     profile = row[start + 20 : start + 40]
     assert np.average(np.arange(20, 40), weights=profile**4) == pytest.approx(30.0, abs=0.3)
+
+
+@pytest.mark.parametrize(("joint", "flat"), [(False, True), (True, True), (False, False)])
+def test_a_long_rod_seen_whole_costs_little_for_its_length(joint: bool, flat: bool) -> None:
+    """A band four diameters long where two are usual: a dark line across makes it two, and an end that bulges may be a face."""
+    code = np.full((60, 130), 20.0)
+    code[18:42, 17:113] = 200.0
+    if joint:
+        code[18:42, 63:67] = 60.0
+    mask = code > 30
+    rgb = cv2.GaussianBlur(np.repeat(code[..., None], 3, 2), (0, 0), 0.8).round().astype(np.uint8)
+    field = field_of([Clump(mask, rgb, 16.0, (0.0, 0.0))], 24.0)
+    rod = np.array([[64.5, 29.5, 0.0, 96.0, 24.0, 0.0 if flat else 6.0]])
+    rod[:, :2] += field.origin
+    cost = _cost_of_length(field, rod, witness(field, rod), (48.0, 2.0))
+    if flat and not joint:
+        assert cost[0] < 0.3 * LONG_COST
+    else:
+        assert cost[0] == pytest.approx(LONG_COST)
 
 
 class TestLikeness:

@@ -168,11 +168,12 @@ def tell_kinds(tray: TrayView, first: Frames, tried: Tried | None, state: npt.ND
     diameter[at[lying]] = bodies.frames.diameter_mm[lying]
     diameter[at[looks.upright]] = looks.stand.diameter_mm[looks.upright]
     up = np.flatnonzero(looks.upright)
-    # under a flash flanks of what stands are as dark as the tray
-    if len(up) and not bodies.flanks.light.flash:
+    if len(up):
         standing_up = tried.outlines.rows(up), tried.apart.rows(up)
         lean_sd = lean_of_cuts(bodies.ends.off_square[known])
-        stands[:, at[up]] = standing_lengths(tray, *standing_up, looks.usual_mm, lean_sd)
+        stands[:, at[up]] = standing_lengths(
+            tray, *standing_up, looks.usual_mm, lean_sd, bodies.flanks.light.flash
+        )
     return Kinds(form, state, measured, double, middle, height, diameter, stands)
 
 

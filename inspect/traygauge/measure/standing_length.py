@@ -73,7 +73,7 @@ def u_standing_mm(
 
 
 def standing_lengths(
-    tray: TrayView, outlines_tray: Outlines, apart: Apart, usual_mm: float, lean_sd: float
+    tray: TrayView, outlines_tray: Outlines, apart: Apart, usual_mm: float, lean_sd: float, flash: bool
 ) -> tuple[FloatArray, FloatArray]:
     """Return the lengths, mm, of n pieces that stand, and their standard uncertainties; NaN where nothing tells.
 
@@ -83,6 +83,7 @@ def standing_lengths(
     apart : which pixels are theirs.
     usual_mm : the batch's diameter.
     lean_sd : by how much pieces lean that stand (`lean_of_cuts`).
+    flash : whether the light comes from beside the lens: flanks are the darker then the less of them is seen.
     """
     n = len(outlines_tray.size)
     points = outlines_tray.some(np.arange(n), _VERTICES)
@@ -107,7 +108,9 @@ def standing_lengths(
     top = middle + usual_mm * np.einsum("nj,nji->ni", discs[:, :2] + discs[:, 5:], way)
     share, soft = _colour_beyond(tray, apart, top, way * usual_mm)
     moved = _foot(share, soft * tray.blur_px.at(middle) / tray.px_per_mm(middle) / usual_mm)
-    told = _flank_would_show(share, moved, ray, slant) & (moved < _HIGHEST * (slant + 2 * lean_sd))
+    told = _flank_would_show(share, moved, _lit_no_better(ray, slant, flash)) & (
+        moved < _HIGHEST * (slant + 2 * lean_sd)
+    )
     moved = moved * usual_mm
     length = moved / np.maximum(slant + moved / tray.camera_height_mm, 1e-6)
     u = u_standing_mm(length, slant, usual_mm, lean_sd)
@@ -190,9 +193,17 @@ def _foot(share: FloatArray, blur: FloatArray) -> FloatArray:
     return np.where((end > 0) & (at > 0) & np.isfinite(share[rows, end]), np.maximum(found, 0.0), np.nan)
 
 
-def _flank_would_show(share: FloatArray, moved: FloatArray, ray: FloatArray, slant: FloatArray) -> BoolArray:
-    """Return of which pieces (n,) a flank is seen, or would be: most others show theirs that face the same way."""
-    inner = (_BEYOND > 0.05) & (moved[:, None] - 0.04 > _BEYOND)
+def _lit_no_better(ray: FloatArray, slant: FloatArray, flash: bool) -> BoolArray:
+    """Return which other pieces' flanks (n, n) are lit like those of each, or less, and wide enough to be seen.
+
+    Like it are those that face the same way. A flash beside the lens lights flanks the less the less of them is seen.
+    """
+    alike = slant < slant[:, None] if flash else ray @ ray.T > np.cos(_ALIKE)
+    return np.asarray(alike & (slant > _WIDE) & ~np.eye(len(ray), dtype=bool))
+
+
+def _flank_would_show(share: FloatArray, moved: FloatArray, lit_no_better: BoolArray) -> BoolArray:
+    """Return of which pieces (n,) a flank is seen, or would be: most others show theirs that are lit no better (n, n)."""
+    inner = (_BEYOND > 0.08) & (moved[:, None] - 0.04 > _BEYOND)
     shows = (moved > _WIDE) & (known_medians(share, inner & np.isfinite(share)) > _SHOWS)
-    alike = (ray @ ray.T > np.cos(_ALIKE)) & (slant > _WIDE) & ~np.eye(len(ray), dtype=bool)
-    return np.asarray(shows | (2 * (alike & shows).sum(1) > alike.sum(1)))
+    return np.asarray(shows | (2 * (lit_no_better & shows).sum(1) > lit_no_better.sum(1)))

@@ -11,7 +11,22 @@ from traygauge.segment.part_bridge import bridged, cut_back
 from traygauge.segment.part_field import BoolArray, Field, FloatArray
 from traygauge.segment.part_prior import StrandPrior
 from traygauge.segment.part_rods import at_an_angle, lying
-from traygauge.segment.part_witness import ENDS, LEFT, LINE_SHAPES, RIGHT, STRAIGHT, Witness, witness
+from traygauge.segment.part_witness import (
+    ENDS,
+    FIRST,
+    INSIDE,
+    LAST,
+    LEFT,
+    LINE_SHAPES,
+    RIGHT,
+    STRAIGHT,
+    Witness,
+    witness,
+)
+
+#: Two pieces in line show where they meet as a line across of this clearness (26 rendered and drawn pairs .73 and more); an
+#: outline is seen in full from this clearness on, its least clear side's, and not below by so much.
+_JOINT, _PLAIN, _VAGUE = 0.6, 0.85, 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +80,7 @@ def explained(field: Field, prior: StrandPrior) -> Explanation:
     taken = part_cover.chosen(gain, pairs)
     own = _usual_length(field, rods[taken])
     if not np.isfinite(usual[1]):  # the batch's length is known only now
-        taken = part_cover.chosen(gain - _cost_of_length(field, rods, own), pairs)
+        taken = part_cover.chosen(gain - _cost_of_length(field, rods, said, own), pairs)
     usual = own if np.isfinite(own[1]) else usual
     best = cut_back(bridged(field, rods[taken], usual), usual, field.diameter)
     return Explanation(field, best, witness(field, best), usual, paid)
@@ -80,10 +95,11 @@ def _usual_length(field: Field, rods: FloatArray) -> tuple[float, float]:
     return middle, max(1.4826 * float(np.median(np.abs(length - middle))), 0.05 * middle)
 
 
-def _cost_of_length(field: Field, rods: FloatArray, usual: tuple[float, float]) -> FloatArray:
+def _cost_of_length(field: Field, rods: FloatArray, said: Witness, usual: tuple[float, float]) -> FloatArray:
     """Return what each rod's length costs, for what is unusual needs better evidence.
 
-    Two pieces in line look like one long one, and what shows of a piece below another like a short one.
+    Two pieces in line look like one long one, unless its whole outline is seen and nothing across it; what shows of a piece
+    below another looks like a short one.
     """
     if not np.isfinite(usual[1]):
         return np.zeros(len(rods))
@@ -92,7 +108,10 @@ def _cost_of_length(field: Field, rods: FloatArray, usual: tuple[float, float]) 
     length = rods[:, 3] / np.sqrt(np.maximum(1 - tilt**2, 0.2))
     over = np.clip((length - usual[0] - 2.5 * usual[1]) / (0.5 * (usual[0] + 2.5 * usual[1])), 0, 1)
     under = np.clip((usual[0] - 2.5 * usual[1] - length) / (0.5 * usual[0]), 0, 1) * ~angled
-    return np.asarray(part_cover.LONG_COST * over + part_cover.SHORT_COST * under)
+    line = said.seen[:, INSIDE].max(1) / _JOINT
+    outline = np.min([said.seen[:, part].mean(1) for part in (LEFT, RIGHT, FIRST, LAST)], 0)
+    doubt = np.where(angled, 1, np.clip(np.maximum(line, (_PLAIN - outline) / _VAGUE), 0, 1))
+    return np.asarray(part_cover.LONG_COST * over * doubt + part_cover.SHORT_COST * under)
 
 
 def _measured(field: Field, rods: FloatArray, said: Witness, gain: FloatArray) -> Field:
@@ -115,7 +134,7 @@ def _worth(
     """
     rods = rods[_in_one_clump(field, rods)]
     said = witness(field, rods, shapes)
-    gain = said.value.sum(1) - part_cover.ROD_COST - _cost_of_length(field, rods, usual)
+    gain = said.value.sum(1) - part_cover.ROD_COST - _cost_of_length(field, rods, said, usual)
     keep = part_cover.distinct(rods, said, gain, field.diameter)
     return rods[keep], said.take(keep), gain[keep]
 
