@@ -113,6 +113,8 @@ def fit_ends(
     )
     if flanks.light.flash:
         usual = usual.lit_from_the_camera(rims.lean)
+    if tray.is_scan:
+        usual = usual.seen_straight_on()
     own = [usual.of(some) for some in parts]
     settled = in_threads(settle, lights, fits, own)
     first = Rows.joined([some.rows for some in settled]).of(np.arange(min(2 * likely, len(dark))))
