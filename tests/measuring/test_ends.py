@@ -60,7 +60,7 @@ def finished(seen: EndLight, face: float = 0.3) -> tuple[EndFit, Lips]:
 def from_begun(seen: EndLight, begun: EndFit, usual: Usual) -> tuple[EndFit, Lips]:
     """Return the fits and lips that are found from begun ones."""
     settled = settle(seen, begun, usual)
-    return finish(settled, usual, usual, usual_rows(settled.rows, SLOPE_SD, BLUR))
+    return finish(settled, usual, usual_rows(settled.rows, SLOPE_SD, BLUR))
 
 
 def fitted(seen: EndLight, face: float = 0.3) -> npt.NDArray[np.float64]:
@@ -97,13 +97,16 @@ def test_squeezed_ends_end_where_an_ellipse_does(flat: float) -> None:
 
 @pytest.mark.parametrize(
     ("residual", "blur", "noise"),
-    [(0.05, 0.03, 0.15), (0.001, 0.03, 0.1), (0.001, 0.054, 0.144), (0.001, 0.1, 0.2), (np.inf, 0.03, 0.2)],
+    [(0.07, 0.03, 0.14), (0.001, 0.03, 0.1), (0.001, 0.084, 0.144), (0.001, 0.14, 0.2), (np.inf, 0.03, 0.2)],
 )
 def test_the_clearer_ends_are_the_less_counts_what_is_expected(residual, blur, noise) -> None:
-    """Before a photo was looked at nothing is known of that."""
-    usual = Usual(SLOPE_SD, np.zeros(1), np.zeros(1), residual)
+    """Before a photo was looked at nothing is known of that, nor ever of dark pieces; of a scan nothing is expected."""
+    usual = Usual(SLOPE_SD, np.zeros(2), np.zeros(2), residual)
     assert usual.noise == pytest.approx(0.2)
-    assert usual.as_firm_as_told(blur).noise == pytest.approx(noise)
+    told = usual.as_firm_as_told(blur, np.array([False, True]))
+    assert told.noise == pytest.approx([noise, 0.2])
+    assert told.of(np.array([1])).noise == pytest.approx([0.2])
+    assert told.seen_straight_on().noise == pytest.approx(0.1)
 
 
 def test_faces_under_a_flash_are_as_dark_as_they_are_seen_slantingly() -> None:

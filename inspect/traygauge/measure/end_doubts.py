@@ -23,7 +23,6 @@ _POOR, _ROUND = 2.5, 0.5
 #: Likelihoods from which on an end carries no lip, and below which one is reported.
 _NO_LIP, _SEEN_LIP = 0.95, 0.2
 _TRIED = 4  # rounds for what an end is thought over with
-_NEARLY_THERE = 2  # rounds for what only moves a little
 _FROM_OUTLINE_MM = (
     0.15  # standard deviation of where an end lies that its light does not hold, from the outline's
 )
@@ -57,15 +56,14 @@ def settle(light: EndLight, begun: EndFit, usual: Usual) -> Settled:
     return Settled(light, fit, read_rows(light, fit.p, fit.beside, usual.face), hangs)
 
 
-def finish(settled: Settled, usual: Usual, firm: Usual, rows: UsualRows) -> tuple[EndFit, Lips]:
+def finish(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[EndFit, Lips]:
     """Return settled faces, and their lips, which are told from the cuts that they cover.
 
     Other ends that come out strange, or badly explained, are thought over: the one are held against an ordinary cut, the
-    others against a rim that looks round. Plain bright ones, beside which no shadow takes a face's place, are in the end
-    expected to be ordinary only as firmly as the photo's ends let (`firm`).
+    others against a rim that looks round.
     """
     light, fit = settled.light, settled.fit
-    lips, bare = _without_lips(settled, usual, rows)
+    lips = _without_lips(settled, usual, rows)
     prior, sd = priors(light, usual)
     far = ((fit.p - prior) / sd) ** 2
     strange = far[2] + far[3] * (fit.p[2] < 0) > _STRANGE**2
@@ -74,9 +72,6 @@ def finish(settled: Settled, usual: Usual, firm: Usual, rows: UsualRows) -> tupl
     if len(some):
         _think_over(light.of(some), fit, usual.of(some), some, poor[some])
     lips = replace(lips, view=np.where(np.isnan(lips.view), fit.p[2], lips.view))
-    plain = np.flatnonzero(bare & ~poor & ~light.dark)
-    if len(plain):
-        fit.put(plain, improved(light.of(plain), fit.of(plain), firm.of(plain), _NEARLY_THERE, row_weights))
     return fit, replace(lips, height_mm=np.maximum(lips.height_mm, settled.hangs_mm))
 
 
@@ -101,8 +96,8 @@ def _up_to_gaps(light: EndLight, fit: EndFit, usual: Usual) -> tuple[EndLight, F
     return light, hangs
 
 
-def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[Lips, BoolArray]:
-    """Return the lips that cover cuts, and which ends (e,) surely carry none.
+def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> Lips:
+    """Return the lips that cover cuts.
 
     Ends lie between the fits with and without a lip as either is likely; the rest is put in the place of the likelier one.
     """
@@ -111,11 +106,9 @@ def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[Lips
     found = likely_lips(light, settled.rows, rows, usual.slope_sd)
     found = found.of(np.flatnonzero(found.none < _NO_LIP))
     some = found.ends
-    bare = np.ones(len(light.lean), bool)
-    bare[some] = False
     if not len(some):
-        return lips, bare
-    was, own = fit.of(some), usual.of(some)
+        return lips
+    was, own = fit.of(some), usual.of_covered(some)
     covers = found.height_mm > LEAST_MM
     covers &= found.height_mm > np.sort(found.height_mm, 0)[0]  # some of the cut must be seen
     uncovered = _with_lips(light.of(some), covers, found.edge)
@@ -134,7 +127,7 @@ def _without_lips(settled: Settled, usual: Usual, rows: UsualRows) -> tuple[Lips
     lips.view[some[better]] = view[better]
     fit.put(some[better], tried.of(better))
     fit.p[0, some] = tried.p[0] - found.none * apart
-    return lips, bare
+    return lips
 
 
 def _lip_edges(light: EndLight, covers: BoolArray, edge: FloatArray, beside: FloatArray) -> FloatArray:

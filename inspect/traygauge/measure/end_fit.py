@@ -186,7 +186,8 @@ def improved(
     if across is not None:
         prior[1], sd[1] = across
     beside_sd = np.where(light.lip, _LIP_SD, np.where(light.dark, *_BESIDE_SD))
-    hold = (usual.noise / beside_sd).astype(np.float32) ** 2
+    noise = np.broadcast_to(usual.noise, len(prior[0]))
+    hold = (noise / beside_sd).astype(np.float32) ** 2
     most_beside = np.where(light.lip, _BRIGHTEST_LIP, _BESIDE[1])
     left = np.arange(p.shape[1])  # ends still on the move; the others are done with
     pace, last = np.ones(len(left)), np.zeros((3, len(left)))
@@ -201,11 +202,11 @@ def improved(
         gram = np.einsum("ijre,re->ije", gram, counts).astype(float)
         hidden = p[2] >= 0
         gram[3, :, hidden] = gram[:, 3, hidden] = 0.0
-        noise = usual.noise * np.sqrt(1 + (residual / (_WORSE * usual.residual)) ** 2)
+        worse = 1 + (residual / (_WORSE * usual.residual)) ** 2
         held = 1 / sd**2
         held[2:] /= 1 + ((p - prior)[2:] / sd[2:] / _TAIL) ** 2
-        normal = gram[:4, :4] / noise**2 + np.eye(4)[..., None] * held
-        right = gram[4, :4] / noise**2 + (prior - p) * held
+        normal = gram[:4, :4] / (noise**2 * worse) + np.eye(4)[..., None] * held
+        right = gram[4, :4] / (noise**2 * worse) + (prior - p) * held
         move = np.clip(solved(normal, right), -_LARGEST_STEP[:, None], _LARGEST_STEP[:, None])
         way = move[:3] / _STILL[:, None]
         # who hops to and fro goes slower, and in the end everybody does
@@ -220,7 +221,7 @@ def improved(
             break
         if len(moves) < len(left):
             light = light.of(moves)
-            left, pace = left[moves], pace[moves]
+            left, pace, noise = left[moves], pace[moves], noise[moves]
             p, beside, prior, sd, last = (x.take(moves, 1) for x in (p, beside, prior, sd, last))
             hold, most_beside = hold.take(moves, 1), most_beside.take(moves, 1)
     return fit

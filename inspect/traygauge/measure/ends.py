@@ -113,16 +113,16 @@ def fit_ends(
     )
     if flanks.light.flash:
         usual = usual.lit_from_the_camera(rims.lean)
+    blur = np.concatenate([light.blur for light in lights])
+    if flanks.light.limb.own_light or flanks.light.flash:
+        usual = usual.as_firm_as_told(float(np.median(blur / rims.radius)), dark)
     if tray.is_scan:
         usual = usual.seen_straight_on()
     own = [usual.of(some) for some in parts]
     settled = in_threads(settle, lights, fits, own)
     first = Rows.joined([some.rows for some in settled]).of(np.arange(min(2 * likely, len(dark))))
-    blur = np.concatenate([light.blur for light in lights])
     rows = usual_rows(first, usual.slope_sd, float(np.median(blur)))
-    told = usual.as_firm_as_told(float(np.median(blur / rims.radius)))
-    firm = [told.of(some) for some in parts]
-    ended, lips = zip(*in_threads(finish, settled, own, firm, [rows] * len(parts)), strict=True)
+    ended, lips = zip(*in_threads(finish, settled, own, [rows] * len(parts)), strict=True)
     lacking = flanks.light.rims.lacking(azimuth)
     return _as_ends(ended, lips, rims, dark, usual, blur, lacking, frames)
 

@@ -24,8 +24,8 @@ _SEEN_LEAN, _SEEN_VIEW, _AGREED = -0.12, -0.06, 0.06
 _SAME_WAY, _USUAL_ONES = 0.35, 2.0
 _ENOUGH = 4.0  # well known faces, from which on a photo's own are believed
 #: The noise at which expectations are weighed: over what ends usually leave unexplained, within bounds, and the blur, in radii,
-#: up to which the least is enough (swept on drawn and test photos).
-_NOISE_OF_RESIDUAL, _NOISE, _SHARP = 3.0, (0.1, 0.2), 0.045
+#: up to which the least is enough (swept on drawn and rendered photos).
+_NOISE_OF_RESIDUAL, _NOISE, _SHARP = 2.0, (0.1, 0.2), 0.07
 _FACE_SD = 0.12, 0.3  # least and most that faces which look the same way stray
 #: Under a flash faces stray by this from what the line of sight says of them: cut unevenly, and lit by what is around.
 _FLASH_FACE_SD = 0.04
@@ -40,23 +40,30 @@ class Usual:
     slope_sd : standard deviation of the tangents of the cuts' angles from square.
     face, face_sd : ndarray (e,): the brightness expected of each face, and how far faces stray from it.
     residual : how much of an end is usually left unexplained, over contrast; infinite where that is not known.
-    noise : the misfit per sample, in shares of contrast, at which what is expected is weighed: samples of one edge err
-        together (shading, tone curve), so that hundreds of them say little more than a few.
+    noise : ndarray (e,), or one for all: the misfit per sample, in shares of contrast, at which what is expected is
+        weighed: samples of one edge err together (shading, tone curve), so that hundreds of them say little more than a few.
     """
 
     slope_sd: float
     face: FloatArray
     face_sd: FloatArray
     residual: float
-    noise: float = _NOISE[1]
+    noise: float | FloatArray = _NOISE[1]
 
-    def as_firm_as_told(self, blur: float) -> Usual:
+    def as_firm_as_told(self, blur: float, dark: npt.NDArray[np.bool_]) -> Usual:
         """Return the same, expected as firmly as the photo's ends leave little unexplained, and are blurred, in radii.
 
-        Two edges near each other are told apart with the square of a blur.
+        Two edges near each other are told apart with the square of a blur. Beside dark pieces (e,) shadows take a face's place.
         """
         noise = max(_NOISE_OF_RESIDUAL * self.residual, _NOISE[0] * (blur / _SHARP) ** 2)
-        return replace(self, noise=float(np.clip(noise, _NOISE[0], self.noise)))
+        return replace(self, noise=np.where(dark, self.noise, float(np.clip(noise, *_NOISE))))
+
+    def of_covered(self, some: IntArray) -> Usual:
+        """Return what is usual of some ends that lips cover in part, expected as firmly as before the photo's were looked at.
+
+        The few rows that show the cut may be covered in part as well.
+        """
+        return replace(self.of(some), noise=_NOISE[1])
 
     def seen_straight_on(self) -> Usual:
         """Return the same for a scan, to which cuts are expected to show no face: they do so only as they are oblique.
@@ -80,7 +87,8 @@ class Usual:
 
     def of(self, some: IntArray) -> Usual:
         """Return what is usual of some of the ends."""
-        return replace(self, face=self.face[some], face_sd=self.face_sd[some])
+        noise = np.broadcast_to(self.noise, self.face.shape)[some]
+        return replace(self, face=self.face[some], face_sd=self.face_sd[some], noise=noise)
 
 
 def usual_cuts(
