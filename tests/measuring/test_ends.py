@@ -96,16 +96,25 @@ def test_squeezed_ends_end_where_an_ellipse_does(flat: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("residual", "blur", "noise"),
-    [(0.07, 0.03, 0.14), (0.001, 0.03, 0.1), (0.001, 0.084, 0.144), (0.001, 0.14, 0.2), (np.inf, 0.03, 0.2)],
+    ("residual", "blur", "noise", "from_within"),
+    [
+        (0.07, 0.03, 0.14, 0.2),
+        (0.06, 0.03, 0.12, 0.18),
+        (0.001, 0.03, 0.1, 0.1),
+        (0.001, 0.084, 0.144, 0.2),
+        (0.001, 0.14, 0.2, 0.2),
+        (np.inf, 0.03, 0.2, 0.2),
+    ],
 )
-def test_the_clearer_ends_are_the_less_counts_what_is_expected(residual, blur, noise) -> None:
+def test_the_clearer_ends_are_the_less_counts_what_is_expected(residual, blur, noise, from_within) -> None:
     """Before a photo was looked at nothing is known of that, nor ever of dark pieces; of a scan nothing is expected."""
-    usual = Usual(SLOPE_SD, np.zeros(2), np.zeros(2), residual)
+    usual, dark = Usual(SLOPE_SD, np.zeros(2), np.zeros(2), residual), np.array([False, True])
     assert usual.noise == pytest.approx(0.2)
-    told = usual.as_firm_as_told(blur, np.array([False, True]))
+    told = usual.as_firm_as_told(blur, dark, True)
     assert told.noise == pytest.approx([noise, 0.2])
+    assert usual.as_firm_as_told(blur, dark, False).noise == pytest.approx([from_within, 0.2])
     assert told.of(np.array([1])).noise == pytest.approx([0.2])
+    assert told.of_covered(np.array([0])).noise == pytest.approx(0.2)
     assert told.seen_straight_on().noise == pytest.approx(0.1)
 
 

@@ -114,8 +114,8 @@ def fit_ends(
     if flanks.light.flash:
         usual = usual.lit_from_the_camera(rims.lean)
     blur = np.concatenate([light.blur for light in lights])
-    if flanks.light.limb.own_light or flanks.light.flash:
-        usual = usual.as_firm_as_told(float(np.median(blur / rims.radius)), dark)
+    own_light = flanks.light.limb.own_light or flanks.light.flash
+    usual = usual.as_firm_as_told(float(np.median(blur / rims.radius)), dark, own_light)
     if tray.is_scan:
         usual = usual.seen_straight_on()
     own = [usual.of(some) for some in parts]

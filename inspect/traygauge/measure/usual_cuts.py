@@ -26,6 +26,8 @@ _ENOUGH = 4.0  # well known faces, from which on a photo's own are believed
 #: The noise at which expectations are weighed: over what ends usually leave unexplained, within bounds, and the blur, in radii,
 #: up to which the least is enough (swept on drawn and rendered photos).
 _NOISE_OF_RESIDUAL, _NOISE, _SHARP = 2.0, (0.1, 0.2), 0.07
+#: By how much it is larger where it is not light that falls on pieces which is read, but such as comes from within, or colour.
+_NOT_OWN = 1.5
 _FACE_SD = 0.12, 0.3  # least and most that faces which look the same way stray
 #: Under a flash faces stray by this from what the line of sight says of them: cut unevenly, and lit by what is around.
 _FLASH_FACE_SD = 0.04
@@ -50,12 +52,13 @@ class Usual:
     residual: float
     noise: float | FloatArray = _NOISE[1]
 
-    def as_firm_as_told(self, blur: float, dark: npt.NDArray[np.bool_]) -> Usual:
+    def as_firm_as_told(self, blur: float, dark: npt.NDArray[np.bool_], own_light: bool) -> Usual:
         """Return the same, expected as firmly as the photo's ends leave little unexplained, and are blurred, in radii.
 
         Two edges near each other are told apart with the square of a blur. Beside dark pieces (e,) shadows take a face's place.
         """
         noise = max(_NOISE_OF_RESIDUAL * self.residual, _NOISE[0] * (blur / _SHARP) ** 2)
+        noise *= 1.0 if own_light else _NOT_OWN
         return replace(self, noise=np.where(dark, self.noise, float(np.clip(noise, *_NOISE))))
 
     def of_covered(self, some: IntArray) -> Usual:
