@@ -81,7 +81,7 @@ def test_what_a_tray_hides_tells_nothing(measured_scene, colour, window, light):
     assert np.isnan(found.pieces["standing_mm"]).all()
 
 
-def test_a_flash_lights_no_flank_of_what_stands(measured_scene):
+def test_flanks_that_end_in_the_dark_under_a_flash_tell_nothing(measured_scene):
     """Three of 17 were told, as 0.4 to 1.5 mm long, by flanks that end in the dark."""
     batch = Batch(count=100, colour="yellow", upright_fraction=0.15, length_sd_mm=0.3, burr_fraction=0.0)
     window = Sheet(window=(0.02, 0.02, 0.02))

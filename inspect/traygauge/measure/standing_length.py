@@ -204,6 +204,7 @@ def _lit_no_better(ray: FloatArray, slant: FloatArray, flash: bool) -> BoolArray
 
 def _flank_would_show(share: FloatArray, moved: FloatArray, lit_no_better: BoolArray) -> BoolArray:
     """Return of which pieces (n,) a flank is seen, or would be: most others show theirs that are lit no better (n, n)."""
+    # nearer to the rim its blur looks like a flank
     inner = (_BEYOND > 0.08) & (moved[:, None] - 0.04 > _BEYOND)
     shows = (moved > _WIDE) & (known_medians(share, inner & np.isfinite(share)) > _SHOWS)
     return np.asarray(shows | (2 * (lit_no_better & shows).sum(1) > lit_no_better.sum(1)))

@@ -24,8 +24,8 @@ from traygauge.segment.part_witness import (
     witness,
 )
 
-#: Two pieces in line show where they meet as a line across of this clearness (26 rendered and drawn pairs .73 and more, two in
-#: dark photos .43 and .62); an outline is seen in full from this clearness of its least clear side on, and not by so much less.
+#: Two pieces in line show where they meet as a line across of this clearness (of 29 rendered and drawn pairs 26 by .73 and more,
+#: three by .43 to .62); an outline is seen in full from this clearness of its least clear side on, and not by so much less.
 _JOINT, _PLAIN, _VAGUE = 0.6, 0.85, 0.3
 
 

@@ -26,7 +26,7 @@ def develop(
     """
     image = _vignetted(_blurred(radiance, sensor), sensor)
     gain = 0.72 * 2.0**sensor.exposure_stops / white * np.array(sensor.white_balance)
-    _scaled(image, gain.astype(np.float32))
+    image = _scaled(image, gain.astype(np.float32))
     if sensor.bayer:
         image = _mosaic(image, sensor, rng)
         image = _processed(image, sensor)
@@ -38,12 +38,12 @@ def develop(
 
 
 def _scaled(image: Image, factor: npt.NDArray[np.float32]) -> Image:
-    """Multiply each channel by its factor, in place, and return the image."""
+    """Return the image, each channel multiplied by its factor. Overwrites `image`."""
     # whole rows at a time: a loop over three channels is too short for NumPy
     height, width = image.shape[:2]
     rows = image.reshape(height, width * 3)
     rows *= np.tile(factor, width)
-    return image
+    return rows.reshape(image.shape)
 
 
 def _blurred(image: Image, sensor: Sensor) -> Image:
